@@ -1,0 +1,71 @@
+"""The written form of file names: text that any manifest can hold, from which the very bytes come back.
+
+A file name on a device is a run of bytes. Python hands it over as text in which bytes that are not valid
+UTF-8 stand as lone surrogates (PEP 383); such text can be neither printed nor put into JSON. The written
+form escapes them: ``\\xHH`` for a byte that is not part of valid UTF-8, ``\\\\`` for a backslash. Nothing
+else changes; names are never normalised. Inside handhold every name and path is in written form; only the
+rooms that touch the file system turn it back.
+"""
+
+from __future__ import annotations
+
+import re
+
+_ESCAPE = re.compile(r"\\(?:\\|x([0-9a-f]{2}))")
+_NEEDS = re.compile("[\\\\\udc80-\udcff]")
+#: The longest path and the longest name that are believed, in bytes (POSIX PATH_MAX, and Linux's NAME_MAX).
+PATH_MAX, NAME_MAX = 4096, 255
+
+
+def written(name: str) -> str:
+    """The written form of a name or path as the operating system gave it.
+
+    >>> written("caf\\udce9.sav"), written("a\\\\b")
+    ('caf\\\\xe9.sav', 'a\\\\\\\\b')
+    """
+    if name.isascii() and "\\" not in name:
+        return name
+    return _NEEDS.sub(lambda m: "\\\\" if m[0] == "\\" else f"\\x{ord(m[0]) - 0xDC00:02x}", name)
+
+
+def native(text: str) -> str:
+    """The name for the operating system, from its written form.
+
+    Raises ``ValueError`` for text that no name is written as.
+    """
+    if "\\" not in text:
+        return text
+
+    def back(match: re.Match[str]) -> str:
+        return "\\" if match[1] is None else chr(0xDC00 + int(match[1], 16))
+
+    name = _ESCAPE.sub(back, text)
+    raw = name.encode("utf-8", "surrogateescape")
+    if written(raw.decode("utf-8", "surrogateescape")) != text:
+        raise ValueError("not the written form of a name")
+    return name
+
+
+def trouble_with(path: str) -> str | None:
+    """Why a relative path in written form must not be believed, or None if it is sound.
+
+    Sound is: relative, ``/`` between names, no empty name, no ``.`` or ``..``, no NUL, no overlong name.
+    """
+    if not path:
+        return "is empty"
+    if path[0] == "/":
+        return "is absolute"
+    try:
+        raw = native(path).encode("utf-8", "surrogateescape")
+    except (ValueError, UnicodeEncodeError):
+        return "is not the written form of a path"
+    if len(raw) > PATH_MAX:
+        return "is too long"
+    if b"\0" in raw:
+        return "holds a NUL"
+    for name in raw.split(b"/"):
+        if name in (b"", b".", b".."):
+            return "holds an empty name, '.' or '..'"
+        if len(name) > NAME_MAX:
+            return "holds a name that is too long"
+    return None
