@@ -1,0 +1,195 @@
+"""The layouts that are known: the patterns that come with handhold, and the owner's own files."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+from handhold.layouts.document import MOST_BYTES
+from handhold.layouts.layout import Home, Layout
+from handhold.layouts.mistakes import LayoutMistakes, Mistake
+from handhold.layouts.reading import Draft, read_draft
+from handhold.names import written
+from handhold.resources import patterns_folder
+
+ENDINGS = (".yaml", ".yml")
+MOST_FILES = 2000
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """``layouts`` are the usable ones by id; ``patterns`` those that only others build on."""
+
+    layouts: Mapping[str, Layout]
+    patterns: Mapping[str, Layout]
+
+
+def read_catalogue(folders: Sequence[Path]) -> Catalogue:
+    """The built-in patterns and every ``*.yaml`` of the folders.
+
+    Raises ``LayoutMistakes`` with every mistake of every file.
+    """
+    mistakes: list[Mistake] = []
+    files = files_in([patterns_folder(), *folders], mistakes)
+    layouts = resolve(read_files(files, mistakes), mistakes)
+    if mistakes:
+        raise LayoutMistakes(mistakes)
+    return Catalogue(
+        layouts={layout.id: layout for layout in layouts if not layout.is_pattern},
+        patterns={layout.id: layout for layout in layouts if layout.is_pattern},
+    )
+
+
+def check_files(files: Sequence[Path], folders: Sequence[Path]) -> tuple[Mistake, ...]:
+    """The mistakes in these files, which may build on what lies in the folders.
+
+    Without files: the mistakes in everything that lies in the folders.
+    """
+    mistakes: list[Mistake] = []
+    listed = files_in([patterns_folder(), *folders], mistakes)
+    have = {os.path.realpath(file) for file in listed}
+    listed += [file for file in dict.fromkeys(files) if os.path.realpath(file) not in have]
+    resolve(read_files(listed, mistakes), mistakes)
+    if files:
+        asked = {os.path.realpath(file) for file in files}
+        named = {_shown(file) for file in listed if os.path.realpath(file) in asked}
+        mistakes = [mistake for mistake in mistakes if mistake.file in named]
+    return tuple(sorted(set(mistakes)))
+
+
+def files_in(folders: Iterable[Path], mistakes: list[Mistake]) -> list[Path]:
+    """The layout files of the folders, each once, by name."""
+    files: dict[str, Path] = {}
+    for folder in folders:
+        try:
+            names = sorted(os.listdir(folder))
+        except OSError as error:
+            what = f"a folder that cannot be listed ({_reason(error)})"
+            mistakes.append(Mistake(_shown(folder), 1, 1, what, "a folder with layouts"))
+            continue
+        chosen = [name for name in names if name.lower().endswith(ENDINGS) and not name.startswith(".")]
+        if len(chosen) > MOST_FILES:
+            what = f"{len(chosen)} files in a layout folder"
+            mistakes.append(Mistake(_shown(folder), 1, 1, what, f"at most {MOST_FILES}"))
+            continue
+        for name in chosen:
+            files.setdefault(os.path.realpath(folder / name), folder / name)
+    return list(files.values())
+
+
+def read_files(files: Sequence[Path], mistakes: list[Mistake]) -> list[Draft]:
+    """A draft of every file that can be read."""
+    drafts = []
+    for file in files:
+        data = _read(file, mistakes)
+        if data is not None:
+            drafts.append(read_draft(data, _shown(file), mistakes))
+    return drafts
+
+
+def _read(file: Path, mistakes: list[Mistake]) -> bytes | None:
+    shown = _shown(file)
+    try:
+        # Not to hang on a pipe; no other kind of file is opened.
+        handle = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        with open(handle, "rb") as stream:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                mistakes.append(Mistake(shown, 1, 1, "something that is no plain file", "a layout file"))
+                return None
+            return stream.read(MOST_BYTES + 1)
+    except IsADirectoryError:
+        mistakes.append(Mistake(shown, 1, 1, "a folder", "a layout file"))
+    except OSError as error:
+        mistakes.append(
+            Mistake(shown, 1, 1, f"a file that cannot be read ({_reason(error)})", "a layout file")
+        )
+    return None
+
+
+def _shown(file: Path) -> str:
+    return written(str(file))
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or "unknown reason").lower()
+
+
+def resolve(drafts: Sequence[Draft], mistakes: list[Mistake]) -> list[Layout]:
+    """The drafts with their patterns put below them; those with a mistake, or upon one, are left out."""
+    by_id: dict[str, Draft] = {}
+    for draft in drafts:
+        if draft.id is None:
+            continue
+        first = by_id.setdefault(draft.id, draft)
+        if first is not draft:
+            line, column = draft.id_position
+            what = f'the id "{draft.id}", which {first.file}:{first.id_position[0]} has already'
+            mistakes.append(Mistake(draft.file, line, column, what, "an id of its own"))
+            draft.sound = False
+    layouts = []
+    for draft in drafts:
+        chain = _chain(draft, by_id, mistakes)
+        if chain is not None and all(each.sound for each in chain):
+            before = len(mistakes)
+            layout = _put_together(chain, mistakes)
+            if len(mistakes) == before:
+                layouts.append(layout)
+    return layouts
+
+
+def _chain(draft: Draft, by_id: Mapping[str, Draft], mistakes: list[Mistake]) -> list[Draft] | None:
+    """The draft and the patterns below it, nearest first; None if that leads nowhere."""
+    chain = [draft]
+    while (wanted := chain[-1].like) is not None:
+        below = by_id.get(wanted)
+        if below is None:
+            if len(chain) == 1:  # else it is told where it is written
+                near = get_close_matches(wanted, sorted(by_id), n=1)
+                expected = "the id of a pattern" + (f" ({near[0]}?)" if near else "")
+                mistakes.append(
+                    Mistake(draft.file, *draft.like_position, f'unknown "like": "{wanted}"', expected)
+                )
+            return None
+        if below in chain:
+            if below is draft:
+                loop = " -> ".join(str(each.id) for each in [*chain, draft])
+                what = f'"like" goes round in a circle ({loop})'
+                mistakes.append(Mistake(draft.file, *draft.like_position, what, "an end to it"))
+            return None
+        chain.append(below)
+    return chain
+
+
+def _put_together(chain: Sequence[Draft], mistakes: list[Mistake]) -> Layout:
+    own = chain[0]
+    homes: dict[str, Home | None] = {}
+    for name in dict.fromkeys(home.name for draft in chain for home in draft.homes):
+        said = [home for draft in chain for home in draft.homes if home.name == name]
+        kind = next((home.kind for home in said if home.kind is not None), None)
+        at = next((home.at for home in said if home.at is not None), ())
+        homes[name] = Home(name, kind, at) if kind is not None else None
+        if kind is None:
+            position = next((home.position for home in own.homes if home.name == name), own.homes_position)
+            what = f'no "kind" for the home "{name}"'
+            mistakes.append(Mistake(own.file, *position, what, "one of folder, games, private, export"))
+    if not homes:
+        mistakes.append(Mistake(own.file, *own.homes_position, "a layout without any home", "at least one"))
+    for name, position in own.home_positions.items():
+        if name not in homes:
+            what = f'a rule for the home "{name}", which the layout does not have'
+            mistakes.append(Mistake(own.file, *position, what, f"one of {', '.join(homes) or 'its homes'}"))
+    return Layout(
+        id=own.id or "",
+        title=own.title,
+        like=tuple(str(draft.id) for draft in chain[1:]),
+        homes=tuple(home for home in homes.values() if home is not None),
+        rules=tuple(rule for draft in chain for rule in [*draft.skip, *draft.keep]),
+        before=next((draft.before for draft in chain if draft.before is not None), ()),
+        after=next((draft.after for draft in chain if draft.after is not None), ()),
+        carry={part: truth for draft in reversed(chain) for part, truth in draft.carry.items()},
+        source=own.file,
+    )

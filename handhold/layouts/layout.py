@@ -1,0 +1,152 @@
+"""A layout: where one emulator keeps its data, and what of it is worth keeping."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from handhold.layouts.mistakes import Wrong
+from handhold.layouts.pattern import Pattern, prepared
+from handhold.model import HomeKind, Part
+from handhold.names import trouble_with
+
+_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
+_VOLUME = re.compile(r"\*|[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a home can lie: a volume, and a path in it.
+
+    ``volume`` is ``*`` for any volume. ``path`` is relative to the volume's root and in written form, ``""``
+    is the root; its names may hold ``*`` and ``?``. Case does not matter.
+    """
+
+    volume: str
+    path: str
+
+    def __str__(self) -> str:
+        return f"{self.volume}:{self.path}"
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """A place where the data can lie, by name; without any ``at`` nobody has said yet where."""
+
+    name: str
+    kind: HomeKind
+    at: tuple[Place, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One line of a keep-list: what the pattern fits is of this part, or is skipped (no part)."""
+
+    part: Part | None
+    pattern: Pattern
+    home: str | None = None  # None: in every home
+    carry: bool | None = None  # None: as the layout, or else the part, has it
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a layout says about one file; ``part`` is None where the file is skipped."""
+
+    part: Part | None
+    game: str | None
+    why: str
+    carry: bool | None
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A layout with everything that its patterns add already in it.
+
+    ``rules`` stand in the order in which they are asked; ``like`` names the patterns below it, nearest first.
+    ``before`` and ``after`` are the steps by hand around a restore, in order. ``source`` is the file that it
+    was read from, for messages only.
+    """
+
+    id: str
+    title: str
+    like: tuple[str, ...]
+    homes: tuple[Home, ...]
+    rules: tuple[Rule, ...]
+    before: tuple[str, ...]
+    after: tuple[str, ...]
+    carry: Mapping[Part, bool]
+    source: str = field(default="", compare=False)
+
+    def verdict(self, home: str, path: str) -> Verdict | None:
+        """What the file at ``path`` (relative to the home, written form) is, or None if no rule speaks of it.
+
+        ``home`` is the home's name without anything from ``@`` on. The first rule that fits wins.
+        """
+        rules = self._by_home.get(home)
+        if not rules:
+            return None
+        backwards, folded = prepared(path)
+        for rule in rules:
+            captures = rule.pattern.match_prepared(backwards, folded)
+            if captures is not None:
+                return Verdict(rule.part, captures.get("game"), rule.why, rule.carry)
+        return None
+
+    def carries(self, part: Part) -> bool:
+        """Whether a restore onto another device brings this part along."""
+        return self.carry.get(part, part.carried)
+
+    def home(self, name: str) -> Home | None:
+        """The home of that name."""
+        return next((home for home in self.homes if home.name == name), None)
+
+    @property
+    def is_pattern(self) -> bool:
+        """Whether no home says where it lies, so that the layout is only there for others to build on."""
+        return not any(home.at for home in self.homes)
+
+    @cached_property
+    def _by_home(self) -> dict[str, tuple[Rule, ...]]:
+        return {
+            home.name: tuple(rule for rule in self.rules if rule.home in (None, home.name))
+            for home in self.homes
+        }
+
+
+def identifier(text: str) -> str:
+    """A layout's id or a home's name; raises ``Wrong``."""
+    if not _ID.fullmatch(text):
+        raise Wrong(f'the name "{text[:60]}"', 'at most 40 of a-z, 0-9 and "-", not beginning with "-"')
+    return text
+
+
+def place(text: str) -> Place:
+    """The place that is written as ``volume:path``; raises ``Wrong``.
+
+    >>> place("card:Emulation/Tinplate/")
+    Place(volume='card', path='Emulation/Tinplate')
+    """
+    shown = text[:60]
+    volume, colon, path = text.partition(":")
+    if not colon:
+        raise Wrong(
+            f'the place "{shown}"', 'a volume, ":" and a folder, such as "card:Emulation" or "*:Emulation"'
+        )
+    if not _VOLUME.fullmatch(volume):
+        raise Wrong(f'the volume "{volume[:60]}"', 'a volume\'s name, or "*" for any volume')
+    if path.startswith("/"):
+        raise Wrong(f'the place "{shown}" begins with "/" behind the volume', "a path inside the volume")
+    path = path.removesuffix("/")
+    if path:
+        trouble = trouble_with(path)
+        if trouble:
+            raise Wrong(f'the path of the place "{shown}" {trouble}', "a folder inside the volume")
+        if "**" in path:
+            raise Wrong(
+                f'"**" in the place "{shown}"',
+                'a folder\'s path, in which "*" stands for a piece of one name',
+            )
+    return Place(volume, path)
