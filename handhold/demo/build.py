@@ -30,7 +30,11 @@ DAY = timedelta(days=1)
 
 
 class BuiltFile(NamedTuple):
-    """A file of the example, and what is expected of handhold: kept as ``part`` for ``emulator``, or not."""
+    """A file of the example, and what is expected of handhold.
+
+    ``part`` is what it should be known as. Without one it should be left out by the layout of its
+    ``emulator``; without an emulator too, nobody claims it.
+    """
 
     device: str
     volume: str
@@ -204,7 +208,7 @@ def _write(
         place=place,
         size=len(data),
         modified=time,
-        emulator=tree.emulator if part else None,
+        emulator=tree.emulator,
         part=part,
         game=planned.game if part else None,
         unreadable=tree.unreadable,
