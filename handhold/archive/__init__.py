@@ -1,0 +1,1 @@
+"""The archive: what is kept, in which form, and how it is read and written (FORMAT.md, ARCHIVE.md)."""

@@ -1,0 +1,431 @@
+"""An archive: opening and making one, its snapshots by name, and the content of what they hold."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import secrets
+from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from datetime import UTC, date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import zstandard
+
+from handhold.archive import manifest as manifests
+from handhold.archive import pages, recipe
+from handhold.archive.blocks import Sealed, unseal
+from handhold.archive.bundle import HEADER_SIZE
+from handhold.archive.index import Index
+from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.storage import LARGEST_FILE, LocalStorage, Storage, is_temporary
+from handhold.errors import Damaged, NotNow, OwnerError, UnknownName, WrongInput
+from handhold.model import Clock, Entry, Kind
+
+if TYPE_CHECKING:
+    from handhold.archive.writer import Writer
+
+FORMAT = 1
+DESCRIPTION, GUIDE = "archive.yaml", "ARCHIVE.md"
+FOLDERS = ("manifests", "bundles")
+_FORM = re.compile(rb"(format: ([0-9]{1,9})\n(?:[a-z0-9_-]+: [^\n]*\n)*)check: \"([0-9a-f]{64})\"\n")
+_FORM_1 = re.compile(r'format: 1\nid: "([0-9a-f]{32})"\ncreated: "([^"\n]{1,64})"\nguide: "([0-9a-f]{64})"\n')
+_IDENT = re.compile(r"[0-9a-f]{32}")
+_LARGEST_DESCRIPTION = 64 << 10
+_PAGES_KEPT = 256
+_HEAD_READ = 4 << 10
+_ADVICE = "handhold verify says what else is hurt; handhold mend repairs what can be repaired."
+
+
+class Archive:
+    """One archive.
+
+    ``Archive.open(LocalStorage("/media/card/handhold"))`` opens the one that lies there.
+    """
+
+    def __init__(self, storage: Storage, archive_id: str) -> None:
+        self.storage = storage
+        self.id = archive_id
+        self.unreadable: list[str] = []
+        self._index: Index | None = None
+        self._heads: dict[str, Snapshot] = {}
+        self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
+        self._held = False
+
+    @staticmethod
+    def create(storage: Storage, clock: Clock, archive_id: str | None = None) -> Archive:
+        """Makes an archive in an empty or missing folder.
+
+        Raises ``WrongInput`` if anything else is there, ``NotNow`` if the folder around it is missing.
+        """
+        ident = secrets.token_hex(16) if archive_id is None else archive_id
+        if _IDENT.fullmatch(ident) is None:
+            raise ValueError("an archive's id is 32 hexadecimal digits")
+        if isinstance(storage, LocalStorage):
+            storage.make()
+        names = _names(storage)
+        if DESCRIPTION in names:
+            raise WrongInput(
+                f"There is an archive already: {storage.where}", "Use it as it is, or choose another folder."
+            )
+        # A guide without a description is what a creation that was cut off leaves.
+        if {name for name in names if not is_temporary(name)} - {GUIDE, *FOLDERS} or _any_inside(storage):
+            raise WrongInput(
+                f"The folder is not empty, so no archive is made in it: {storage.where}",
+                "Choose a folder that does not exist yet, or an empty one.",
+            )
+        guide = guide_text().encode()
+        _put(storage, GUIDE, guide)
+        _put(storage, DESCRIPTION, description(ident, clock().isoformat(), guide))
+        return Archive(storage, ident)
+
+    @staticmethod
+    def open(storage: Storage) -> Archive:
+        """Opens the archive that lies there.
+
+        Raises ``NotNow`` if nothing is there (card out?), ``WrongInput`` if something else is there,
+        ``OwnerError`` for an archive of another format, ``Damaged`` if its description is hurt.
+        """
+        names = _names(storage)
+        if DESCRIPTION not in names:
+            if not names:
+                raise NotNow(
+                    f"There is no archive here, the folder is empty: {storage.where}",
+                    "Look whether the card is in. To make an archive: handhold setup",
+                )
+            if names & set(FOLDERS):
+                raise Damaged(f"The archive has lost its {DESCRIPTION}: {storage.where}", _ADVICE)
+            raise WrongInput(
+                f"This folder is no archive: {storage.where}",
+                "Name the folder in which archive.yaml lies, or make an archive elsewhere: handhold setup",
+            )
+        try:
+            data = storage.read(DESCRIPTION, 0, _LARGEST_DESCRIPTION + 1)
+        except FileNotFoundError:
+            raise NotNow(f"The archive is gone: {storage.where}", "Look whether the card is in.") from None
+        return Archive(storage, _described(storage.where, data))
+
+    # -- snapshots ---------------------------------------------------------------------------------------
+
+    def snapshots(self) -> list[Snapshot]:
+        """Every snapshot, of every kind, by sequence; reads only the head of each manifest.
+
+        Those that cannot be read are passed over and stand in ``unreadable`` (their files).
+        """
+        heads: dict[str, Snapshot] = {}
+        unreadable = []
+        try:
+            items = self.storage.list(manifests.FOLDER)
+        except (FileNotFoundError, NotADirectoryError):
+            items = []
+        for item in items:
+            file = f"{manifests.FOLDER}/{item.name}"
+            if item.is_folder or manifests.FILE.fullmatch(file) is None:
+                continue
+            try:
+                heads[file] = self._heads.get(file) or self._head(file)
+            except FileNotFoundError:
+                continue  # let go of by another run since the folder was listed
+            except (ValueError, OwnerError):
+                unreadable.append(file)
+        self._heads = heads
+        self.unreadable = sorted(unreadable)
+        return sorted(heads.values(), key=_order)
+
+    def nights(self) -> list[Snapshot]:
+        """The snapshots of devices, without what restores wrote and put aside."""
+        return [one for one in self.snapshots() if one.kind is Kind.NIGHT]
+
+    def next_sequence(self) -> int:
+        """The number of the next snapshot: higher than that of any that can be read, or could be."""
+        return max((one.sequence for one in self.snapshots()), default=0) + 1 + len(self.unreadable)
+
+    def find(self, wanted: str) -> Snapshot:
+        """The snapshot that ``latest``, ``<device>``, ``<device>.<date>`` or a full name means.
+
+        The short forms mean nights. Raises ``UnknownName`` with the nearest names.
+        """
+        every = [one for one in self.snapshots() if one.kind is not Kind.RESTORED]
+        return find(every, wanted)
+
+    def read(self, snapshot: Snapshot) -> Manifest:
+        """The whole manifest of a snapshot, checked. Raises ``Damaged``."""
+        try:
+            size = self.storage.size(snapshot.file)
+            if size > manifests.LARGEST:
+                raise ValueError("it is larger than any manifest")
+            return manifests.decode(snapshot.file, self.storage.read(snapshot.file, 0, size))
+        except FileNotFoundError:
+            trouble = "it is gone"
+        except ValueError as error:
+            trouble = str(error)
+        raise Damaged(f"The manifest of {snapshot.name} is hurt: {trouble} ({snapshot.file}).", _ADVICE)
+
+    def _head(self, file: str) -> Snapshot:
+        """Reads as little of a manifest as its head needs."""
+        length = _HEAD_READ
+        while True:
+            data = self.storage.read(file, 0, length)
+            plain = _begin_of_frame(data)
+            if plain.count(b"\n", 0, manifests.LARGEST_HEAD + 128) >= 2 or len(data) < length:
+                return manifests.decode_head(file, plain)[1]
+            if len(plain) > manifests.LARGEST_HEAD or length > manifests.LARGEST_HEAD:
+                raise ValueError("its head is too long")
+            length *= 4
+
+    # -- what they hold ----------------------------------------------------------------------------------
+
+    @property
+    def index(self) -> Index:
+        """Where the blocks lie; read from the bundles when it is first needed."""
+        if self._index is None:
+            self._index = Index(self.storage)
+        return self._index
+
+    def page(self, page_id: str) -> tuple[Entry, ...]:
+        """The entries of a page; the last ones that were asked for are kept in memory. Raises ``Damaged``."""
+        found = self._pages.get(page_id)
+        if found is not None:
+            self._pages.move_to_end(page_id)
+            return found
+        try:
+            found = pages.decode(self.block(page_id))
+        except ValueError as error:
+            raise Damaged(f"A list of files in the archive is hurt: {error}.", _ADVICE) from error
+        self._pages[page_id] = found
+        if len(self._pages) > _PAGES_KEPT:
+            self._pages.popitem(last=False)
+        return found
+
+    def entries(self, manifest: Manifest) -> Iterator[Entry]:
+        """Every entry of a manifest, by key. Raises ``Damaged``."""
+        last: tuple[str, str, str] | None = None
+        for page in manifest.pages:
+            found = self.page(page.id)
+            if len(found) != page.entries or (last is not None and found[0].key <= last):
+                raise Damaged(f"The manifest of {manifest.snapshot.name} and its lists do not fit.", _ADVICE)
+            last = found[-1].key
+            yield from found
+
+    def holds(self, entry: Entry) -> bool:
+        """Whether every block that the entry needs lies in a whole bundle."""
+        if not entry.size:
+            return True
+        if entry.recipe is None:
+            return bytes.fromhex(entry.sha256) in self.index
+        if bytes.fromhex(entry.recipe) not in self.index:
+            return False
+        try:
+            ranges = recipe.decode(self.block(entry.recipe), entry.size)
+        except (ValueError, Damaged):
+            return False
+        return all(one.id in self.index for one in ranges)
+
+    def content(self, entry: Entry) -> Iterator[bytes]:
+        """The bytes of an entry, run by run; each checked against its block, the whole against its digest.
+
+        Raises ``Damaged``, also after the last run: believe nothing before the end.
+        """
+        digest = hashlib.sha256()
+        size = 0
+        for run in self._runs(entry):
+            digest.update(run)
+            size += len(run)
+            yield run
+        if size != entry.size or digest.hexdigest() != entry.sha256:
+            raise Damaged(f"{entry.path} ({entry.emulator}) does not come out as it went in.", _ADVICE)
+
+    def _runs(self, entry: Entry) -> Iterator[bytes]:
+        try:
+            if not entry.size:
+                return
+            if entry.recipe is None:
+                yield self.block(entry.sha256)
+                return
+            ident, plain = b"", b""
+            for one in recipe.decode(self.block(entry.recipe), entry.size):
+                if one.id != ident:
+                    ident, plain = one.id, self.block(one.id.hex())
+                if one.offset + one.length > len(plain):
+                    raise ValueError("its recipe asks for more than a block has")
+                whole = one.length == len(plain)
+                yield plain if whole else plain[one.offset : one.offset + one.length]
+        except (ValueError, Damaged) as error:
+            what = error.what if isinstance(error, Damaged) else f"{error}."
+            raise Damaged(f"{entry.path} ({entry.emulator}) cannot be read: {what}", _ADVICE) from error
+
+    def block(self, block_id: str) -> bytes:
+        """The plain bytes of a block, checked; every copy in the archive is tried. Raises ``Damaged``."""
+        trouble = "it is in no bundle"
+        for file, row in self.index.places(bytes.fromhex(block_id)):
+            try:
+                stored = self.storage.read(file, row.offset + HEADER_SIZE, row.stored)
+                return unseal(Sealed(row.id, row.codec, stored, row.plain, row.check))
+            except FileNotFoundError:
+                trouble = f"{file} is gone"
+            except ValueError as error:
+                trouble = f"{error} ({file})"
+            except Damaged as error:
+                trouble = error.what
+        raise Damaged(f"A block of the archive cannot be read: {trouble}.", _ADVICE)
+
+    def layout(self, manifest: Manifest, emulator: str) -> bytes | None:
+        """The layout of an emulator as stored with a snapshot; None if none was. Raises ``Damaged``."""
+        ident = manifest.layouts.get(emulator)
+        return None if ident is None else self.block(ident)
+
+    # -- writing -----------------------------------------------------------------------------------------
+
+    @contextmanager
+    def _locked(self, purpose: str) -> Iterator[None]:
+        with self.storage.hold(purpose):
+            self._held = True
+            try:
+                yield
+            finally:
+                self._held = False
+
+    def locked(self, purpose: str) -> AbstractContextManager[None]:
+        """Holds the archive for one writer: ``with archive.locked("snapshot of meadow"): ...``.
+
+        Raises ``NotNow`` that says who holds it. The lock of a run that has died does not hold.
+        """
+        return self._locked(purpose)
+
+    def writer(self, level: int = 3) -> Writer:
+        """A writer, for use inside ``locked``; ``level`` is the strength of compression, 1 to 19."""
+        from handhold.archive.writer import Writer
+
+        if not self._held:
+            raise RuntimeError("a writer needs the archive's lock")
+        return Writer(self, level)
+
+
+def find(snapshots: list[Snapshot], wanted: str) -> Snapshot:
+    """The snapshot that ``wanted`` means; ``snapshots`` are by sequence. Raises ``UnknownName``."""
+    nights = [one for one in snapshots if one.kind is Kind.NIGHT]
+    named = [one for one in snapshots if one.name == wanted] or [
+        one for one in snapshots if one.name.casefold() == wanted.casefold()
+    ]
+    if named:
+        return named[-1]
+    if wanted == "latest" and nights:
+        return nights[-1]
+    device, dot, day = wanted.partition(".")
+    own = [one for one in nights if one.device == device] or [
+        one for one in nights if one.device.casefold() == device.casefold()
+    ]
+    if own and not dot:
+        return own[-1]
+    if own and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", day) and _is_date(day):
+        limit = date.fromisoformat(day)
+        before = [one for one in own if one.taken.date() <= limit]
+        if before:
+            return max(before, key=lambda one: (one.taken.date(), one.sequence))
+        first = min(own, key=lambda one: (one.taken.date(), one.sequence))
+        raise UnknownName("snapshot", wanted, [], f"The first one of {first.device} is {first.name}.")
+    if not nights:
+        raise UnknownName(
+            "snapshot", wanted, [], "The archive has no snapshot yet: handhold snapshot takes one."
+        )
+    known = sorted({one.device for one in nights}) if not dot else [one.name for one in own or nights]
+    raise UnknownName("snapshot", wanted, known, "handhold list shows them all.")
+
+
+def guide_text() -> str:
+    """The text for whoever finds the archive; every archive carries it."""
+    return Path(__file__).with_name(GUIDE).read_text(encoding="utf-8")
+
+
+def description(archive_id: str, created: str, guide: bytes) -> bytes:
+    """The bytes of an archive's ``archive.yaml``."""
+    lines = (
+        f'format: {FORMAT}\nid: "{archive_id}"\ncreated: "{created}"\n'
+        f'guide: "{hashlib.sha256(guide).hexdigest()}"\n'
+    ).encode()
+    return lines + f'check: "{hashlib.sha256(lines).hexdigest()}"\n'.encode()
+
+
+def _described(where: str, data: bytes) -> str:
+    """The archive's id from its description; raises ``Damaged``, and ``OwnerError`` for another format."""
+    form = _FORM.fullmatch(data) if len(data) <= _LARGEST_DESCRIPTION else None
+    if form is None or hashlib.sha256(form[1]).hexdigest() != form[3].decode():
+        raise Damaged(f"The archive's {DESCRIPTION} is cut off or hurt: {where}", _ADVICE)
+    if int(form[2]) != FORMAT:
+        raise OwnerError(
+            f"The archive is of format {int(form[2])}, and this handhold reads format {FORMAT}: {where}",
+            "Use the version of handhold that made it, or a later one.",
+        )
+    own = _FORM_1.fullmatch(form[1].decode("utf-8", "replace"))
+    if own is None:
+        raise Damaged(f"The archive's {DESCRIPTION} does not say what it should: {where}", _ADVICE)
+    return own[1]
+
+
+def _names(storage: Storage) -> set[str]:
+    """What lies at the archive's root, without what the lock and the file system leave there."""
+    try:
+        items = storage.list("")
+    except FileNotFoundError:
+        raise NotNow(
+            f"The archive is not there: {storage.where}",
+            "Look whether the card is in. To make an archive: handhold setup",
+        ) from None
+    except NotADirectoryError:
+        raise WrongInput(
+            f"This is a file and no archive: {storage.where}", "Name the folder in which archive.yaml lies."
+        ) from None
+    return {item.name for item in items if not item.name.startswith(".") and item.name != "lost+found"}
+
+
+def _any_inside(storage: Storage) -> bool:
+    for folder in FOLDERS:
+        try:
+            if any(not is_temporary(item.name) for item in storage.list(folder)):
+                return True
+        except FileNotFoundError:
+            continue
+        except NotADirectoryError:
+            return True
+    return False
+
+
+def _put(storage: Storage, name: str, data: bytes) -> None:
+    pending = storage.begin(os.path.dirname(name))
+    try:
+        pending.write(data)
+        pending.commit(name)
+    finally:
+        pending.abandon()
+
+
+def _begin_of_frame(data: bytes) -> bytes:
+    """The plain bytes that the beginning of a Zstandard frame holds, up to a head's limit."""
+    plain = b""
+    try:
+        with zstandard.ZstdDecompressor(max_window_size=manifests.LARGEST).stream_reader(data) as reader:
+            while len(plain) <= manifests.LARGEST_HEAD + 128 and (run := reader.read(64 << 10)):
+                plain += run
+                if plain.count(b"\n") >= 2:
+                    break
+    except zstandard.ZstdError as error:
+        raise ValueError(f"its head is hurt ({error})") from error
+    return plain
+
+
+def _order(snapshot: Snapshot) -> tuple[int, float, str]:
+    return (snapshot.sequence, snapshot.taken.astimezone(UTC).timestamp(), snapshot.file)
+
+
+def _is_date(day: str) -> bool:
+    try:
+        date.fromisoformat(day)
+    except ValueError:
+        return False
+    return True
+
+
+__all__ = ["LARGEST_FILE", "Archive", "Manifest", "Snapshot", "find"]

@@ -1,0 +1,108 @@
+"""Blocks: runs of bytes, named by the SHA-256 of their plain content, sealed for storing and opened again."""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from typing import NamedTuple
+
+import xxhash
+import zstandard
+
+#: No block is larger, before or after compression (bytes).
+LARGEST = 16 << 20
+#: How a payload is stored: the bytes as they are, or one Zstandard frame (RFC 8878).
+PLAIN, ZSTANDARD = 0, 1
+
+_own = threading.local()  # compressors and decompressors are not for two threads at once
+
+
+class Sealed(NamedTuple):
+    """A block in its stored form; ``check`` is the XXH3-64 of ``stored``."""
+
+    id: bytes
+    codec: int
+    stored: bytes
+    plain_size: int
+    check: int
+
+
+def block_id(plain: bytes) -> bytes:
+    """The block's name: the SHA-256 of its bytes (FIPS 180-4).
+
+    >>> block_id(b"abc").hex()[:16]
+    'ba7816bf8f01cfea'
+    """
+    return hashlib.sha256(plain).digest()
+
+
+def seal(plain: bytes, level: int = 3) -> Sealed:
+    """The block in its stored form: a Zstandard frame, or the plain bytes where that is not smaller.
+
+    Pure, and lets other threads run while it hashes and compresses. Raises ``ValueError`` if the block is
+    larger than ``LARGEST``.
+    """
+    size = len(plain)
+    if size > LARGEST:
+        raise ValueError(f"a block of {size} bytes is larger than {LARGEST}")
+    frame: bytes = _compressor(level).compress(plain)
+    codec, stored = (ZSTANDARD, frame) if len(frame) < size else (PLAIN, bytes(plain))
+    return Sealed(hashlib.sha256(plain).digest(), codec, stored, size, xxhash.xxh3_64_intdigest(stored))
+
+
+def unseal(block: Sealed) -> bytes:
+    """The plain bytes of a stored block, after every check of the stored form and of the content.
+
+    Raises ``ValueError`` with what is wrong. Takes no memory for a size that is not believed.
+    """
+    ident, codec, stored, size, check = block
+    if xxhash.xxh3_64_intdigest(stored) != check:
+        raise ValueError("its stored bytes are not what was stored")
+    if codec == PLAIN:
+        plain = stored
+    elif codec == ZSTANDARD:
+        plain = decompress(stored, LARGEST, size)
+    else:
+        raise ValueError(f"it is stored in a form {codec} that is not known")
+    if len(plain) != size:
+        raise ValueError(f"it has {len(plain)} bytes and should have {size}")
+    if hashlib.sha256(plain).digest() != ident:
+        raise ValueError("its content is not what its name says")
+    return plain
+
+
+def decompress(frame: bytes, limit: int, size: int | None = None) -> bytes:
+    """The content of one Zstandard frame that says its size, which must be ``size`` if that is given.
+
+    Raises ``ValueError`` if the frame is hurt, says no size or another one, holds more than ``limit`` bytes,
+    or is followed by anything.
+    """
+    try:
+        said = zstandard.frame_content_size(frame)
+        if said < 0 or said > limit or (size is not None and said != size):
+            raise ValueError("its Zstandard frame does not hold the size that it should")
+        plain = _decompressor().decompress(frame, max_output_size=max(said, 1), allow_extra_data=False)
+    except zstandard.ZstdError as error:
+        raise ValueError(f"its Zstandard frame is hurt ({error})") from error
+    if len(plain) != said:
+        raise ValueError("its Zstandard frame does not hold the size that it says")
+    return plain
+
+
+def _compressor(level: int) -> zstandard.ZstdCompressor:
+    kept: dict[int, zstandard.ZstdCompressor] | None = getattr(_own, "compressors", None)
+    if kept is None:
+        kept = _own.compressors = {}
+    found = kept.get(level)
+    if found is None:
+        found = kept[level] = zstandard.ZstdCompressor(
+            level=level, write_checksum=False, write_content_size=True
+        )
+    return found
+
+
+def _decompressor() -> zstandard.ZstdDecompressor:
+    kept: zstandard.ZstdDecompressor | None = getattr(_own, "decompressor", None)
+    if kept is None:
+        kept = _own.decompressor = zstandard.ZstdDecompressor()
+    return kept

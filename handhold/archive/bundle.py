@@ -1,0 +1,204 @@
+"""Bundles: container files of many blocks, written once. FORMAT.md describes every byte.
+
+``magic, records (header, payload), table (a row for each record), end``. The table names a bundle, so its
+name proves the table, and the table proves the rest; a bundle whose table is torn off is read record by record.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import struct
+from collections.abc import Iterator
+from itertools import accumulate
+from operator import ge
+from typing import NamedTuple
+
+import xxhash
+
+from handhold.archive.blocks import LARGEST, PLAIN, ZSTANDARD, Sealed
+from handhold.archive.storage import LARGEST_FILE, Pending, Storage
+
+FOLDER = "bundles"
+MAGIC = b"\x89HHB1\r\n\x1a"
+RECORD_MAGIC = b"HHR1"
+END_MAGIC = b"HHBEND1\n"
+#: magic, codec, stored size, plain size, XXH3-64 of the stored bytes, id; then the XXH3-64 of these 56 bytes
+_HEADER = struct.Struct("<4sIIIQ32s")
+_CHECK = struct.Struct("<Q")
+HEADER_SIZE = _HEADER.size + _CHECK.size
+#: id, offset of the record, stored size, plain size, codec, XXH3-64 of the stored bytes
+ROW = struct.Struct("<32sIIIIQ")
+_COLUMNS = struct.Struct("<32xIIII8x")
+#: XXH3-64 of the table, its length, zero, magic
+_END = struct.Struct("<QII8s")
+END_SIZE = _END.size
+#: A bundle is closed when it has reached this size, or this many records.
+FULL, FULL_RECORDS = 64 << 20, 1 << 16
+#: No more records are believed.
+MOST_RECORDS = 1 << 20
+_FIRST_READ = 32 << 10  # bytes from a bundle's end: the whole table of most nights
+_NAME = re.compile(rf"{FOLDER}/([0-9a-f]{{2}})/(\1[0-9a-f]{{30}})\.bundle")
+
+
+class Row(NamedTuple):
+    """A row of a bundle's table: where a block's record lies (``offset``, in bytes) and how it is stored."""
+
+    id: bytes
+    offset: int
+    stored: int
+    plain: int
+    codec: int
+    check: int
+
+
+def name_of(table: bytes) -> str:
+    """The file in which the bundle with this table lies."""
+    ident = hashlib.sha256(table).hexdigest()[:32]
+    return f"{FOLDER}/{ident[:2]}/{ident}.bundle"
+
+
+def is_bundle_name(file: str) -> bool:
+    """Whether a file of the archive has the name of a bundle."""
+    return _NAME.fullmatch(file) is not None
+
+
+def pack_header(block: Sealed) -> bytes:
+    """The header of a block's record."""
+    head = _HEADER.pack(RECORD_MAGIC, block.codec, len(block.stored), block.plain_size, block.check, block.id)
+    return head + _CHECK.pack(xxhash.xxh3_64_intdigest(head))
+
+
+def unpack_header(data: bytes, offset: int) -> Row | None:
+    """The row that a record's header at ``offset`` in its bundle stands for; None if it is not sound."""
+    if len(data) < HEADER_SIZE:
+        return None
+    magic, codec, stored, plain, check, ident = _HEADER.unpack_from(data)
+    (own,) = _CHECK.unpack_from(data, _HEADER.size)
+    if magic != RECORD_MAGIC or xxhash.xxh3_64_intdigest(data[: _HEADER.size]) != own:
+        return None
+    if codec not in (PLAIN, ZSTANDARD) or stored > plain or plain > LARGEST:
+        return None
+    return Row(ident, offset, stored, plain, codec, check)
+
+
+def pack_end(table: bytes) -> bytes:
+    """What stands behind the table."""
+    return _END.pack(xxhash.xxh3_64_intdigest(table), len(table), 0, END_MAGIC)
+
+
+def rows(table: bytes) -> Iterator[Row]:
+    """The rows of a table."""
+    return map(Row._make, ROW.iter_unpack(table))
+
+
+def read_table(storage: Storage, file: str, size: int) -> bytes:
+    """The table of a bundle of ``size`` bytes, checked against its own sum, its file's name and its size.
+
+    Raises ``ValueError`` with what is wrong, ``FileNotFoundError`` and ``OwnerError``. Reads the end of the
+    file once, and what of the table lies before it once more.
+    """
+    if size > LARGEST_FILE:
+        raise ValueError("it is larger than any bundle")
+    if size < len(MAGIC) + END_SIZE:
+        raise ValueError("it is cut off")
+    length = min(size, _FIRST_READ)
+    tail = storage.read(file, size - length, length)
+    if len(tail) != length:
+        raise ValueError("it is cut off")
+    check, table_size, zero, magic = _END.unpack_from(tail, length - END_SIZE)
+    if magic != END_MAGIC or zero:
+        raise ValueError("its end is cut off or hurt")
+    if table_size % ROW.size or not 0 < table_size <= min(
+        MOST_RECORDS * ROW.size, size - len(MAGIC) - END_SIZE
+    ):
+        raise ValueError("its table cannot have the length that it says")
+    missing = table_size + END_SIZE - length
+    table = tail[max(0, -missing) : length - END_SIZE]
+    if missing > 0:
+        table = storage.read(file, size - length - missing, missing) + table
+    if len(table) != table_size or xxhash.xxh3_64_intdigest(table) != check:
+        raise ValueError("its table is hurt")
+    if name_of(table) != file:
+        raise ValueError("its table does not belong to its name")
+    trouble = _trouble(table, size - table_size - END_SIZE)
+    if trouble:
+        raise ValueError(trouble)
+    return table
+
+
+def _trouble(table: bytes, end: int) -> str | None:
+    """Why a table must not be believed though its sum is right; ``end`` is where its records end."""
+    offsets, stored, plain, codecs = zip(*_COLUMNS.iter_unpack(table), strict=True)
+    if max(plain) > LARGEST or not all(map(ge, plain, stored)) or not {*codecs} <= {PLAIN, ZSTANDARD}:
+        return "its table says what no block can be"
+    expected = list(accumulate((one + HEADER_SIZE for one in stored), initial=len(MAGIC)))
+    if expected.pop() != end or list(offsets) != expected:
+        return "its table does not fit its size"
+    return None
+
+
+def salvage(storage: Storage, file: str, size: int) -> Iterator[Row]:
+    """The records of a bundle whose table is torn off or hurt, found by their headers, whatever lies between.
+
+    The payloads are not looked at: whoever opens a block checks it. Raises ``OwnerError`` and
+    ``FileNotFoundError``.
+    """
+    offset = len(MAGIC)
+    while offset + HEADER_SIZE <= size:
+        row = unpack_header(storage.read(file, offset, HEADER_SIZE), offset)
+        if row is None:
+            offset = _next_magic(storage, file, offset + 1, size)
+            continue
+        if offset + HEADER_SIZE + row.stored <= size:
+            yield row
+        offset += HEADER_SIZE + row.stored
+
+
+def _next_magic(storage: Storage, file: str, offset: int, size: int) -> int:
+    """Where the next record may begin, ``size`` if nowhere."""
+    step, overlap = 1 << 20, len(RECORD_MAGIC) - 1
+    while offset < size:
+        run = storage.read(file, offset, step + overlap)
+        at = run.find(RECORD_MAGIC)
+        if at >= 0:
+            return offset + at
+        offset += step
+    return size
+
+
+class BundleWriter:
+    """A bundle that is being written."""
+
+    def __init__(self, storage: Storage) -> None:
+        self._pending: Pending = storage.begin(FOLDER)
+        self._table: list[bytes] = []
+        self.size = len(MAGIC)
+        self._pending.write(MAGIC)
+
+    @property
+    def full(self) -> bool:
+        """Whether the next block belongs into another bundle."""
+        return self.size >= FULL or len(self._table) >= FULL_RECORDS
+
+    def add(self, block: Sealed) -> None:
+        """Appends a block's record."""
+        ident, codec, stored, plain, check = block
+        self._table.append(ROW.pack(ident, self.size, len(stored), plain, codec, check))
+        self._pending.write(pack_header(block))
+        self._pending.write(stored)
+        self.size += HEADER_SIZE + len(stored)
+
+    def close(self) -> tuple[str, bytes]:
+        """Finishes it; its file and its table. From then on it is there."""
+        table = b"".join(self._table)
+        file = name_of(table)
+        self._pending.write(table)
+        self._pending.write(pack_end(table))
+        self.size += len(table) + END_SIZE
+        self._pending.commit(file)
+        return file, table
+
+    def abandon(self) -> None:
+        """Lets it go."""
+        self._pending.abandon()

@@ -1,0 +1,64 @@
+"""Cutting large files by their content, so that a file that changed a little costs a little.
+
+Source: W. Xia et al., "The Design of Fast Content-Defined Chunking for Data Deduplication Based Storage
+Systems", IEEE TPDS 31(9), 2020 (FastCDC). Readers of an archive need not know how a file was cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Protocol
+
+#: Files below this are one block (bytes).
+SMALL = 1 << 20
+#: The mean piece of a file up to ``_STEADY`` bytes; beyond, pieces grow with the file, up to the last.
+_MEAN, _STEADY, _LARGEST_MEAN = 64 << 10, 64 << 20, 4 << 20
+
+
+class SupportsRead(Protocol):
+    """Whatever gives its bytes in runs; an empty run is the end."""
+
+    def read(self, size: int, /) -> bytes:
+        """Up to ``size`` bytes."""
+
+
+def mean_for(size: int) -> int:
+    """The mean length of a piece, in bytes, for a file of ``size`` bytes: a power of two.
+
+    >>> mean_for(1 << 20), mean_for(64 << 20), mean_for(1 << 30), mean_for(1 << 40)
+    (65536, 65536, 1048576, 4194304)
+    """
+    if size <= _STEADY:
+        return _MEAN
+    # About a thousand pieces, whatever the size: the list of pieces stays small.
+    return min(_LARGEST_MEAN, _MEAN << (-(-size // _STEADY) - 1).bit_length())
+
+
+def pieces(stream: SupportsRead, size: int) -> Iterator[bytes]:
+    """The stream in pieces, none empty, that make it up when put together; memory stays bounded.
+
+    ``size`` is the expected length in bytes and only chooses how it is cut: below ``SMALL`` it is not cut, but
+    a stream that turns out longer still comes out whole.
+    """
+    if size < SMALL:
+        while piece := _full(stream, SMALL):
+            yield piece
+        return
+    from pyfastcdc import FastCDC
+
+    mean = mean_for(size)
+    cutter = FastCDC(mean, min_size=mean // 4, max_size=mean * 4, normalized_chunking=2)
+    for chunk in cutter.cut_stream(stream):
+        yield bytes(chunk.data)
+
+
+def _full(stream: SupportsRead, size: int) -> bytes:
+    """``size`` bytes, fewer only at the end of the stream."""
+    first = stream.read(size)
+    if len(first) == size or not first:
+        return first
+    runs, got = [first], len(first)
+    while got < size and (run := stream.read(size - got)):
+        runs.append(run)
+        got += len(run)
+    return b"".join(runs) if len(runs) > 1 else first

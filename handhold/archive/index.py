@@ -1,0 +1,153 @@
+"""Where each block lies: the tables of all bundles, kept as they are, and one sorted list over them.
+
+A million blocks take about 64 MB: 56 bytes of table each, and 8 bytes in the list (5 bytes of the block's
+name, 3 bytes for the number of its row).
+"""
+
+from __future__ import annotations
+
+import struct
+from array import array
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from handhold.archive.bundle import FOLDER, ROW, Row, is_bundle_name, read_table, salvage
+from handhold.archive.storage import Storage
+from handhold.errors import OwnerError
+
+_FIRST_EIGHT = struct.Struct(">Q48x")
+_ROW_BITS = 24
+_ROW_MASK = (1 << _ROW_BITS) - 1
+_ROW_SIZE = ROW.size
+
+
+class Place(NamedTuple):
+    """Where a block lies: the bundle's file, and its row there."""
+
+    file: str
+    row: Row
+
+
+def bundle_files(storage: Storage) -> Iterator[tuple[str, int]]:
+    """The bundles of an archive with their sizes in bytes, in no order; anything else is passed over."""
+    for folder in _listed(storage, FOLDER):
+        if folder[1]:
+            for name, is_folder, size in _listed(storage, f"{FOLDER}/{folder[0]}"):
+                file = f"{FOLDER}/{folder[0]}/{name}"
+                if not is_folder and is_bundle_name(file):
+                    yield file, size
+
+
+def _listed(storage: Storage, folder: str) -> list[tuple[str, bool, int]]:
+    try:
+        return [(item.name, item.is_folder, item.size) for item in storage.list(folder)]
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+
+
+class Index:
+    """Every block of the bundles that are whole, by name.
+
+    ``hurt`` has the bundles that are not, with the reason. What can still be found in those is used for
+    reading only (``places``), never for deciding that something is stored already (``in``).
+    """
+
+    def __init__(self, storage: Storage) -> None:
+        self._storage = storage
+        self._files: list[str] = []
+        self._tables: list[bytes] = []
+        self._starts: list[int] = []
+        self._rows = 0
+        self._keys: array[int] = array("Q")
+        self._recent: dict[bytes, int] = {}  # what was added since the keys were sorted
+        self.hurt: dict[str, str] = {}
+        self._hurt_sizes: dict[str, int] = {}
+        self._salvaged: dict[bytes, list[Place]] | None = None
+        self._load()
+
+    def __contains__(self, ident: bytes) -> bool:
+        """Whether the block lies in a whole bundle."""
+        return ident in self._recent or next(self._found(ident), None) is not None
+
+    def __len__(self) -> int:
+        """The number of records; a block that lies in two bundles counts twice."""
+        return self._rows
+
+    def places(self, ident: bytes) -> Iterator[Place]:
+        """Every place where the block should lie, those in whole bundles first."""
+        for number in self._found(ident):
+            yield self._place(number)
+        if ident in self._recent:
+            yield self._place(self._recent[ident])
+        if self.hurt:
+            yield from self._salvage().get(ident, ())
+
+    def add(self, file: str, table: bytes) -> None:
+        """Takes in a bundle that was just written."""
+        self.hurt.pop(file, None)
+        start = self._append(file, table)
+        for number in range(len(table) // _ROW_SIZE):
+            self._recent[table[number * _ROW_SIZE : number * _ROW_SIZE + 32]] = start + number
+
+    def _load(self) -> None:
+        keys: list[int] = []
+        for file, size in bundle_files(self._storage):
+            try:
+                table = read_table(self._storage, file, size)
+            except FileNotFoundError:
+                continue  # let go of by another run since the folder was listed
+            except ValueError as error:
+                self.hurt[file] = str(error)
+            except OwnerError as error:
+                self.hurt[file] = error.what
+            else:
+                start = self._append(file, table)
+                keys += [
+                    first & ~_ROW_MASK | number
+                    for number, (first,) in enumerate(_FIRST_EIGHT.iter_unpack(table), start)
+                ]
+                continue
+            self._hurt_sizes[file] = size
+        keys.sort()
+        self._keys = array("Q", keys)
+
+    def _append(self, file: str, table: bytes) -> int:
+        start = self._rows
+        self._rows += len(table) // _ROW_SIZE
+        if self._rows > _ROW_MASK:
+            raise OwnerError(
+                f"The archive {self._storage.where} holds more than {_ROW_MASK} blocks, too many to read.",
+                "Let old nights go with handhold thin, or begin another archive.",
+            )
+        self._files.append(file)
+        self._tables.append(table)
+        self._starts.append(start)
+        return start
+
+    def _found(self, ident: bytes) -> Iterator[int]:
+        keys = self._keys
+        first = int.from_bytes(ident[:5], "big") << _ROW_BITS
+        at = bisect_left(keys, first)
+        while at < len(keys) and keys[at] - first <= _ROW_MASK:
+            number = keys[at] & _ROW_MASK
+            bundle = bisect_right(self._starts, number) - 1
+            if self._tables[bundle].startswith(ident, (number - self._starts[bundle]) * _ROW_SIZE):
+                yield number
+            at += 1
+
+    def _place(self, number: int) -> Place:
+        bundle = bisect_right(self._starts, number) - 1
+        row = Row._make(ROW.unpack_from(self._tables[bundle], (number - self._starts[bundle]) * _ROW_SIZE))
+        return Place(self._files[bundle], row)
+
+    def _salvage(self) -> dict[bytes, list[Place]]:
+        if self._salvaged is None:
+            self._salvaged = {}
+            for file in self.hurt:
+                try:
+                    for row in salvage(self._storage, file, self._hurt_sizes[file]):
+                        self._salvaged.setdefault(row.id, []).append(Place(file, row))
+                except (OwnerError, FileNotFoundError):
+                    continue  # nothing more can be had from that one
+        return self._salvaged

@@ -1,0 +1,94 @@
+"""One writer at a time, and who it is.
+
+The lock is the operating system's (``flock``), so it ends with the process that holds it, however that ends.
+Who holds it stands in a note beside it; the note is only for the message and never decides anything.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import re
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from handhold.errors import NotNow, OwnerError
+
+#: The files at the archive's root that the lock leaves there.
+LOCK, NOTE = ".lock", ".lock-note"
+_TRIES, _PAUSE = 3, 0.05  # a note is written just after the lock is taken: wait that long for it, in seconds
+
+
+@contextmanager
+def hold(root: str, purpose: str) -> Iterator[None]:
+    """Holds the archive in the folder ``root`` until the block ends.
+
+    Raises ``NotNow`` that says who holds it, and ``OwnerError`` if the folder cannot be written to.
+    """
+    from filelock import FileLock, Timeout
+
+    note = os.path.join(root, NOTE)
+    lock = FileLock(os.path.join(root, LOCK), timeout=0, thread_local=False)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise NotNow(
+            f"The archive {_shown(root)} is in use: {_holder(note)}.",
+            "Wait until that has ended, then try again.",
+        ) from None
+    except OSError as error:
+        if error.errno in (errno.ENOENT, errno.ENODEV, errno.ENOTCONN):
+            raise NotNow(f"The archive {_shown(root)} is gone.", "Look whether the card is in.") from error
+        raise OwnerError(
+            f"The archive {_shown(root)} cannot be written to: {error.strerror or error}.",
+            "Look whether the card is locked, and to whom the folder belongs.",
+        ) from error
+    try:
+        _leave(note, purpose)
+        yield
+    finally:
+        try:
+            os.unlink(note)
+        except OSError:
+            pass  # an old note says nothing while nobody holds the lock
+        lock.release()
+
+
+def _leave(note: str, purpose: str) -> None:
+    since = time.strftime("%Y-%m-%d %H:%M:%S")
+    text = json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "since": since, "purpose": purpose})
+    try:
+        file = os.open(note, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
+        try:
+            os.write(file, text.encode())
+        finally:
+            os.close(file)
+    except OSError:
+        pass  # a full card must not keep anybody from making room on it
+
+
+def _holder(note: str) -> str:
+    """Who the note names; it can come from a stranger, so only plain text of it is shown."""
+    for left in reversed(range(_TRIES)):
+        try:
+            file = os.open(note, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+            try:
+                told = json.loads(os.read(file, 4096))
+            finally:
+                os.close(file)
+            said = {
+                key: re.sub(r"[^ -~]", "?", str(told[key]))[:60]
+                for key in ("host", "pid", "since", "purpose")
+            }
+            return f"{said['purpose']} on {said['host']}, process {said['pid']}, since {said['since']}"
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
+            if left:
+                time.sleep(_PAUSE)
+    return "another run of handhold holds it"
+
+
+def _shown(root: str) -> str:
+    return root.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")

@@ -1,0 +1,341 @@
+"""Manifests: the files that list a snapshot's pages and gaps. FORMAT.md describes them.
+
+JSON Lines in one Zstandard frame: a head, its digest, a line for each page, a line for each gap, an end.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import msgspec
+import zstandard
+
+from handhold.archive.blocks import decompress
+from handhold.archive.pages import DIGEST, EMULATOR
+from handhold.model import Gap, Kind, Site
+from handhold.names import trouble_with
+
+FOLDER = "manifests"
+FORMAT = 1
+#: No more is believed, in bytes: the head, and the whole in plain. Page lines for tens of millions of files.
+LARGEST_HEAD, LARGEST = 1 << 20, 128 << 20
+DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
+FILE = re.compile(
+    rf"{FOLDER}/([A-Za-z0-9][A-Za-z0-9_-]{{0,39}})\.([0-9]{{8}}T[0-9]{{6}}Z)\.([0-9a-f]{{8}})\.manifest"
+)
+NAME = re.compile(
+    r"([A-Za-z0-9][A-Za-z0-9_-]{0,39}\.[0-9]{4}-[0-9]{2}-[0-9]{2}\.[0-9]{6})(?:-[1-9][0-9]{0,5})?"
+)
+#: RFC 3339, section 5.6, with an offset in digits.
+_TIME = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{6})?[+-][0-9]{2}:[0-9]{2}"
+)
+_MOST = (1 << 63) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One snapshot as ``list`` shows it; ``gaps`` is their number, ``bytes`` the size of its files."""
+
+    name: str
+    device: str
+    sequence: int
+    kind: Kind
+    taken: datetime
+    files: int
+    bytes: int
+    gaps: int
+    note: str
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeNote:
+    """A volume of the device and the file system it had that night."""
+
+    name: str
+    filesystem: str
+
+
+@dataclass(frozen=True, slots=True)
+class PageRef:
+    """A page by the hexadecimal id of its block, and the number of its entries."""
+
+    id: str
+    entries: int
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """What a manifest says."""
+
+    snapshot: Snapshot
+    volumes: tuple[VolumeNote, ...]
+    sites: tuple[Site, ...]
+    layouts: dict[str, str]  # the emulator, and the hexadecimal id of the block with its layout
+    pages: tuple[PageRef, ...]
+    gaps: tuple[Gap, ...]
+    base: str | None
+    safety: str | None
+    tool: str
+
+
+class Head(msgspec.Struct, frozen=True, omit_defaults=True):
+    """The first line."""
+
+    handhold: str
+    format: int
+    name: str
+    device: str
+    sequence: int
+    kind: Kind
+    taken: str
+    tool: str
+    files: int
+    bytes: int
+    pages: int
+    gaps: int
+    volumes: tuple[VolumeNote, ...]
+    sites: tuple[Site, ...]
+    layouts: dict[str, str]
+    note: str = ""
+    base: str | None = None
+    safety: str | None = None
+
+
+class _HeadCheck(msgspec.Struct, frozen=True):
+    head: str
+
+
+class _PageLine(msgspec.Struct, frozen=True):
+    page: str
+    entries: int
+
+
+class _GapLine(msgspec.Struct, frozen=True):
+    gap: Gap
+
+
+class _EndLine(msgspec.Struct, frozen=True):
+    end: dict[str, int]
+    sha256: str
+
+
+_encoder = msgspec.json.Encoder()
+_head = msgspec.json.Decoder(Head)
+_check = msgspec.json.Decoder(_HeadCheck)
+_page = msgspec.json.Decoder(_PageLine)
+_gap = msgspec.json.Decoder(_GapLine)
+_end = msgspec.json.Decoder(_EndLine)
+
+
+def stamp(taken: datetime) -> str:
+    """The time in a snapshot's name, in the offset it was taken in: ``2031-04-05.213000``.
+
+    >>> stamp(datetime(2031, 4, 5, 21, 30, tzinfo=UTC))
+    '2031-04-05.213000'
+    """
+    text = taken.replace(tzinfo=None, microsecond=0).isoformat()
+    return text.replace("T", ".").replace(":", "")
+
+
+def utc_stamp(taken: datetime) -> str:
+    """The time in a manifest's file name, in UTC: ``20310405T213000Z``."""
+    text = taken.astimezone(UTC).replace(tzinfo=None, microsecond=0).isoformat()
+    return text.replace("-", "").replace(":", "") + "Z"
+
+
+def with_plain_offset(taken: datetime) -> datetime:
+    """The same time, in UTC where its offset is not in whole minutes, which RFC 3339 cannot say."""
+    offset = taken.utcoffset()
+    if offset is None:
+        raise ValueError("a snapshot's time needs its offset")
+    return taken.astimezone(UTC) if offset % timedelta(minutes=1) else taken
+
+
+def encode(head: Head, pages: Sequence[PageRef], gaps: Sequence[Gap]) -> bytes:
+    """The manifest's plain lines. Raises ``ValueError`` if they are more than would be believed."""
+    lines = head_lines(head) + _encoder.encode_lines([_PageLine(page.id, page.entries) for page in pages])
+    lines += _encoder.encode_lines([_GapLine(gap) for gap in gaps])
+    counts = {"pages": head.pages, "gaps": head.gaps, "files": head.files, "bytes": head.bytes}
+    lines += _encoder.encode(_EndLine(counts, hashlib.sha256(lines).hexdigest())) + b"\n"
+    if len(lines) > LARGEST or lines.index(b"\n") >= LARGEST_HEAD:
+        raise ValueError("the manifest would be larger than any that is read")
+    return lines
+
+
+def head_lines(head: Head) -> bytes:
+    """The first two lines: the head and its digest."""
+    line = _encoder.encode(head) + b"\n"
+    return line + _encoder.encode(_HeadCheck(hashlib.sha256(line).hexdigest())) + b"\n"
+
+
+def pack(plain: bytes, level: int = 9) -> bytes:
+    """The file: one Zstandard frame with its size and a checksum; the two head lines end a piece.
+
+    So a list of all snapshots reads the beginning of each file only.
+    """
+    compressor = zstandard.ZstdCompressor(level=level, write_checksum=True, write_content_size=True)
+    frame = compressor.compressobj(size=len(plain))
+    end = plain.index(b"\n", plain.index(b"\n") + 1) + 1
+    run = frame.compress(plain[:end]) + frame.flush(zstandard.COMPRESSOBJ_FLUSH_BLOCK)
+    return bytes(run + frame.compress(plain[end:]) + frame.flush())
+
+
+def file_name(device: str, taken: datetime, packed: bytes) -> str:
+    """Where a manifest lies in the archive; the name holds the beginning of the file's own digest."""
+    return f"{FOLDER}/{device}.{utc_stamp(taken)}.{hashlib.sha256(packed).hexdigest()[:8]}.manifest"
+
+
+def unpack(file: str, packed: bytes) -> bytes:
+    """The plain lines of a manifest's file, after its name's digest was compared. Raises ``ValueError``."""
+    name = FILE.fullmatch(file)
+    if name is None:
+        raise ValueError("its name is not that of a manifest")
+    if hashlib.sha256(packed).hexdigest()[:8] != name[3]:
+        raise ValueError("its bytes do not belong to its name")
+    return decompress(packed, LARGEST)
+
+
+def decode_head(file: str, lines: bytes) -> tuple[Head, Snapshot]:
+    """The head from the first two lines, checked against its digest, its own rules and the file's name.
+
+    Raises ``ValueError`` with what is wrong.
+    """
+    first, newline, rest = lines.partition(b"\n")
+    second, newline2, _ = rest.partition(b"\n")
+    if not newline or not newline2:
+        raise ValueError("its head is cut off")
+    try:
+        if _check.decode(second).head != hashlib.sha256(first + newline).hexdigest():
+            raise ValueError("its head is hurt")
+        head = _head.decode(first)
+    except (msgspec.MsgspecError, RecursionError) as error:
+        raise ValueError(f"its head cannot be read ({error})") from error
+    taken = _believed(head, file)
+    return head, Snapshot(
+        head.name,
+        head.device,
+        head.sequence,
+        head.kind,
+        taken,
+        head.files,
+        head.bytes,
+        head.gaps,
+        head.note,
+        file,
+    )
+
+
+def decode(file: str, packed: bytes) -> Manifest:
+    """A whole manifest, checked: digests, counts, every name. Raises ``ValueError`` with what is wrong."""
+    plain = unpack(file, packed)
+    head, snapshot = decode_head(file, plain[: LARGEST_HEAD + 128])
+    lines = plain.split(b"\n")
+    if len(lines) != head.pages + head.gaps + 4 or lines[-1]:
+        raise ValueError("it has not the number of lines that its head says")
+    try:
+        end = _end.decode(lines[-2])
+        pages = tuple(
+            PageRef(line.page, line.entries) for line in map(_page.decode, lines[2 : 2 + head.pages])
+        )
+        gaps = tuple(_gap.decode(line).gap for line in lines[2 + head.pages : -2])
+    except (msgspec.MsgspecError, RecursionError) as error:
+        raise ValueError(f"it cannot be read ({error})") from error
+    if end.sha256 != hashlib.sha256(plain[: -len(lines[-2]) - 1]).hexdigest():
+        raise ValueError("its digest is not that of its lines")
+    counts = {"pages": head.pages, "gaps": head.gaps, "files": head.files, "bytes": head.bytes}
+    if end.end != counts:
+        raise ValueError("its end does not fit its head")
+    if any(DIGEST.fullmatch(page.id) is None or page.entries < 1 for page in pages):
+        raise ValueError("it names a page that cannot be")
+    if sum(page.entries for page in pages) != head.files:
+        raise ValueError("its pages have not the number of files that its head says")
+    for gap in gaps:
+        if gap.path and (trouble := trouble_with(gap.path)):
+            raise ValueError(f"it has a gap whose path {trouble}")
+    return Manifest(
+        snapshot, head.volumes, head.sites, head.layouts, pages, gaps, head.base, head.safety, head.tool
+    )
+
+
+def _believed(head: Head, file: str) -> datetime:
+    """The time of a head that is sound; raises ``ValueError`` for one that is not."""
+    name = FILE.fullmatch(file)
+    if head.handhold != "manifest" or head.format != FORMAT:
+        raise ValueError(f"it is of a format {head.format} that is not known")
+    if _TIME.fullmatch(head.taken) is None:
+        raise ValueError("its time is not written as RFC 3339 does")
+    taken = datetime.fromisoformat(head.taken)
+    try:
+        at = utc_stamp(taken)
+    except OverflowError:
+        raise ValueError("its time cannot be") from None
+    if name is None or name[1] != head.device or name[2] != at:
+        raise ValueError("its head does not belong to its name")
+    own = NAME.fullmatch(head.name)
+    if own is None or own[1] != f"{head.device}.{stamp(taken)}":
+        raise ValueError("its snapshot's name does not fit its device and time")
+    if not all(0 <= n <= _MOST for n in (head.sequence, head.files, head.bytes, head.pages, head.gaps)):
+        raise ValueError("its counts cannot be")
+    if head.pages > head.files or head.pages + head.gaps > LARGEST:
+        raise ValueError("its counts cannot be")
+    if any(not _is_word(volume.name) or not _is_word(volume.filesystem) for volume in head.volumes):
+        raise ValueError("it names a volume that cannot be")
+    for site in head.sites:
+        named = EMULATOR.fullmatch(site.emulator) and _is_word(site.home) and _is_word(site.volume)
+        if not named or (site.path and trouble_with(site.path)):
+            raise ValueError("it names a home that cannot be")
+    if any(not EMULATOR.fullmatch(key) or not DIGEST.fullmatch(value) for key, value in head.layouts.items()):
+        raise ValueError("it names a layout that cannot be")
+    return taken
+
+
+def _is_word(text: str) -> bool:
+    return 0 < len(text) <= 255 and text.isprintable() and "/" not in text
+
+
+def make_head(
+    *,
+    name: str,
+    device: str,
+    sequence: int,
+    kind: Kind,
+    taken: datetime,
+    tool: str,
+    files: int,
+    bytes: int,
+    pages: int,
+    gaps: int,
+    volumes: Sequence[VolumeNote],
+    sites: Sequence[Site],
+    layouts: Mapping[str, str],
+    note: str,
+    base: str | None,
+    safety: str | None,
+) -> Head:
+    """The head of a new manifest."""
+    return Head(
+        "manifest",
+        FORMAT,
+        name,
+        device,
+        sequence,
+        kind,
+        taken.isoformat(),
+        tool,
+        files,
+        bytes,
+        pages,
+        gaps,
+        tuple(volumes),
+        tuple(sites),
+        dict(sorted(layouts.items())),
+        note,
+        base,
+        safety,
+    )

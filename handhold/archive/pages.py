@@ -1,0 +1,98 @@
+"""Pages: the entries of a snapshot, cut into runs that stay the same from night to night, each a block."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+
+import msgspec
+import xxhash
+
+from handhold.model import Entry
+from handhold.names import trouble_with
+
+#: A page begins at an entry whose key's hash is divisible by this, so this is also a page's mean length.
+MEAN = 64
+#: No page is longer (entries); with the longest paths it still fits into a block.
+LONGEST = 512
+#: Larger files are not believed (bytes): the largest that any supported file system holds.
+_LARGEST_FILE = (1 << 63) - 1
+EMULATOR = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
+DIGEST = re.compile(r"[0-9a-f]{64}")
+#: A path that needs no closer look: ordinary characters, no name of dots, neither name nor path near a limit.
+_ORDINARY = re.compile(
+    r"(?=.{1,250}\Z)(?:[\w ()\[\]!',&+#~=-][\w .()\[\]!',&+#~=-]*(?:/(?!\Z)|\Z))+", re.ASCII
+)
+_encoder = msgspec.json.Encoder()
+_decoder = msgspec.json.Decoder(Entry)
+
+
+def cut(entries: Sequence[Entry]) -> Iterator[Sequence[Entry]]:
+    """The entries, sorted by key, in pages; a changed entry changes one page.
+
+    A new or vanished entry changes one page too, or two where it is one at which a page begins.
+    """
+    start = 0
+    for at, entry in enumerate(entries):
+        if at > start and (at - start >= LONGEST or begins_page(entry)):
+            yield entries[start:at]
+            start = at
+    if start < len(entries):
+        yield entries[start:]
+
+
+def begins_page(entry: Entry) -> bool:
+    """Whether a page begins at this entry; depends on its key alone."""
+    key = f"{entry.emulator}\0{entry.home}\0{entry.path}".encode()
+    return xxhash.xxh3_64_intdigest(key) % MEAN == 0
+
+
+def encode(entries: Sequence[Entry]) -> bytes:
+    """A page's bytes: JSON Lines, an entry on each."""
+    return _encoder.encode_lines(entries)
+
+
+def decode(page: bytes) -> tuple[Entry, ...]:
+    """The entries of a page, each checked: names, numbers, digests, and their order.
+
+    Raises ``ValueError`` with what is wrong.
+    """
+    try:
+        entries = tuple(_decoder.decode_lines(page))
+    except (msgspec.MsgspecError, RecursionError) as error:
+        raise ValueError(f"the page cannot be read ({error})") from error
+    if not entries:
+        raise ValueError("the page is empty")
+    before: tuple[str, str, str] | None = None
+    for entry in entries:
+        trouble = trouble_of(entry)
+        if trouble:
+            raise ValueError(f"the page has an entry that cannot be believed: {trouble}")
+        key = entry.key
+        if before is not None and key <= before:
+            raise ValueError("the page's entries are out of order")
+        before = key
+    return entries
+
+
+def trouble_of(entry: Entry) -> str | None:
+    """Why an entry must not be believed, or None if it is sound."""
+    path = entry.path
+    if _ORDINARY.match(path) is None and (trouble := trouble_with(path)):
+        return f"its path {trouble}"
+    if EMULATOR.fullmatch(entry.emulator) is None:
+        return "its emulator is no name of one"
+    home = entry.home
+    if not 0 < len(home) <= 255 or not home.isprintable() or "/" in home:
+        return "its home is no name of one"
+    if not 0 <= entry.size <= _LARGEST_FILE:
+        return "its size cannot be"
+    if not -_LARGEST_FILE <= entry.modified <= _LARGEST_FILE:
+        return "its time cannot be"
+    if DIGEST.fullmatch(entry.sha256) is None or (entry.recipe and DIGEST.fullmatch(entry.recipe) is None):
+        return "its digest is none"
+    if entry.recipe is not None and not entry.size:
+        return "it is empty and has a recipe"
+    if entry.game is not None and ("\0" in entry.game or len(entry.game) > 4096):
+        return "its game is no name"
+    return None

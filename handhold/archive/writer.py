@@ -1,0 +1,203 @@
+"""Writing into an archive: blocks into bundles, and the manifest last."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from types import TracebackType
+
+from handhold import __version__
+from handhold.archive import manifest as manifests
+from handhold.archive import pages, recipe
+from handhold.archive.archive import FOLDERS, Archive
+from handhold.archive.blocks import Sealed, block_id, seal
+from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter
+from handhold.archive.manifest import PageRef, Snapshot, VolumeNote
+from handhold.archive.storage import is_temporary
+from handhold.errors import OwnerError
+from handhold.model import Entry, Gap, Kind, Site
+
+
+class Writer:
+    """Writes one run's blocks and manifests; from ``Archive.writer``. Not for two threads at once.
+
+    >>> with archive.locked("example"), archive.writer() as writer:      # doctest: +SKIP
+    ...     sha256 = writer.put_plain(b"a save")
+    """
+
+    def __init__(self, archive: Archive, level: int) -> None:
+        self._archive = archive
+        self._storage = archive.storage
+        self._level = level
+        self._index = archive.index
+        self._bundle: BundleWriter | None = None
+        self._new: set[bytes] = set()  # in the bundle that is being written
+        #: Blocks and bytes that this run has added to the archive.
+        self.new_blocks = 0
+        self.stored_bytes = 0
+
+    def __enter__(self) -> Writer:
+        self._tidy()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is None:
+            self._close_bundle()
+        elif self._bundle is not None:
+            self._bundle.abandon()
+            self._bundle = None
+
+    def known(self, ident: bytes) -> bool:
+        """Whether the block is in a whole bundle of the archive, or was put in this run."""
+        return ident in self._new or ident in self._index
+
+    def put(self, block: Sealed) -> None:
+        """Stores a block; does nothing if it is known. Raises ``OwnerError`` if it cannot be written."""
+        if self.known(block.id):
+            return
+        bundle = self._bundle
+        if bundle is None:
+            bundle = self._bundle = BundleWriter(self._storage)
+            self.stored_bytes += len(MAGIC) + END_SIZE
+        bundle.add(block)
+        self._new.add(block.id)
+        self.new_blocks += 1
+        self.stored_bytes += HEADER_SIZE + ROW.size + len(block.stored)
+        if bundle.full:
+            self._close_bundle()
+
+    def put_plain(self, plain: bytes) -> str:
+        """Stores bytes as one block; its hexadecimal id."""
+        ident = block_id(plain)
+        if not self.known(ident):
+            self.put(seal(plain, self._level))
+        return ident.hex()
+
+    def put_recipe(self, ranges: Sequence[recipe.Range]) -> str:
+        """Stores a recipe; the hexadecimal id of its block.
+
+        Raises ``ValueError`` if a block that it names is not known, or it names too many.
+        """
+        if not all(self.known(one.id) for one in ranges):
+            raise ValueError("a recipe names a block that was not put")
+        return self.put_plain(recipe.encode(ranges))
+
+    def finish(
+        self,
+        *,
+        device: str,
+        kind: Kind,
+        taken: datetime,
+        volumes: Sequence[VolumeNote],
+        sites: Sequence[Site],
+        layouts: Mapping[str, bytes],
+        entries: Iterable[Entry],
+        gaps: Sequence[Gap],
+        note: str = "",
+        base: str | None = None,
+        safety: str | None = None,
+    ) -> Snapshot:
+        """Writes pages and layouts, closes the bundle, and writes the manifest last: then it is there.
+
+        ``entries`` in any order, each with blocks that are known. Raises ``ValueError`` for entries that
+        could not be read back, ``OwnerError`` if it cannot be written.
+        """
+        taken = manifests.with_plain_offset(taken)
+        ordered = sorted(entries, key=_key)
+        refs = [self._put_page(page) for page in pages.cut(ordered)]
+        layout_ids = {emulator: self.put_plain(layout) for emulator, layout in layouts.items()}
+        self._close_bundle()
+        head = manifests.make_head(
+            name=self._free_name(device, taken),
+            device=device,
+            sequence=self._archive.next_sequence(),
+            kind=kind,
+            taken=taken,
+            tool=f"handhold {__version__}",
+            files=len(ordered),
+            bytes=sum(entry.size for entry in ordered),
+            pages=len(refs),
+            gaps=len(gaps),
+            volumes=volumes,
+            sites=sites,
+            layouts=layout_ids,
+            note=note,
+            base=base,
+            safety=safety,
+        )
+        packed = manifests.pack(manifests.encode(head, refs, gaps))
+        file = manifests.file_name(device, taken, packed)
+        # What could not be read back must not be written: this is the reader's own check.
+        snapshot = manifests.decode(file, packed).snapshot
+        pending = self._storage.begin(manifests.FOLDER)
+        try:
+            pending.write(packed)
+            pending.commit(file)
+        finally:
+            pending.abandon()
+        self.stored_bytes += len(packed)
+        return snapshot
+
+    def _put_page(self, page: Sequence[Entry]) -> PageRef:
+        data = pages.encode(page)
+        ident = block_id(data)
+        if not self.known(ident):
+            before: tuple[str, str, str] | None = None
+            for entry in page:
+                self._check(entry)
+                if entry.key == before:
+                    raise ValueError(f"two entries have the same place: {entry.key}")
+                before = entry.key
+            self.put(seal(data, self._level))
+        return PageRef(ident.hex(), len(page))
+
+    def _check(self, entry: Entry) -> None:
+        trouble = pages.trouble_of(entry)
+        if trouble:
+            raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
+        needed = entry.recipe or entry.sha256
+        if entry.size and not self.known(bytes.fromhex(needed)):
+            raise ValueError(f"an entry's content was not put: {entry.path}")
+
+    def _free_name(self, device: str, taken: datetime) -> str:
+        """The snapshot's name, with a number behind it if it is not the first of its second."""
+        name = f"{device}.{manifests.stamp(taken)}"
+        used = {one.name.casefold() for one in self._archive.snapshots()}
+        if name.casefold() not in used:
+            return name
+        number = 2
+        while f"{name}-{number}".casefold() in used:
+            number += 1
+        return f"{name}-{number}"
+
+    def _close_bundle(self) -> None:
+        if self._bundle is None:
+            return
+        bundle, self._bundle = self._bundle, None
+        try:
+            file, table = bundle.close()
+        finally:
+            bundle.abandon()
+        self._index.add(file, table)
+        self._new.clear()
+
+    def _tidy(self) -> None:
+        """Removes what writers that were cut off left behind; nobody else writes while the lock is held."""
+        for folder in ("", *FOLDERS):
+            try:
+                items = self._storage.list(folder)
+            except (FileNotFoundError, NotADirectoryError):
+                continue
+            for item in items:
+                if not item.is_folder and is_temporary(item.name):
+                    try:
+                        self._storage.delete(os.path.join(folder, item.name))
+                    except OwnerError:
+                        pass  # it takes room and does no harm; what really hinders shows when writing
+
+
+def _key(entry: Entry) -> tuple[str, str, str]:
+    return (entry.emulator, entry.home, entry.path)
