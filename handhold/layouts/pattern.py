@@ -29,7 +29,7 @@ import re
 import unicodedata
 from dataclasses import dataclass, field
 from enum import Enum
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import pairwise
 
 from handhold.layouts.mistakes import Wrong
@@ -64,13 +64,13 @@ _Token = str | _Wild | _Capture  # a str is one literal character
 _Way = tuple[_Token, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Pattern:
-    """A compiled pattern; two of the same text are equal. Made by ``compile_pattern``."""
+    """A pattern that is known to be sound; two of the same text are equal. Made by ``compile_pattern``."""
 
     text: str
-    _regex: re.Pattern[str] = field(compare=False, repr=False)
-    _groups: tuple[str, ...] = field(compare=False, repr=False)
+    _expression: str = field(compare=False, repr=False)
+    _groups: tuple[str, ...] = field(compare=False, repr=False)  # the name of each group of it
     _head: str = field(compare=False, repr=False)  # lower-case ASCII with which every fitting path begins
     _tail: str = field(compare=False, repr=False)  # and ends
 
@@ -93,6 +93,11 @@ class Pattern:
             for name, piece in zip(self._groups, found.groups(), strict=True)
             if piece is not None
         }
+
+    @cached_property
+    def _regex(self) -> re.Pattern[str]:
+        # Only when it is first asked: most commands read every layout and match with none.
+        return re.compile(self._expression, re.IGNORECASE)
 
     @property
     def captures(self) -> frozenset[str]:
@@ -129,7 +134,7 @@ def compile_pattern(text: str) -> Pattern:
     tails = [_literal(way[::-1]) for way in ways]
     return Pattern(
         text=text,
-        _regex=re.compile("(?:" + "|".join(pieces) + r")\Z", re.IGNORECASE),
+        _expression="(?:" + "|".join(pieces) + r")\Z",
         _groups=tuple(groups),
         _head=_common(heads),
         # Without the slash: the "**" before it can stand for no folder at all.

@@ -1,0 +1,109 @@
+"""The form in which a layout is stored with a night, so that a restore years later needs no file that is gone.
+
+Canonical JSON (keys sorted, no spaces, UTF-8) of the layout with its patterns already in it, so that a
+layout that did not change is stored once. What comes back can be from a stranger and is checked whole.
+"""
+
+from __future__ import annotations
+
+import json
+
+import msgspec
+
+from handhold.layouts.layout import Home, Layout, Rule, identifier, place
+from handhold.layouts.mistakes import Wrong
+from handhold.layouts.pattern import compile_pattern
+from handhold.layouts.reading import MOST_HOMES, MOST_PLACES, MOST_RULES, MOST_STEPS, MOST_TITLE, says
+from handhold.model import HomeKind, Part
+
+FORM = 1
+MOST_BYTES = 4 << 20
+MOST_LIKE = 100
+
+
+class _Home(msgspec.Struct, forbid_unknown_fields=True):
+    name: str
+    kind: HomeKind
+    at: list[str]
+
+
+class _Rule(msgspec.Struct, forbid_unknown_fields=True):
+    part: Part | None
+    path: str
+    home: str | None
+    carry: bool | None
+    why: str
+
+
+class _Steps(msgspec.Struct, forbid_unknown_fields=True):
+    before: list[str]
+    after: list[str]
+
+
+class _Stored(msgspec.Struct, forbid_unknown_fields=True):
+    form: int
+    id: str
+    title: str
+    like: list[str]
+    homes: list[_Home]
+    rules: list[_Rule]
+    by_hand: _Steps
+    carry: dict[Part, bool]
+
+
+def stored_form(layout: Layout) -> bytes:
+    """The layout as bytes; equal layouts give equal bytes."""
+    document = {
+        "form": FORM,
+        "id": layout.id,
+        "title": layout.title,
+        "like": list(layout.like),
+        "homes": [{"name": h.name, "kind": h.kind, "at": [str(p) for p in h.at]} for h in layout.homes],
+        "rules": [
+            {"part": r.part, "path": r.pattern.text, "home": r.home, "carry": r.carry, "why": r.why}
+            for r in layout.rules
+        ],
+        "by_hand": {"before": list(layout.before), "after": list(layout.after)},
+        "carry": {str(part): carried for part, carried in layout.carry.items()},
+    }
+    return json.dumps(document, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
+
+
+def from_stored(data: bytes) -> Layout:
+    """The layout again; raises ``ValueError`` if the bytes are not a sound stored layout of a known form."""
+    if len(data) > MOST_BYTES:
+        raise ValueError("a stored layout that is far too large")
+    try:
+        stored = msgspec.json.decode(data, type=_Stored)
+    except (msgspec.MsgspecError, RecursionError) as error:
+        raise ValueError(f"no stored layout: {error}") from None
+    if stored.form != FORM:
+        raise ValueError(f"a stored layout of form {stored.form}")
+    if (
+        not 0 < len(stored.homes) <= MOST_HOMES
+        or any(len(home.at) > MOST_PLACES for home in stored.homes)
+        or len(stored.rules) > MOST_RULES * 4
+        or max(len(stored.by_hand.before), len(stored.by_hand.after)) > MOST_STEPS
+        or len(stored.like) > MOST_LIKE
+    ):
+        raise ValueError("a stored layout beyond the limits of any layout")
+    homes = tuple(Home(identifier(h.name), h.kind, tuple(place(p) for p in h.at)) for h in stored.homes)
+    names = {home.name for home in homes}
+    if len(names) < len(homes):
+        raise Wrong("two homes of one name", "each name once")
+    if any(rule.home is not None and rule.home not in names for rule in stored.rules):
+        raise Wrong("a rule for a home that is not there", "one of its homes")
+    return Layout(
+        id=identifier(stored.id),
+        title=says(stored.title, MOST_TITLE),
+        like=tuple(identifier(name) for name in stored.like),
+        homes=homes,
+        rules=tuple(
+            Rule(r.part, compile_pattern(r.path), r.home, r.carry, says(r.why) if r.why else "")
+            for r in stored.rules
+        ),
+        before=tuple(says(step) for step in stored.by_hand.before),
+        after=tuple(says(step) for step in stored.by_hand.after),
+        carry=stored.carry,
+        source="stored with the snapshot",
+    )
