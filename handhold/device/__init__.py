@@ -1,0 +1,1 @@
+"""Reads a handheld: its volumes, where homes lie on them, and which file belongs to which emulator."""

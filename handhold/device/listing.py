@@ -1,0 +1,69 @@
+"""Lists folders, in one way for everybody here, so that a test can stand in for a failing card."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager
+from typing import Any, Protocol
+
+
+class Listed(Protocol):
+    """What ``os.scandir`` gives for each name in a folder."""
+
+    @property
+    def name(self) -> str:
+        """The name, as the operating system writes it."""
+
+    @property
+    def path(self) -> str:
+        """The folder's path and the name."""
+
+    def is_dir(self, *, follow_symlinks: bool = True) -> bool:
+        """Whether it is a folder."""
+
+    def is_symlink(self) -> bool:
+        """Whether it is a link."""
+
+    def stat(self, *, follow_symlinks: bool = True) -> os.stat_result:
+        """Its size, times and kind."""
+
+
+Scan = Callable[[str], AbstractContextManager[Iterable[Any]]]  # of Listed
+
+
+def listed(scan: Scan, path: str) -> tuple[list[Listed], OSError | None]:
+    """The names in a folder, sorted; with what went wrong on the way, if anything did.
+
+    A card that fails in the middle of a folder still gives the names that came before.
+    """
+    found: list[Listed] = []
+    trouble: OSError | None = None
+    try:
+        with scan(path) as names:
+            found.extend(names)  # keeps what came before an error
+    except OSError as error:
+        trouble = error
+    found.sort(key=_name)
+    return found, trouble
+
+
+def _name(entry: Listed) -> str:
+    return entry.name
+
+
+def joined(folder: str, name: str) -> str:
+    """The path of a name in a folder; ``/`` is a folder too."""
+    return f"{folder}{name}" if folder.endswith("/") else f"{folder}/{name}"
+
+
+def below(root: str, path: str) -> str | None:
+    """The path relative to the root, ``""`` for the root itself; None if it lies elsewhere.
+
+    >>> below("/mnt/card", "/mnt/card/saves"), below("/mnt/card", "/mnt/cards"), below("/", "/mnt")
+    ('saves', None, 'mnt')
+    """
+    if path == root:
+        return ""
+    start = root if root.endswith("/") else f"{root}/"
+    return path[len(start) :] if path.startswith(start) else None

@@ -1,0 +1,159 @@
+"""Reads files that may be written to at the same moment: never half of an old one and half of a new one."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import NamedTuple
+
+#: Waits between the attempts to read a small file, in seconds.
+PAUSES = (0.02, 0.1, 0.4)
+#: A file as young as this can be written to again without its time telling: the step of FAT, the coarsest.
+# Source: Microsoft, FAT: General Overview of On-Disk Format, version 1.03 (time stamps of 2 seconds)
+YOUNG_NS = 2_000_000_000
+
+_FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK  # a pipe must not make us wait
+_CHUNK = 1 << 20
+
+
+class Moving(Exception):
+    """A file does not hold still: each time that it was read, it had changed meanwhile."""
+
+
+class _State(NamedTuple):
+    """What changes when a file is written to, or replaced by another."""
+
+    size: int
+    modified: int
+    changed: int
+    device: int
+    inode: int
+
+
+def read_whole(place: str, pause: Callable[[float], None] = time.sleep) -> tuple[bytes, int]:
+    """A small file's content and its modification time (nanoseconds); ``place`` as the system writes it.
+
+    It is read again if it was changed, replaced, cut or grew while it was read; ``Moving`` if it never holds
+    still. One so young that its time cannot show another write is read until two readings agree. ``OSError``
+    if it cannot be read or is no ordinary file; links are not followed.
+    """
+    previous: tuple[bytes, _State] | None = None
+    for wait in (0.0, *PAUSES, PAUSES[-1]):
+        if wait and previous is None:
+            pause(wait)
+        read = _once(place)
+        if read is None:
+            previous = None
+            continue
+        data, state = read
+        if previous == read or not _young(state.modified):
+            return data, state.modified
+        if previous is not None:
+            pause(wait)
+        previous = read
+    raise Moving(place)
+
+
+def _once(place: str) -> tuple[bytes, _State] | None:
+    """The content with the state before and after, or None if that was not the same."""
+    descriptor, before = _opened(place)
+    try:
+        pieces: list[bytes] = []
+        left = before.size + 1  # one more shows that it grew
+        while left > 0:
+            piece = os.read(descriptor, min(left, _CHUNK))
+            if not piece:
+                break
+            pieces.append(piece)
+            left -= len(piece)
+        after = _state(os.fstat(descriptor))
+        if left != 1 or after != before or not _in_place(place, after):
+            return None
+        return b"".join(pieces), before
+    finally:
+        os.close(descriptor)
+
+
+class StillFile:
+    """A large file that is read in pieces; ``check`` at the end says whether it held still."""
+
+    def __init__(self, place: str, descriptor: int, state: _State) -> None:
+        self._place = place
+        self._descriptor = descriptor
+        self._state = state
+        self._position = 0
+        #: False if the file is so young that its time cannot show another write.
+        self.settled = not _young(state.modified)
+
+    @property
+    def size(self) -> int:
+        """Bytes, when it was opened."""
+        return self._state.size
+
+    @property
+    def modified(self) -> int:
+        """Nanoseconds since 1970-01-01T00:00:00Z, when it was opened."""
+        return self._state.modified
+
+    def read(self, size: int = -1) -> bytes:
+        """The next bytes, at most ``size`` of them; ``b""`` at the end, which is never behind ``size``."""
+        left = self.size - self._position
+        wanted = left if size < 0 else min(size, left)
+        pieces: list[bytes] = []
+        while wanted > 0:
+            piece = os.read(self._descriptor, min(wanted, 16 * _CHUNK))
+            if not piece:
+                break
+            pieces.append(piece)
+            wanted -= len(piece)
+            self._position += len(piece)
+        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+    def check(self) -> None:
+        """Raises ``Moving`` if the file was changed, replaced, cut or grew since it was opened."""
+        after = _state(os.fstat(self._descriptor))
+        if after != self._state or not _in_place(self._place, after):
+            raise Moving(self._place)
+
+
+@contextmanager
+def still_file(place: str) -> Iterator[StillFile]:
+    """A large file for reading in pieces; ``OSError`` if it cannot be read or is no ordinary file.
+
+    The caller reads, then calls ``check()``, and begins again if that raises ``Moving``.
+    """
+    descriptor, state = _opened(place)
+    try:
+        yield StillFile(place, descriptor, state)
+    finally:
+        os.close(descriptor)
+
+
+def _opened(place: str) -> tuple[int, _State]:
+    descriptor = os.open(place, _FLAGS)
+    status = os.fstat(descriptor)
+    if stat.S_ISREG(status.st_mode):
+        return descriptor, _state(status)
+    os.close(descriptor)
+    number = errno.EISDIR if stat.S_ISDIR(status.st_mode) else errno.ENXIO
+    raise OSError(number, "not an ordinary file", place)
+
+
+def _state(status: os.stat_result) -> _State:
+    return _State(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_dev, status.st_ino)
+
+
+def _in_place(place: str, state: _State) -> bool:
+    """Whether the path still names the file that was read."""
+    try:
+        return _state(os.stat(place, follow_symlinks=False)) == state
+    except FileNotFoundError:
+        return False
+
+
+def _young(modified: int) -> bool:
+    return -YOUNG_NS <= time.time_ns() - modified <= YOUNG_NS

@@ -1,0 +1,77 @@
+"""What a walk means for the owner: which emulators are there, and how much of what each of them has."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+from handhold.device.claims import Walk
+from handhold.model import HomeKind, Part, Site
+
+if TYPE_CHECKING:
+    from handhold.layouts.layout import Layout
+
+
+class Tally(NamedTuple):
+    """How much there is of one part."""
+
+    files: int
+    bytes: int
+    newest: int  # nanoseconds since 1970-01-01T00:00:00Z
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One emulator on the device. Parts that it has nothing of are not in ``parts``."""
+
+    emulator: str
+    title: str
+    reach: HomeKind
+    state: Literal["found", "absent", "unreachable"]
+    how: Literal["layout"]
+    sites: tuple[Site, ...]
+    parts: Mapping[Part, Tally]
+
+
+def tally(walk: Walk, layouts: Sequence[Layout]) -> tuple[Found, ...]:
+    """Each layout's emulator as the walk found it, by id; patterns, which lie nowhere, are not among them."""
+    sums: dict[str, dict[Part, list[int]]] = {}
+    for claim in walk.claims:
+        parts = sums.setdefault(claim.site.emulator, {})
+        one = parts.get(claim.part)
+        if one is None:
+            parts[claim.part] = [1, claim.size, claim.modified]
+        else:
+            one[0] += 1
+            one[1] += claim.size
+            if claim.modified > one[2]:
+                one[2] = claim.modified
+    sites: dict[str, list[Site]] = {}
+    for site in walk.sites:
+        sites.setdefault(site.emulator, []).append(site)
+    return tuple(
+        _found(layout, walk, sites.get(layout.id, []), sums.get(layout.id, {}))
+        for layout in sorted(layouts, key=lambda layout: layout.id)
+        if not layout.is_pattern
+    )
+
+
+def _found(layout: Layout, walk: Walk, sites: list[Site], sums: dict[Part, list[int]]) -> Found:
+    barred = walk.blocked.get(layout.id)
+    open_sites = [site for site in sites if site not in walk.barred]
+    state: Literal["found", "absent", "unreachable"]
+    if sums or open_sites:
+        state = "found"
+    elif barred is not None:
+        state = "unreachable"
+    else:
+        state = "absent"
+    if open_sites:
+        reach = open_sites[0].kind
+    elif barred is not None:
+        reach = barred
+    else:
+        reach = sites[0].kind if sites else layout.homes[0].kind
+    parts = {part: Tally(*sums[part]) for part in Part if part in sums}
+    return Found(layout.id, layout.title, reach, state, "layout", tuple(sites), parts)

@@ -1,0 +1,353 @@
+"""One pass over a device: every file is looked at once and goes to the emulator whose layout names it."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+from handhold.device.claims import (
+    Candidate,
+    Claim,
+    Conflict,
+    Skipped,
+    Walk,
+    decide,
+    saves,
+    why_lost,
+)
+from handhold.device.homes import Homes, LeftOut, Start, barred_gap, find_homes, locate
+from handhold.device.leftovers import MOST_SINGLE, Folder, unclaimed
+from handhold.device.listing import Listed, Scan, below, joined, listed
+from handhold.device.trouble import why_unreadable
+from handhold.model import Device, Gap, HomeKind, Part, Site, Volume
+from handhold.names import written
+
+if TYPE_CHECKING:
+    from handhold.layouts.layout import Layout, Verdict
+
+__all__ = ["locate", "walk"]
+
+#: After so many files the caller is told how far it has come.
+_TELL_EVERY = 256
+#: The folder in which a checked file system puts what it found; only the system may look into it.
+# Source: Filesystem Hierarchy Standard 3.0, section 3.1 and its note on lost+found
+_OF_THE_SYSTEM = "lost+found"
+
+
+def walk(
+    device: Device,
+    layouts: Sequence[Layout],
+    leave_out: Sequence[str] = (),
+    progress: Callable[[int], None] | None = None,
+    *,
+    scan: Scan = os.scandir,
+) -> Walk:
+    """What is on the device, and whose it is.
+
+    ``leave_out`` are folders that are not looked into (the archive); ``progress`` is told the number of files
+    seen so far. No file is opened, and none is looked at more than once. Never raises for what it finds:
+    whatever could not be read is a ``Gap`` in the result.
+    """
+    homes = find_homes(device, layouts, leave_out, scan)
+    tour = _Tour(homes, LeftOut(leave_out), progress, scan)
+    roots = list(homes.roots)
+    outermost = [root for root in roots if not any(r != root and below(r, root) is not None for r in roots)]
+    # Then what no way led to: a volume in a folder that cannot be listed, a home that only its name opens.
+    for path in outermost + roots + sorted(homes.starts):
+        if path in tour.visited:
+            continue
+        if tour.left_out.covers(path):
+            tour.left_out_wholly(path)
+        else:
+            tour.run(path)
+    if progress is not None:
+        progress(tour.files)
+    order = {volume.name: index for index, volume in enumerate(device.volumes)}
+    return Walk(
+        device=device,
+        sites=tuple(homes.sites),
+        claims=tour.claims,
+        gaps=sorted(homes.gaps, key=lambda gap: (order[gap.volume], gap.path, gap.emulator or "", gap.why)),
+        conflicts=sorted(tour.conflicts, key=lambda c: (order[c.volume], *c[1:])),
+        unclaimed=sorted(unclaimed(tour.folders), key=lambda u: (order[u.volume], u.path)),
+        skipped={emulator: Skipped(*sums) for emulator, sums in sorted(tour.skipped.items())},
+        blocked=homes.blocked,
+        barred=frozenset(tour.barred),
+        files=tour.files,
+    )
+
+
+class _Active(NamedTuple):
+    """A home that holds the folder at hand."""
+
+    verdict: Callable[[str, str], Verdict | None]
+    home: str  # without any "@"
+    site: Site
+    prefix: str  # the folder's path in the home, with "/" behind it, or ""
+    depth: int
+    emulator: str
+
+
+class _Step(NamedTuple):
+    """A folder that is still to be visited."""
+
+    path: str  # real and absolute, as the operating system writes it
+    volume: Volume
+    shown: str  # relative to the volume, written form
+    parent: int | None  # in the list of folders
+    active: tuple[_Active, ...]
+
+
+class _Tour:
+    """The state of one walk."""
+
+    def __init__(
+        self, homes: Homes, left_out: LeftOut, progress: Callable[[int], None] | None, scan: Scan
+    ) -> None:
+        self.homes = homes
+        self.left_out = left_out
+        self.progress = progress
+        self.scan = scan
+        self.claims: list[Claim] = []
+        self.conflicts: list[Conflict] = []
+        self.folders: list[Folder] = []
+        self.skipped: dict[str, list[int]] = {}
+        self.barred: set[Site] = set()
+        self.visited: set[str] = set()  # the roots and homes that were come upon
+        self.files = 0
+        self.told = 0
+
+    def run(self, path: str) -> None:
+        """Everything from one folder down."""
+        here = self.homes.where(path)
+        assert here is not None  # roots are volumes, and homes lie in volumes
+        stack = [_Step(path, here[0], here[1], None, ())]
+        while stack:
+            step = stack.pop()
+            stack += reversed(self.visit(step))
+            if self.progress is not None and self.files - self.told >= _TELL_EVERY:
+                self.told = self.files
+                self.progress(self.files)
+
+    def left_out_wholly(self, path: str) -> None:
+        """A volume that lies in what is left out: that is hardly what the owner wants."""
+        volume = self.homes.roots.get(path)
+        if volume is not None:
+            self.gap(
+                Gap(
+                    volume=volume.name,
+                    path="",
+                    why="the archive fills this volume, so nothing else on it was looked at",
+                    advice="Move the archive into a folder of its own on the volume.",
+                )
+            )
+
+    def visit(self, step: _Step) -> list[_Step]:
+        """One folder: its files are claimed; the folders in it come back."""
+        path = step.path
+        if self.left_out.holds(path):
+            return []  # a volume that begins here is told of when the ways to all of them have been tried
+        root = self.homes.roots.get(path)
+        if root is not None and step.parent is not None:  # another volume begins inside this one
+            self.folders[step.parent].known = True
+            step = step._replace(volume=root, shown="", parent=None)
+        starts = self.homes.starts.get(path)
+        if root is not None or starts:
+            if path in self.visited:
+                return []
+            self.visited.add(path)
+        active = (*step.active, *_begun(path, starts)) if starts else step.active
+        index = len(self.folders)
+        folder = Folder(step.parent, step.volume.name, step.shown)
+        if active:
+            folder.home_of = active[-1].emulator
+            folder.known = bool(starts)
+        self.folders.append(folder)
+        entries, trouble = listed(self.scan, path)
+        if trouble is not None:
+            self.no_listing(step, active, starts if starts and not entries else [], trouble)
+        return self.entries(step, folder, index, active, entries)
+
+    def entries(
+        self, step: _Step, folder: Folder, index: int, active: tuple[_Active, ...], entries: list[Listed]
+    ) -> list[_Step]:
+        """The loop that every file of the device goes through once."""
+        below_here: list[_Step] = []
+        lost: dict[tuple[str, str, str], int] = {}
+        claims = self.claims
+        one = active[0] if len(active) == 1 else None
+        base = f"{step.shown}/" if step.shown else ""
+        for entry in entries:
+            name = entry.name
+            shown = written(name)
+            try:
+                if entry.is_dir(follow_symlinks=False):
+                    inner = tuple([a._replace(prefix=f"{a.prefix}{shown}/") for a in active])
+                    below_here.append(_Step(joined(step.path, name), step.volume, base + shown, index, inner))
+                    continue
+                status = entry.stat(follow_symlinks=False)
+            except OSError as error:
+                self.no_file(step, base + shown, active, shown, error)
+                continue
+            if not stat.S_ISREG(status.st_mode):
+                self.no_ordinary_file(step, base + shown, active, shown, entry, status.st_mode)
+                continue
+            self.files += 1
+            if one is not None:
+                owner, verdict = one, one.verdict(one.home, one.prefix + shown)
+            elif active:
+                owner, verdict = _asked(active, shown, lost)
+            else:
+                verdict = None
+            if verdict is None:
+                folder.files += 1
+                folder.bytes += status.st_size
+                modified = status.st_mtime_ns
+                if folder.newest is None or modified > folder.newest:
+                    folder.newest = modified
+                if len(folder.single) < MOST_SINGLE:
+                    folder.single.append((shown, status.st_size, modified))
+                continue
+            folder.known = True
+            if verdict.part is None or verdict.part is Part.CACHE:
+                sums = self.skipped.setdefault(owner.emulator, [0, 0])
+                sums[0] += 1
+                sums[1] += status.st_size
+                continue
+            claims.append(
+                Claim(
+                    owner.site,
+                    verdict.part,
+                    verdict.game,
+                    owner.prefix + shown,
+                    status.st_size,
+                    status.st_mtime_ns,
+                    entry.path,
+                    status.st_dev,
+                    status.st_ino,
+                    status.st_nlink,
+                )
+            )
+        for (winner, loser, why), files in lost.items():
+            self.conflicts.append(Conflict(step.volume.name, step.shown, winner, loser, why, files))
+        return below_here
+
+    def no_listing(
+        self, step: _Step, active: tuple[_Active, ...], starts: list[Start], trouble: OSError
+    ) -> None:
+        """A folder could not be listed, or not to its end."""
+        if starts:
+            for start in starts:
+                emulator, kind = start.layout.id, start.site.kind
+                self.homes.blocked.setdefault(emulator, kind)
+                self.barred.add(start.site)
+                if kind is not HomeKind.PRIVATE or not self.homes.within_reach(emulator):
+                    self.gap(barred_gap(step.volume.name, step.shown, emulator, kind, trouble))
+            return
+        if step.path in self.homes.told:
+            return
+        gone = isinstance(trouble, FileNotFoundError | NotADirectoryError)
+        if not active and (gone or (step.shown == _OF_THE_SYSTEM and isinstance(trouble, PermissionError))):
+            return
+        # A rule that leaves out what lies in the folder leaves out the folder.
+        owner = _named(active, "x")
+        if owner is not None and not saves(owner[1]):
+            return
+        self.gap(
+            Gap(
+                volume=step.volume.name,
+                path=step.shown,
+                why=f"the folder cannot be listed: {why_unreadable(trouble)}",
+                emulator=active[-1].emulator if active else None,
+            )
+        )
+
+    def no_file(
+        self, step: _Step, path: str, active: tuple[_Active, ...], shown: str, trouble: OSError
+    ) -> None:
+        """A name was listed, and nothing could be learned about what it names."""
+        owner = _named(active, shown)
+        if owner is None and isinstance(trouble, FileNotFoundError):
+            return
+        if owner is not None and not saves(owner[1]):
+            return
+        emulator = owner[0].emulator if owner else None
+        self.gap(Gap(volume=step.volume.name, path=path, why=why_unreadable(trouble), emulator=emulator))
+
+    def no_ordinary_file(
+        self, step: _Step, path: str, active: tuple[_Active, ...], shown: str, entry: Listed, mode: int
+    ) -> None:
+        """A link, a socket, a pipe or a device: told where a rule would have kept it, and never opened."""
+        if not active:
+            return
+        why, advice, emulator = _SPECIAL.get(stat.S_IFMT(mode), "it is not an ordinary file"), None, None
+        owner = _named(active, shown)
+        if stat.S_ISLNK(mode):
+            if entry.path in self.homes.followed:
+                return
+            owner = owner or _named(active, f"{shown}/x")
+            advice = "Put the file itself in its place if it should be kept."
+            try:
+                leads_to_folder = entry.is_dir()
+                entry.stat()
+                why = "it is a link, and links are not followed"
+            except OSError:
+                leads_to_folder = False
+                why = "it is a link that leads nowhere"
+            if leads_to_folder:
+                why = "it is a link to a folder, and links are not followed"
+                advice = "Put the folder itself in its place if it should be kept."
+                emulator = active[-1].emulator
+                if owner is not None and not saves(owner[1]):
+                    return
+        if owner is not None and saves(owner[1]):
+            emulator = owner[0].emulator
+        if emulator is not None:
+            self.gap(Gap(volume=step.volume.name, path=path, why=why, emulator=emulator, advice=advice))
+
+    def gap(self, gap: Gap) -> None:
+        self.homes.gaps.append(gap)
+
+
+_SPECIAL = {
+    stat.S_IFSOCK: "it is a socket, not a file",
+    stat.S_IFIFO: "it is a pipe, not a file",
+    stat.S_IFBLK: "it is a device, not a file",
+    stat.S_IFCHR: "it is a device, not a file",
+}
+
+
+def _begun(path: str, starts: list[Start]) -> list[_Active]:
+    depth = path.count("/") if path != "/" else 0
+    return [_Active(s.layout.verdict, s.home, s.site, "", depth, s.layout.id) for s in starts]
+
+
+def _asked(
+    active: tuple[_Active, ...], shown: str, lost: dict[tuple[str, str, str], int]
+) -> tuple[_Active, Verdict | None]:
+    """Whose a file in several homes is; ``lost`` counts those that another emulator would have kept."""
+    candidates: list[Candidate] = []
+    for order, home in enumerate(active):
+        verdict = home.verdict(home.home, home.prefix + shown)
+        if verdict is not None:
+            candidates.append(Candidate(home.depth, home.emulator, verdict, order))
+    if not candidates:
+        return active[-1], None
+    if len(candidates) == 1:
+        only = candidates[0]
+        return active[only.order], only.verdict
+    winner, losers = decide(candidates)
+    for loser in losers:
+        key = (winner.emulator, loser.emulator, why_lost(winner, loser))
+        lost[key] = lost.get(key, 0) + 1
+    return active[winner.order], winner.verdict
+
+
+def _named(active: tuple[_Active, ...], shown: str) -> tuple[_Active, Verdict] | None:
+    """Whose something is that turned out to be no file, if any rule names it."""
+    if not active:
+        return None
+    owner, verdict = _asked(active, shown, {})
+    return None if verdict is None else (owner, verdict)
