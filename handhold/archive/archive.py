@@ -21,7 +21,7 @@ from handhold.archive.blocks import Sealed, unseal
 from handhold.archive.bundle import HEADER_SIZE
 from handhold.archive.index import Index
 from handhold.archive.manifest import Manifest, Snapshot
-from handhold.archive.storage import LARGEST_FILE, LocalStorage, Storage, is_temporary
+from handhold.archive.storage import Storage, is_temporary
 from handhold.errors import Damaged, NotNow, OwnerError, UnknownName, WrongInput
 from handhold.model import Clock, Entry, Kind
 
@@ -37,6 +37,7 @@ _IDENT = re.compile(r"[0-9a-f]{32}")
 _LARGEST_DESCRIPTION = 64 << 10
 _PAGES_KEPT = 256
 _HEAD_READ = 4 << 10
+_LARGEST_WINDOW = 16 << 20  # bytes that reading a head may take
 _ADVICE = "handhold verify says what else is hurt; handhold mend repairs what can be repaired."
 
 
@@ -64,8 +65,7 @@ class Archive:
         ident = secrets.token_hex(16) if archive_id is None else archive_id
         if _IDENT.fullmatch(ident) is None:
             raise ValueError("an archive's id is 32 hexadecimal digits")
-        if isinstance(storage, LocalStorage):
-            storage.make()
+        storage.make()
         names = _names(storage)
         if DESCRIPTION in names:
             raise WrongInput(
@@ -282,6 +282,9 @@ class Archive:
     @contextmanager
     def _locked(self, purpose: str) -> Iterator[None]:
         with self.storage.hold(purpose):
+            # Until now another run may have let bundles go: what is gone must not count as stored.
+            if self._index is not None and self._index.is_stale():
+                self._index = None
             self._held = True
             try:
                 yield
@@ -406,7 +409,7 @@ def _begin_of_frame(data: bytes) -> bytes:
     """The plain bytes that the beginning of a Zstandard frame holds, up to a head's limit."""
     plain = b""
     try:
-        with zstandard.ZstdDecompressor(max_window_size=manifests.LARGEST).stream_reader(data) as reader:
+        with zstandard.ZstdDecompressor(max_window_size=_LARGEST_WINDOW).stream_reader(data) as reader:
             while len(plain) <= manifests.LARGEST_HEAD + 128 and (run := reader.read(64 << 10)):
                 plain += run
                 if plain.count(b"\n") >= 2:
@@ -428,4 +431,4 @@ def _is_date(day: str) -> bool:
     return True
 
 
-__all__ = ["LARGEST_FILE", "Archive", "Manifest", "Snapshot", "find"]
+__all__ = ["Archive", "Manifest", "Snapshot", "find"]

@@ -1,7 +1,8 @@
 """Bundles: container files of many blocks, written once. FORMAT.md describes every byte.
 
 ``magic, records (header, payload), table (a row for each record), end``. The table names a bundle, so its
-name proves the table, and the table proves the rest; a bundle whose table is torn off is read record by record.
+name proves the table, and the table proves the rest. A bundle whose table is torn off is read record by
+record.
 """
 
 from __future__ import annotations
@@ -145,6 +146,7 @@ def salvage(storage: Storage, file: str, size: int) -> Iterator[Row]:
     ``FileNotFoundError``.
     """
     offset = len(MAGIC)
+    size = min(size, LARGEST_FILE)
     while offset + HEADER_SIZE <= size:
         row = unpack_header(storage.read(file, offset, HEADER_SIZE), offset)
         if row is None:

@@ -37,8 +37,8 @@ def mean_for(size: int) -> int:
 def pieces(stream: SupportsRead, size: int) -> Iterator[bytes]:
     """The stream in pieces, none empty, that make it up when put together; memory stays bounded.
 
-    ``size`` is the expected length in bytes and only chooses how it is cut: below ``SMALL`` it is not cut, but
-    a stream that turns out longer still comes out whole.
+    ``size`` is the expected length in bytes and only chooses how it is cut: below ``SMALL`` it is not cut. A
+    stream that turns out longer still comes out whole.
     """
     if size < SMALL:
         while piece := _full(stream, SMALL):

@@ -13,13 +13,14 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from handhold.archive.bundle import FOLDER, ROW, Row, is_bundle_name, read_table, salvage
-from handhold.archive.storage import Storage
-from handhold.errors import OwnerError
+from handhold.archive.storage import Item, Storage
+from handhold.errors import Damaged, NotNow, OwnerError
 
 _FIRST_EIGHT = struct.Struct(">Q48x")
 _ROW_BITS = 24
 _ROW_MASK = (1 << _ROW_BITS) - 1
 _ROW_SIZE = ROW.size
+_RECENT = 1 << 16  # that many blocks of this run are looked up the quick way that takes more memory
 
 
 class Place(NamedTuple):
@@ -29,20 +30,30 @@ class Place(NamedTuple):
     row: Row
 
 
-def bundle_files(storage: Storage) -> Iterator[tuple[str, int]]:
-    """The bundles of an archive with their sizes in bytes, in no order; anything else is passed over."""
-    for folder in _listed(storage, FOLDER):
-        if folder[1]:
-            for name, is_folder, size in _listed(storage, f"{FOLDER}/{folder[0]}"):
-                file = f"{FOLDER}/{folder[0]}/{name}"
-                if not is_folder and is_bundle_name(file):
-                    yield file, size
+def bundle_files(storage: Storage, hurt: dict[str, str] | None = None) -> dict[str, int]:
+    """The bundles of an archive with their sizes in bytes; anything else is passed over.
+
+    A folder that the medium cannot list is put into ``hurt`` with the reason; without ``hurt`` it is raised.
+    """
+    found: dict[str, int] = {}
+    for folder in _listed(storage, FOLDER, hurt):
+        if folder.is_folder:
+            for item in _listed(storage, f"{FOLDER}/{folder.name}", hurt):
+                file = f"{FOLDER}/{folder.name}/{item.name}"
+                if not item.is_folder and is_bundle_name(file):
+                    found[file] = item.size
+    return found
 
 
-def _listed(storage: Storage, folder: str) -> list[tuple[str, bool, int]]:
+def _listed(storage: Storage, folder: str, hurt: dict[str, str] | None) -> list[Item]:
     try:
-        return [(item.name, item.is_folder, item.size) for item in storage.list(folder)]
+        return storage.list(folder)
     except (FileNotFoundError, NotADirectoryError):
+        return []
+    except Damaged as error:
+        if hurt is None:
+            raise
+        hurt[folder] = error.what
         return []
 
 
@@ -62,7 +73,7 @@ class Index:
         self._keys: array[int] = array("Q")
         self._recent: dict[bytes, int] = {}  # what was added since the keys were sorted
         self.hurt: dict[str, str] = {}
-        self._hurt_sizes: dict[str, int] = {}
+        self._sizes: dict[str, int] = {}
         self._salvaged: dict[bytes, list[Place]] | None = None
         self._load()
 
@@ -83,32 +94,42 @@ class Index:
         if self.hurt:
             yield from self._salvage().get(ident, ())
 
-    def add(self, file: str, table: bytes) -> None:
-        """Takes in a bundle that was just written."""
+    def add(self, file: str, table: bytes, size: int) -> None:
+        """Takes in a bundle of ``size`` bytes that was just written."""
         self.hurt.pop(file, None)
+        self._sizes[file] = size
         start = self._append(file, table)
         for number in range(len(table) // _ROW_SIZE):
             self._recent[table[number * _ROW_SIZE : number * _ROW_SIZE + 32]] = start + number
+        if len(self._recent) > _RECENT:
+            self._sort_in()
+
+    def is_stale(self) -> bool:
+        """Whether the archive has other bundles now than those that were read."""
+        return bundle_files(self._storage, {}) != self._sizes
+
+    def _sort_in(self) -> None:
+        """Moves what was added into the sorted list, where it takes a tenth of the memory."""
+        added = [_first_key(ident) | number for ident, number in self._recent.items()]
+        self._keys = array("Q", sorted([*self._keys, *added]))
+        self._recent.clear()
 
     def _load(self) -> None:
         keys: list[int] = []
-        for file, size in bundle_files(self._storage):
+        self._sizes = bundle_files(self._storage, self.hurt)
+        for file, size in self._sizes.items():
             try:
                 table = read_table(self._storage, file, size)
             except FileNotFoundError:
                 continue  # let go of by another run since the folder was listed
             except ValueError as error:
                 self.hurt[file] = str(error)
+            except NotNow:
+                raise
             except OwnerError as error:
                 self.hurt[file] = error.what
             else:
-                start = self._append(file, table)
-                keys += [
-                    first & ~_ROW_MASK | number
-                    for number, (first,) in enumerate(_FIRST_EIGHT.iter_unpack(table), start)
-                ]
-                continue
-            self._hurt_sizes[file] = size
+                keys += _keys(table, self._append(file, table))
         keys.sort()
         self._keys = array("Q", keys)
 
@@ -127,7 +148,7 @@ class Index:
 
     def _found(self, ident: bytes) -> Iterator[int]:
         keys = self._keys
-        first = int.from_bytes(ident[:5], "big") << _ROW_BITS
+        first = _first_key(ident)
         at = bisect_left(keys, first)
         while at < len(keys) and keys[at] - first <= _ROW_MASK:
             number = keys[at] & _ROW_MASK
@@ -146,8 +167,20 @@ class Index:
             self._salvaged = {}
             for file in self.hurt:
                 try:
-                    for row in salvage(self._storage, file, self._hurt_sizes[file]):
+                    for row in salvage(self._storage, file, self._sizes.get(file, 0)):
                         self._salvaged.setdefault(row.id, []).append(Place(file, row))
                 except (OwnerError, FileNotFoundError):
                     continue  # nothing more can be had from that one
         return self._salvaged
+
+
+def _keys(table: bytes, start: int) -> list[int]:
+    """The keys of a table's rows, the first of which is row ``start`` of all."""
+    return [
+        first & ~_ROW_MASK | number for number, (first,) in enumerate(_FIRST_EIGHT.iter_unpack(table), start)
+    ]
+
+
+def _first_key(ident: bytes) -> int:
+    """The lowest key that a block of this name can have."""
+    return int.from_bytes(ident[:5], "big") << _ROW_BITS

@@ -16,7 +16,7 @@ from contextlib import AbstractContextManager
 from typing import NamedTuple, Protocol
 
 from handhold.archive.lock import hold
-from handhold.errors import Damaged, NotNow, OwnerError
+from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 
 #: The beginning and end of every temporary name.
 TEMPORARY = ("new-", ".part")
@@ -69,6 +69,9 @@ class Storage(Protocol):
     def read(self, name: str, offset: int, length: int) -> bytes:
         """Up to ``length`` bytes from ``offset``; fewer where the file ends."""
 
+    def make(self) -> None:
+        """Makes the archive's own folder if it is not there; ``NotNow`` if the place for it is not there."""
+
     def begin(self, folder: str) -> Pending:
         """Begins a file; its temporary name lies in ``folder``, which is made if need be."""
 
@@ -91,9 +94,13 @@ class LocalStorage:
     """An archive on a disk or card of this machine."""
 
     def __init__(self, root: str) -> None:
-        self.root = os.path.abspath(root)
         self._open: OrderedDict[str, int] = OrderedDict()
         self._lock = threading.Lock()
+        if not root or "\0" in root:
+            raise WrongInput(
+                "The path of the archive is empty, or no path.", "Name the folder of the archive."
+            )
+        self.root = os.path.abspath(root)
 
     def __repr__(self) -> str:
         return f"LocalStorage({self.root!r})"
@@ -116,8 +123,7 @@ class LocalStorage:
             with os.scandir(self._path(folder)) as found:
                 for item in found:
                     is_folder = item.is_dir(follow_symlinks=False)
-                    size = 0 if is_folder else item.stat(follow_symlinks=False).st_size
-                    items.append(Item(item.name, size, is_folder))
+                    items.append(Item(item.name, 0 if is_folder else _size(item), is_folder))
         except (FileNotFoundError, NotADirectoryError):
             raise
         except OSError as error:
@@ -244,6 +250,10 @@ class LocalStorage:
                 f"{place}: {error.strerror}.",
                 "Look whether the card is locked, and to whom the folder belongs.",
             )
+        if number == errno.ELOOP:
+            return OwnerError(
+                f"{place} is a link.", "In an archive no link is followed: put the file itself there."
+            )
         if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESTALE):
             return NotNow(
                 f"{place} is gone: {error.strerror}.", "Look whether the card is in, then try again."
@@ -302,6 +312,14 @@ class _LocalPending:
             os.unlink(self._path)
         except OSError:
             pass  # the next writer removes it
+
+
+def _size(item: os.DirEntry[str]) -> int:
+    """A file's size; 0 where the medium does not tell, so that one hurt file does not hide a whole folder."""
+    try:
+        return item.stat(follow_symlinks=False).st_size
+    except OSError:
+        return 0
 
 
 def _flush_folder(path: str) -> None:

@@ -179,10 +179,10 @@ class Writer:
         bundle, self._bundle = self._bundle, None
         try:
             file, table = bundle.close()
+            self._index.add(file, table, bundle.size)
         finally:
             bundle.abandon()
-        self._index.add(file, table)
-        self._new.clear()
+            self._new.clear()
 
     def _tidy(self) -> None:
         """Removes what writers that were cut off left behind; nobody else writes while the lock is held."""
