@@ -1,0 +1,173 @@
+"""What handhold says, and where: results on standard output, messages and progress on standard error."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Protocol, TextIO
+
+from handhold.cli.words import printable
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Bar
+    from rich.progress import TaskID
+
+WIDTH = 80
+
+
+class Progress(Protocol):
+    """A bar that is on the screen while a person waits."""
+
+    def __call__(self, files: int, bytes_done: int, files_total: int = 0, bytes_total: int = 0) -> None:
+        """Where the work stands."""
+
+
+class Console:
+    """Writes for an owner. ``quiet`` leaves out what is only good to know.
+
+    Everything that came from a device or an archive goes through ``printable`` here, so that no name can
+    play tricks on a terminal.
+    """
+
+    def __init__(self, out: TextIO | None = None, err: TextIO | None = None, *, quiet: bool = False) -> None:
+        self.out = out or sys.stdout
+        self.err = err or sys.stderr
+        self.quiet = quiet
+
+    def say(self, text: str = "") -> None:
+        """A result that the owner asked for."""
+        print(self._lines(text), file=self.out)
+
+    def tell(self, text: str = "") -> None:
+        """A message beside the result; left out when quiet."""
+        if not self.quiet:
+            print(self._lines(text), file=self.err)
+
+    def warn(self, text: str) -> None:
+        """Something that the owner must know, quiet or not."""
+        print(self._lines(text), file=self.err)
+
+    def document(self, document: Mapping[str, Any]) -> None:
+        """The one JSON document of a command."""
+        import msgspec
+
+        self.out.flush()
+        text = msgspec.json.format(msgspec.json.encode(document), indent=2).decode()
+        print(text, file=self.out)
+
+    def table(
+        self, headers: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()
+    ) -> None:
+        """Rows under headers, columns as wide as they need, cut to the width of the screen.
+
+        The columns named in ``right`` hold numbers. The widest text column gives way first.
+        """
+        from rich.cells import cell_len, set_cell_size
+
+        body = [[printable(cell) for cell in row] for row in rows]
+        columns = list(zip(headers, *body, strict=True)) if body else [(h,) for h in headers]
+        widths = [max(cell_len(cell) for cell in column) for column in columns]
+        room = self.width - 2 * (len(widths) - 1)
+        while sum(widths) > room and max(widths) > 8:
+            widest = max(range(len(widths)), key=lambda i: (i not in right, widths[i]))
+            if widths[widest] <= 8:
+                widest = max(range(len(widths)), key=widths.__getitem__)
+            widths[widest] -= 1
+
+        def fit(cell: str, column: int) -> str:
+            space = widths[column]
+            if cell_len(cell) > space:
+                cell = set_cell_size(cell, space - 1).rstrip() + "…"
+            pad = " " * (space - cell_len(cell))
+            return pad + cell if column in right else cell + pad
+
+        for row in [list(headers), *body]:
+            print("  ".join(fit(cell, i) for i, cell in enumerate(row)).rstrip(), file=self.out)
+
+    @property
+    def width(self) -> int:
+        """Columns of the screen; 80 where there is none."""
+        import shutil
+
+        return max(40, shutil.get_terminal_size((WIDTH, 24)).columns) if self.out.isatty() else WIDTH
+
+    @property
+    def asks(self) -> bool:
+        """Whether there is a person to ask."""
+        return sys.stdin is not None and sys.stdin.isatty() and self.err.isatty()
+
+    def ask(self, question: str, proposal: str = "") -> str:
+        """An answer from the owner; the proposal where the owner only presses Enter."""
+        hint = f" [{printable(proposal)}]" if proposal else ""
+        print(f"{self._lines(question)}{hint} ", end="", file=self.err, flush=True)
+        line = sys.stdin.readline()
+        if not line:
+            raise KeyboardInterrupt
+        return line.strip() or proposal
+
+    def agrees(self, question: str) -> bool:
+        """Whether the owner says yes."""
+        return self.ask(f"{question} (yes/no)", "no").casefold() in ("y", "yes")
+
+    @contextmanager
+    def progress(self, what: str) -> Iterator[Progress]:
+        """A bar with bytes, files, rate and time left; nothing where the output is no terminal."""
+        if self.quiet or not self.err.isatty():
+            yield _still
+            return
+        from rich.console import Console as Screen
+        from rich.progress import (
+            BarColumn,
+            DownloadColumn,
+            TextColumn,
+            TimeRemainingColumn,
+            TransferSpeedColumn,
+        )
+        from rich.progress import Progress as Bar
+
+        columns = (
+            TextColumn("{task.description}"),
+            BarColumn(bar_width=14),
+            DownloadColumn(binary_units=True),
+            TextColumn("{task.fields[files]}"),
+            TransferSpeedColumn(),
+            TimeRemainingColumn(compact=True),
+        )
+        with Bar(*columns, console=Screen(file=self.err), transient=True, refresh_per_second=5) as bar:
+            task = bar.add_task(what, total=None, files="")
+            yield _Moving(bar, task)
+
+    def _lines(self, text: str) -> str:
+        """The text fit for a terminal: nothing that plays tricks, no line longer than the screen."""
+        import textwrap
+
+        lines = []
+        for line in map(printable, text.split("\n")):
+            if len(line) <= self.width:
+                lines.append(line)
+                continue
+            indent = line[: len(line) - len(line.lstrip())]
+            hang = indent + ("  " if line.lstrip().startswith("- ") else "")
+            lines += textwrap.wrap(
+                line,
+                self.width,
+                subsequent_indent=hang,
+                break_long_words=False,
+                break_on_hyphens=False,
+                replace_whitespace=False,
+            )
+        return "\n".join(lines)
+
+
+def _still(files: int, bytes_done: int, files_total: int = 0, bytes_total: int = 0) -> None:
+    return None
+
+
+class _Moving:
+    def __init__(self, bar: Bar, task: TaskID) -> None:
+        self._bar, self._task = bar, task
+
+    def __call__(self, files: int, bytes_done: int, files_total: int = 0, bytes_total: int = 0) -> None:
+        of = f"{files:,}/{files_total:,} files" if files_total else f"{files:,} files"
+        self._bar.update(self._task, completed=bytes_done, total=bytes_total or None, files=of)

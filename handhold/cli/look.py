@@ -1,0 +1,150 @@
+"""``list`` and ``show``: what is in an archive."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from handhold.cli import words
+from handhold.cli.session import Session
+from handhold.cli.survey import gap_document, show_gaps
+from handhold.model import Entry, Kind
+
+if TYPE_CHECKING:
+    from handhold.archive.archive import Manifest, Snapshot
+
+_KINDS = {Kind.NIGHT: "", Kind.SAFETY: "before a restore", Kind.RESTORED: "what a restore wrote"}
+
+
+def join(app: typer.Typer) -> None:
+    """Adds the commands."""
+    app.command("list")(list_)
+    app.command()(show)
+
+
+def list_(
+    context: typer.Context,
+    all_: Annotated[bool, typer.Option("--all", help="What restores left behind as well.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+) -> None:
+    """Lists the snapshots of the archive, oldest first."""
+    session: Session = context.obj
+    archive = session.archive()
+    snapshots = archive.snapshots() if all_ or json else archive.nights()
+    if json:
+        session.console.document({"snapshots": [_about(snapshot) for snapshot in snapshots]})
+        return
+    if not snapshots:
+        session.console.say("The archive holds no snapshot yet. handhold snapshot takes the first.")
+        return
+    rows = [
+        (
+            one.name,
+            f"{one.files:,}",
+            words.size(one.bytes),
+            f"{one.gaps:,}" if one.gaps else "-",
+            one.note or _KINDS[one.kind],
+        )
+        for one in snapshots
+    ]
+    session.console.table(("Snapshot", "Files", "Size", "Gaps", "Note"), rows, right=(1, 2, 3))
+
+
+def _about(snapshot: Snapshot) -> dict[str, Any]:
+    return {
+        "snapshot": snapshot.name,
+        "device": snapshot.device,
+        "taken": snapshot.taken.isoformat(),
+        "sequence": snapshot.sequence,
+        "kind": snapshot.kind.value,
+        "files": snapshot.files,
+        "bytes": snapshot.bytes,
+        "gaps": snapshot.gaps,
+        "note": snapshot.note,
+    }
+
+
+def show(
+    context: typer.Context,
+    snapshot: Annotated[str, typer.Argument(help="latest, DEVICE, DEVICE.DATE or a whole name.")] = "latest",
+    emulator: Annotated[
+        list[str] | None, typer.Option(metavar="ID", help="Only this emulator; repeat.")
+    ] = None,
+    part: Annotated[list[str] | None, typer.Option(metavar="PART", help="Only this part; repeat.")] = None,
+    game: Annotated[
+        list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
+    ] = None,
+    files: Annotated[bool, typer.Option("--files", help="Every file on a line of its own.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+) -> None:
+    """Shows what a snapshot holds, by emulator, part and game."""
+    from handhold.cli.restore import selection
+    from handhold.restore.select import chosen
+
+    session: Session = context.obj
+    archive = session.archive()
+    manifest = archive.read(archive.find(snapshot))
+    entries = chosen(list(archive.entries(manifest)), selection(emulator, part, game))
+    if json:
+        session.console.document(document(manifest, entries))
+        return
+    console, clock = session.console, session.clock()
+    console.say(f"{manifest.snapshot.name}, taken {words.moment(manifest.snapshot.taken)}")
+    if files:
+        listing = [
+            (words.size(e.size), words.when(e.modified, clock), f"{e.emulator}: {e.path}") for e in entries
+        ]
+        console.table(("Size", "Changed", "File"), listing, right=(0,))
+    else:
+        console.table(
+            ("Emulator", "Part", "Game", "Files", "Size", "Newest"), _grouped(entries, session), right=(3, 4)
+        )
+    console.say(f"\n{words.amount(len(entries), 'file')}, {words.size(sum(e.size for e in entries))}")
+    show_gaps(console, manifest.gaps, "Could not be kept that night:")
+
+
+def document(manifest: Manifest, entries: Sequence[Entry]) -> dict[str, Any]:
+    """The snapshot for scripts."""
+    return {
+        "snapshot": manifest.snapshot.name,
+        "device": manifest.snapshot.device,
+        "taken": manifest.snapshot.taken.isoformat(),
+        "entries": [
+            {
+                "emulator": e.emulator,
+                "part": e.part.value,
+                "game": e.game,
+                "home": e.home,
+                "path": e.path,
+                "size": e.size,
+                "modified": words.stamp(e.modified),
+                "sha256": e.sha256,
+            }
+            for e in entries
+        ],
+        "gaps": [gap_document(gap) for gap in manifest.gaps],
+    }
+
+
+def _grouped(entries: Sequence[Entry], session: Session) -> list[tuple[str, ...]]:
+    groups: dict[tuple[str, str, str], list[Entry]] = {}
+    for entry in entries:
+        groups.setdefault((entry.emulator, entry.part.value, entry.game or ""), []).append(entry)
+    clock = session.clock()
+    rows: list[tuple[str, ...]] = []
+    last: tuple[str, str] = ("", "")
+    for (emulator, part, game), members in sorted(groups.items()):
+        rows.append(
+            (
+                emulator if emulator != last[0] else "",
+                part if (emulator, part) != last else "",
+                game or "-",
+                f"{len(members):,}",
+                words.size(sum(m.size for m in members)),
+                words.when(max(m.modified for m in members), clock),
+            )
+        )
+        last = (emulator, part)
+    return rows

@@ -1,0 +1,188 @@
+"""What one call of the command line works with: options, environment and config, brought together once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from handhold.cli.console import Console
+from handhold.errors import WrongInput
+from handhold.model import Clock, Device, Part
+
+if TYPE_CHECKING:
+    from handhold.archive.archive import Archive
+    from handhold.config import Config
+    from handhold.layouts.catalogue import Catalogue
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """The options in front of the command, as they were typed; None or empty where they were not."""
+
+    config: Path | None = None
+    archive: str | None = None
+    device: str | None = None
+    volumes: tuple[str, ...] = ()
+    layouts: tuple[str, ...] = ()
+
+
+class Session:
+    """Finds the config, the archive, the device and the layouts, each when it is first needed.
+
+    An option wins over its ``HANDHOLD_…`` variable, which wins over the config file.
+    """
+
+    def __init__(self, given: Given, console: Console, clock: Clock | None = None) -> None:
+        self.given = given
+        self.console = console
+        self.clock: Clock = clock or now
+        self._config: Config | None = None
+
+    @property
+    def config_path(self) -> Path:
+        """Where the config file is, or will be written."""
+        if self.given.config is not None:
+            return self.given.config
+        if named := os.environ.get("HANDHOLD_CONFIG"):
+            return Path(named)
+        import platformdirs
+
+        return Path(platformdirs.user_config_dir("handhold", appauthor=False)) / "config.yaml"
+
+    @property
+    def config(self) -> Config:
+        """The config file's content; empty where there is no file, unless one was named."""
+        if self._config is None:
+            from handhold.config import Config, read_config
+
+            path = self.config_path
+            named = self.given.config is not None or "HANDHOLD_CONFIG" in os.environ
+            self._config = read_config(path) if named or path.exists() else Config()
+        return self._config
+
+    @property
+    def archive_path(self) -> str:
+        """Where the archive is."""
+        path = self.given.archive or os.environ.get("HANDHOLD_ARCHIVE") or self.config.archive
+        if not path:
+            raise WrongInput(
+                "No archive is named.",
+                "Run handhold setup once, or say where it is: handhold --archive PATH …",
+            )
+        return os.path.abspath(os.path.expanduser(path))
+
+    def archive(self) -> Archive:
+        """The archive, opened."""
+        from handhold.archive.archive import Archive
+        from handhold.archive.storage import LocalStorage
+
+        archive = Archive.open(LocalStorage(self.archive_path))
+        archive.snapshots()
+        for name in archive.unreadable:
+            self.console.warn(f"{name} is hurt and was passed over; handhold verify says what it concerns.")
+        return archive
+
+    @property
+    def device_name(self) -> str:
+        """The name of the device at hand."""
+        name = self.given.device or os.environ.get("HANDHOLD_DEVICE") or self.config.device
+        if not name:
+            raise WrongInput(
+                "No device is named.",
+                "Run handhold setup once, or give it a name: handhold --device NAME …",
+            )
+        from handhold.config import checked_device_name
+
+        return checked_device_name(name)
+
+    @property
+    def volume_paths(self) -> dict[str, str]:
+        """Name and path of each volume of the device at hand."""
+        typed = self.given.volumes or _split(os.environ.get("HANDHOLD_VOLUME", ""))
+        if typed:
+            from handhold.config import named_paths
+
+            return named_paths("--volume", typed)
+        other = self.config.device
+        if self.given.device and other and self.given.device != other:
+            raise WrongInput(
+                f"The volumes in {self.config_path} are those of {other}, not of {self.given.device}.",
+                "Name this device's own: --volume NAME=PATH",
+            )
+        if self.config.volumes:
+            return dict(self.config.volumes)
+        raise WrongInput(
+            "No volume is named: handhold does not know where this device's storage is.",
+            "Run handhold setup once, or name it: handhold --volume internal=PATH …",
+        )
+
+    def device(self) -> Device:
+        """The device at hand, with its volumes looked at."""
+        from handhold.device.volumes import open_device
+
+        return open_device(self.device_name, self.volume_paths)
+
+    @property
+    def leave_out(self) -> tuple[str, ...]:
+        """Places that are never surveyed or kept: the archive, where it lies on a volume of the device."""
+        path = self.given.archive or os.environ.get("HANDHOLD_ARCHIVE") or self.config.archive
+        return (self.archive_path,) if path else ()
+
+    @property
+    def layout_folders(self) -> tuple[Path, ...]:
+        """The folders with the owner's layouts."""
+        typed: Sequence[str] = self.given.layouts or _split(os.environ.get("HANDHOLD_LAYOUTS", ""))
+        named = tuple(Path(os.path.expanduser(p)) for p in (typed or self.config.layouts))
+        for folder in named:
+            if not folder.is_dir():
+                raise WrongInput(
+                    f"There is no layouts folder {folder}.", "Check --layouts or the config file."
+                )
+        return named or ((self.own_layouts,) if self.own_layouts.is_dir() else ())
+
+    @property
+    def own_layouts(self) -> Path:
+        """The layouts folder beside the config file, used where no other is named."""
+        return self.config_path.parent / "layouts"
+
+    def catalogue(self) -> Catalogue:
+        """The patterns and the owner's layouts."""
+        from handhold.layouts.catalogue import read_catalogue
+
+        return read_catalogue(self.layout_folders)
+
+    def kept_parts(self, keep: Sequence[str] = (), leave: Sequence[str] = ()) -> frozenset[Part]:
+        """The parts that a snapshot keeps: the defaults, then the config, then the command's options."""
+        parts = {part for part in Part if part.kept}
+        for part, kept in self.config.parts.items():
+            (parts.add if kept else parts.discard)(part)
+        for name in keep:
+            parts.add(part_named(name))
+        for name in leave:
+            parts.discard(part_named(name))
+        if Part.CACHE in parts:
+            raise WrongInput("The part cache is never kept.", "An emulator rebuilds it by itself.")
+        return frozenset(parts)
+
+
+def part_named(name: str) -> Part:
+    """The part of that name; ``UnknownName`` offers the nearest."""
+    from handhold.errors import UnknownName
+
+    try:
+        return Part(name.casefold())
+    except ValueError:
+        raise UnknownName("part", name, [p.value for p in Part]) from None
+
+
+def now() -> datetime:
+    """The time of day with this machine's offset."""
+    return datetime.now().astimezone()
+
+
+def _split(variable: str) -> tuple[str, ...]:
+    return tuple(piece for piece in variable.split(os.pathsep) if piece)

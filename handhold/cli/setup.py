@@ -1,0 +1,200 @@
+"""``setup``: makes an archive, or joins one that is there, and writes the config."""
+
+from __future__ import annotations
+
+import os
+import platform
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from handhold.cli import words
+from handhold.cli.session import Session
+from handhold.errors import NotNow, WrongInput
+
+if TYPE_CHECKING:
+    from handhold.archive.archive import Archive
+    from handhold.device.volumes import Mounted
+
+_RIGHTS = "Keep only games and firmware that you have the right to copy."
+
+
+def join(app: typer.Typer) -> None:
+    """Adds the command."""
+    app.command()(setup)
+
+
+def setup(
+    context: typer.Context,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Take the proposals and replace an earlier config.")
+    ] = False,
+) -> None:
+    """Makes an archive, or joins one with another device, and writes the config.
+
+    Asks only for what --device, --volume and --archive did not say.
+    """
+    from handhold.config import Config, write_config
+
+    session: Session = context.obj
+    console = session.console
+    earlier = session.config if session.config_path.exists() else Config()
+    asks = console.asks and not yes
+    device = _device(session, earlier, asks, yes)
+    volumes = _volumes(session, earlier if earlier.device == device else Config(), asks, yes)
+    place = _archive_place(session, earlier, volumes, asks, yes)
+    config = replace(earlier, device=device, volumes=volumes, archive=place)
+    if earlier.device and config != earlier and not yes:
+        question = f"{session.config_path} is there already, for {earlier.device}. Replace it?"
+        if not asks:
+            raise WrongInput(
+                f"{session.config_path} is there already, for {earlier.device}.",
+                "Say handhold setup --yes to replace it, or name another with --config FILE.",
+            )
+        if not console.agrees(question):
+            raise typer.Exit(1)
+    archive, made = _archive(session, place)
+    write_config(session.config_path, config)
+    known = sorted({one.device for one in archive.snapshots()})
+    if made:
+        console.say(f"A new archive was made at {place}.")
+    else:
+        nights = words.amount(len(archive.nights()), "snapshot")
+        console.say(f"Joined the archive at {place}: {nights} of {words.listed(known) or 'no device yet'}.")
+    if device in known:
+        console.say(f"It knows {device} already; if this is another handheld, give it another name now.")
+    console.say(f"The config is {session.config_path}.")
+    if shared := _same_medium(place, volumes):
+        console.say(
+            f"\nThe archive lies on the same medium as {words.listed(shared)}: if that is lost, so is the "
+            "archive. Keep a second copy of it elsewhere; copying its whole folder is enough."
+        )
+    console.say(f"\n{_RIGHTS}")
+    console.say("Next: handhold survey shows what is on the device, handhold snapshot keeps it.")
+
+
+def _device(session: Session, earlier: object, asks: bool, yes: bool) -> str:
+    from handhold.config import Config, checked_device_name
+
+    assert isinstance(earlier, Config)
+    if session.given.device or os.environ.get("HANDHOLD_DEVICE"):
+        return session.device_name
+    proposal = earlier.device or slug(platform.node()) or "handheld"
+    if asks:
+        return checked_device_name(session.console.ask("What is this device called?", proposal))
+    if yes:
+        return proposal
+    raise WrongInput("setup was not told the device's name.", "Give it: handhold --device NAME … setup")
+
+
+def slug(name: str) -> str:
+    """A device name made of what the owner or the system calls it.
+
+    >>> slug("My Pebble (blue)"), slug("...")
+    ('My-Pebble-blue', '')
+    """
+    return re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:40].rstrip("-")
+
+
+def _volumes(session: Session, earlier: object, asks: bool, yes: bool) -> dict[str, str]:
+    from handhold.config import Config, named_paths
+    from handhold.device.volumes import mounted, open_device
+
+    assert isinstance(earlier, Config)
+    if session.given.volumes or os.environ.get("HANDHOLD_VOLUME"):
+        volumes = session.volume_paths
+    elif asks:
+        volumes = _ask_volumes(session, dict(earlier.volumes), mounted())
+    elif yes and earlier.volumes:
+        volumes = dict(earlier.volumes)
+    else:
+        seen = "".join(f"\n  {m.path} ({m.filesystem}, {words.size(m.free)} free)" for m in mounted())
+        raise WrongInput(
+            "setup was not told where the device's storage is.",
+            f"Give it: handhold --volume internal=PATH … setup{seen and chr(10) + 'Mounted here:' + seen}",
+        )
+    open_device("check", volumes)
+    return dict(named_paths("--volume", [f"{name}={path}" for name, path in volumes.items()]))
+
+
+def _ask_volumes(session: Session, earlier: dict[str, str], mounts: list[Mounted]) -> dict[str, str]:
+    console = session.console
+    proposals = dict(earlier)
+    for mount in mounts:
+        if mount.path not in proposals.values():
+            proposals[_volume_name(mount, proposals)] = mount.path
+    console.say("Where is the device's storage? For each place, Enter keeps the name, - leaves it out.")
+    about = {mount.path: f" ({mount.filesystem}, {words.size(mount.free)} free)" for mount in mounts}
+    chosen: dict[str, str] = {}
+    for name, path in proposals.items():
+        answer = console.ask(f"  {path}{about.get(path, '')}", name)
+        if answer != "-":
+            chosen[answer] = path
+    while not chosen or (more := console.ask("  Another folder, or Enter for no more:", "")):
+        path = more if chosen else console.ask("  The folder that is the device's storage:", "")
+        if path:
+            chosen[console.ask(f"  A name for {path}", "internal" if not chosen else "card")] = path
+    return chosen
+
+
+def _volume_name(mount: Mounted, taken: Mapping[str, str]) -> str:
+    base = "internal" if mount.path == "/" else slug(os.path.basename(mount.path)).lower() or "card"
+    name, number = base, 2
+    while name in taken:
+        name, number = f"{base}{number}", number + 1
+    return name
+
+
+def _archive_place(
+    session: Session, earlier: object, volumes: Mapping[str, str], asks: bool, yes: bool
+) -> str:
+    from handhold.config import Config
+
+    assert isinstance(earlier, Config)
+    if session.given.archive or os.environ.get("HANDHOLD_ARCHIVE"):
+        return session.archive_path
+    last = list(volumes.values())[-1]
+    proposal = earlier.archive or os.path.join(last, "handhold")
+    if asks:
+        return os.path.abspath(
+            os.path.expanduser(
+                session.console.ask("Where shall the archive be (best on another card)?", proposal)
+            )
+        )
+    if yes:
+        return os.path.abspath(proposal)
+    raise WrongInput(
+        "setup was not told where the archive shall be.", "Give it: handhold --archive PATH … setup"
+    )
+
+
+def _archive(session: Session, place: str) -> tuple[Archive, bool]:
+    """Opens the archive that is there, or makes one in a missing or empty folder."""
+    from handhold.archive.archive import Archive
+    from handhold.archive.storage import LocalStorage
+
+    storage = LocalStorage(place)
+    try:
+        return Archive.open(storage), False
+    except NotNow:
+        parent = os.path.dirname(place)
+        if not os.path.isdir(parent):
+            raise NotNow(
+                f"There is no folder {parent}, so no archive can be made in it.",
+                "Is the card in? Otherwise make the folder first.",
+            ) from None
+        try:
+            return Archive.create(storage, session.clock), True
+        except OSError as error:
+            raise WrongInput(
+                f"No archive can be made at {place}: {error.strerror}.", "Choose a place that can be written."
+            ) from error
+
+
+def _same_medium(place: str, volumes: Mapping[str, str]) -> list[str]:
+    """The volumes that share their file system with the archive."""
+    there = os.stat(place).st_dev
+    return [name for name, path in volumes.items() if os.stat(path).st_dev == there]

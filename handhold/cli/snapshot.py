@@ -1,0 +1,121 @@
+"""``snapshot``: takes one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from handhold.cli import words
+from handhold.cli.session import Session
+from handhold.cli.survey import conflict_document, gap_document, show_gaps
+from handhold.errors import Exit, WrongInput
+from handhold.model import Part
+
+if TYPE_CHECKING:
+    from handhold.snapshot import Result
+
+
+def join(app: typer.Typer) -> None:
+    """Adds the command."""
+    app.command()(snapshot)
+
+
+def snapshot(
+    context: typer.Context,
+    keep: Annotated[
+        list[str] | None, typer.Option(metavar="PART", help="Keep this part too (games); repeat.")
+    ] = None,
+    leave: Annotated[
+        list[str] | None, typer.Option(metavar="PART", help="Leave this part out (textures); repeat.")
+    ] = None,
+    reread: Annotated[
+        bool, typer.Option("--reread", help="Read every file, whatever its size and time say.")
+    ] = False,
+    note: Annotated[str, typer.Option(metavar="TEXT", help="A few words to find this snapshot by.")] = "",
+    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+) -> None:
+    """Takes a snapshot of the device into the archive."""
+    from handhold.snapshot import Options, take
+
+    session: Session = context.obj
+    parts = session.kept_parts(keep or (), leave or ())
+    archive = session.archive()
+    device = session.device()
+    layouts = tuple(session.catalogue().layouts.values())
+    if not layouts:
+        raise WrongInput(
+            "There is no layout yet, so handhold does not know what to keep.",
+            f"Write one (handhold layout list shows the patterns) into {session.own_layouts}.",
+        )
+    options = Options(parts=parts, reread=reread, note=note, leave_out=session.leave_out)
+    with session.console.progress("Keeping") as bar:
+        result = take(
+            archive,
+            device,
+            layouts,
+            options,
+            session.clock,
+            progress=bar,
+            seen=lambda count: bar(count, 0),
+        )
+    if json:
+        session.console.document(document(result))
+    else:
+        show(session, result)
+    raise typer.Exit(Exit.NOT_EVERYTHING if result.gaps else Exit.DONE)
+
+
+def document(result: Result) -> dict[str, Any]:
+    """The result for scripts."""
+    return {
+        "snapshot": result.snapshot.name,
+        "device": result.snapshot.device,
+        "files": result.files,
+        "bytes": result.bytes,
+        "new_files": result.new_files,
+        "stored_bytes": result.stored_bytes,
+        "gaps": [gap_document(gap) for gap in result.gaps],
+        "gone": list(result.gone),
+        "conflicts": [conflict_document(conflict) for conflict in result.conflicts],
+        "seconds": round(result.seconds, 3),
+    }
+
+
+def show(session: Session, result: Result) -> None:
+    """The result for people; its last line is the one to read."""
+    console = session.console
+    show_gaps(console, result.gaps, "Could not be kept:")
+    if result.conflicts:
+        console.say(
+            f"\n{words.amount(sum(c.files for c in result.conflicts), 'file')} claimed by two emulators "
+            "(handhold survey shows which)."
+        )
+    for emulator in result.gone:
+        console.say(
+            f"\n{emulator} was kept last time and is not on the device now; the earlier nights keep it."
+        )
+    if result.gaps or result.conflicts or result.gone:
+        console.say()
+    added = f"{words.size(result.stored_bytes)} added, {words.took(result.seconds)}"
+    console.say(f"Kept as {result.snapshot.name} ({added}).")
+    console.say(last_line(result))
+
+
+def last_line(result: Result) -> str:
+    """One line that a player understands."""
+    new = {part: count for part, count in result.new_by_part.items() if count}
+    if not new:
+        news = "nothing new since last time"
+    else:
+        saves, states = new.pop(Part.SAVES, 0), new.pop(Part.STATES, 0)
+        pieces = []
+        if saves:
+            pieces.append(words.amount(saves, "new or changed save"))
+        if states:
+            pieces.append(words.amount(states, "state"))
+        if others := sum(new.values()):
+            pieces.append(words.amount(others, "other file"))
+        news = words.listed(pieces)
+    gaps = f"; {words.amount(len(result.gaps), 'gap')}, see above" if result.gaps else ""
+    return f"{words.amount(result.files, 'file')} ({words.size(result.bytes)}) safe: {news}{gaps}."

@@ -1,0 +1,198 @@
+"""``survey``: what is on the device, before anything is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from handhold.cli import words
+from handhold.cli.session import Session
+from handhold.errors import Exit
+from handhold.model import Gap, Part, Site
+
+if TYPE_CHECKING:
+    from handhold.cli.console import Console
+    from handhold.device.claims import Conflict, Walk
+    from handhold.device.survey import Found
+
+
+def join(app: typer.Typer) -> None:
+    """Adds the command."""
+    app.command()(survey)
+
+
+def survey(
+    context: typer.Context,
+    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+) -> None:
+    """Shows what is on the device: emulators, parts, newest saves; what cannot be read; what is unclaimed."""
+    from handhold.device.survey import tally
+    from handhold.device.volumes import free_room
+    from handhold.device.walk import walk
+
+    session: Session = context.obj
+    device = session.device()
+    layouts = tuple(session.catalogue().layouts.values())
+    with session.console.progress("Looking") as bar:
+        walked = walk(device, layouts, leave_out=session.leave_out, progress=lambda seen: bar(seen, 0))
+    found = tally(walked, layouts)
+    free = {volume.name: free_room(volume.path) for volume in device.volumes}
+    if json:
+        session.console.document(document(walked, found, free))
+    else:
+        show(session, walked, found, free)
+    raise typer.Exit(Exit.NOT_EVERYTHING if walked.gaps else Exit.DONE)
+
+
+def document(walked: Walk, found: Sequence[Found], free: dict[str, int]) -> dict[str, Any]:
+    """The survey for scripts."""
+    return {
+        "device": walked.device.name,
+        "volumes": [
+            {"name": v.name, "path": v.path, "filesystem": v.traits.filesystem, "free": free[v.name]}
+            for v in walked.device.volumes
+        ],
+        "emulators": [
+            {
+                "id": one.emulator,
+                "title": one.title,
+                "reach": one.reach.value,
+                "state": one.state,
+                "how": one.how,
+                "homes": [
+                    {"home": s.home, "kind": s.kind.value, "volume": s.volume, "path": s.path}
+                    for s in one.sites
+                ],
+                "parts": {
+                    part.value: {"files": t.files, "bytes": t.bytes, "newest": words.stamp(t.newest)}
+                    for part, t in one.parts.items()
+                },
+            }
+            for one in found
+        ],
+        "gaps": [gap_document(gap) for gap in walked.gaps],
+        "conflicts": [conflict_document(c) for c in walked.conflicts],
+        "unclaimed": [
+            {
+                "volume": u.volume,
+                "path": u.path,
+                "part": u.part,
+                "why": u.why,
+                "files": u.files,
+                "bytes": u.bytes,
+                "newest": None if u.newest is None else words.stamp(u.newest),
+            }
+            for u in walked.unclaimed
+        ],
+    }
+
+
+def gap_document(gap: Gap) -> dict[str, Any]:
+    """A gap for scripts."""
+    return {
+        "emulator": gap.emulator,
+        "volume": gap.volume,
+        "path": gap.path,
+        "why": gap.why,
+        "advice": gap.advice,
+    }
+
+
+def conflict_document(conflict: Conflict) -> dict[str, Any]:
+    """Files that two emulators claim, for scripts."""
+    return {
+        "volume": conflict.volume,
+        "path": conflict.path,
+        "files": conflict.files,
+        "winner": conflict.winner,
+        "loser": conflict.loser,
+        "why": conflict.why,
+    }
+
+
+def show(session: Session, walked: Walk, found: Sequence[Found], free: dict[str, int]) -> None:
+    """The survey for people."""
+    console = session.console
+    clock = session.clock()
+    console.say(f"Device {walked.device.name}")
+    for volume in walked.device.volumes:
+        room = words.size(free[volume.name])
+        console.say(f"  {volume.name}: {volume.path} ({volume.traits.filesystem}, {room} free)")
+    console.say()
+    rows: list[tuple[str, ...]] = []
+    for one in found:
+        if one.state != "found":
+            continue
+        where = [place(site) for site in one.sites]
+        parts = [
+            (p.value, f"{t.files:,}", words.size(t.bytes), words.when(t.newest, clock) if t.files else "")
+            for p, t in one.parts.items()
+        ] or [("nothing yet", "", "", "")]
+        for i in range(max(len(where), len(parts))):
+            part = parts[i] if i < len(parts) else ("", "", "", "")
+            rows.append((one.title if i == 0 else "", where[i] if i < len(where) else "", *part))
+    if rows:
+        console.table(("Emulator", "Where", "Part", "Files", "Size", "Newest"), rows, right=(3, 4))
+    else:
+        console.say("No emulator was found here by the layouts that handhold knows of.")
+        console.say("handhold layout list shows them; a layout of your own is a few lines (see README).")
+    absent = [one.title for one in found if one.state == "absent"]
+    if absent:
+        console.say(f"\nNot on this device: {words.listed(sorted(absent), 12)}.")
+    show_gaps(console, walked.gaps, "Cannot be read, so it cannot be kept:")
+    show_conflicts(console, walked)
+    if walked.unclaimed:
+        console.say("\nNobody claims (not kept):")
+        rows = [
+            (
+                f"{u.volume}:{u.path}",
+                f"{u.files:,}",
+                words.size(u.bytes),
+                "" if u.newest is None else words.when(u.newest, clock),
+            )
+            for u in walked.unclaimed[:20]
+        ]
+        console.table(("Place", "Files", "Size", "Newest"), rows, right=(1, 2))
+        if len(walked.unclaimed) > 20:
+            console.say(f"and {len(walked.unclaimed) - 20} more places (--json lists all).")
+    if any(Part.GAMES in one.parts for one in found):
+        console.say(
+            "\nGames are counted, not kept. Keep only games and firmware that you have the right to copy."
+        )
+
+
+def place(site: Site) -> str:
+    """Where a home lies, as a person reads it."""
+    return f"{site.volume}:{site.path or '/'}"
+
+
+def show_gaps(console: Console, gaps: Sequence[Gap], title: str, most: int = 12) -> None:
+    """The gaps, each with what to do about it; the same advice once."""
+    if not gaps:
+        return
+    console.say(f"\n{title}")
+    advised: set[str] = set()
+    for gap in gaps[:most]:
+        owner = f" ({gap.emulator})" if gap.emulator else ""
+        console.say(f"  {gap.volume}:{gap.path or '/'}{owner}: {gap.why}")
+        if gap.advice and gap.advice not in advised:
+            advised.add(gap.advice)
+            console.say(f"    {gap.advice}")
+    if len(gaps) > most:
+        console.say(f"  and {len(gaps) - most} more (--json lists all)")
+
+
+def show_conflicts(console: Console, walked: Walk, most: int = 5) -> None:
+    """Files that two emulators claim."""
+    if not walked.conflicts:
+        return
+    console.say("\nClaimed by two emulators:")
+    for conflict in walked.conflicts[:most]:
+        console.say(
+            f"  {conflict.volume}:{conflict.path}: {words.amount(conflict.files, 'file')} kept for "
+            f"{conflict.winner}, not for {conflict.loser}:\n    {conflict.why}"
+        )
+    if len(walked.conflicts) > most:
+        console.say(f"  and {len(walked.conflicts) - most} more (--json lists all)")

@@ -1,0 +1,130 @@
+"""Numbers, times and names in words that a person reads at 80 columns. Pure."""
+
+from __future__ import annotations
+
+import unicodedata
+from datetime import UTC, datetime, timedelta
+
+from handhold.model import NS
+
+#: Characters that change how the text around them is shown, besides control characters.
+_TURNS = {
+    *range(0x202A, 0x202F),
+    *range(0x2066, 0x206A),
+    0x061C,
+    0x200E,
+    0x200F,
+    0x2028,
+    0x2029,
+    0xFEFF,
+}
+
+
+def printable(text: str) -> str:
+    """The text with everything that could play tricks on a terminal escaped.
+
+    Source: Unicode Standard Annex 9, section 2 (the directional formatting characters)
+
+    >>> printable("a\\x1b[31mb")
+    'a\\\\x1b[31mb'
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_safe(c) for c in text)
+
+
+def _safe(c: str) -> str:
+    number = ord(c)
+    if unicodedata.category(c) in ("Cc", "Cs", "Cn", "Co") or number in _TURNS:
+        if number < 0x100:
+            return f"\\x{number:02x}"
+        return f"\\u{number:04x}" if number < 0x10000 else f"\\U{number:08x}"
+    return c
+
+
+def amount(count: int, one: str, many: str | None = None) -> str:
+    """A count with its noun.
+
+    >>> amount(1, "save"), amount(12345, "save"), amount(0, "entry", "entries")
+    ('1 save', '12,345 saves', '0 entries')
+    """
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def size(count: int) -> str:
+    """Bytes in binary units, to three figures.
+
+    Source: IEC 80000-13, binary prefixes
+
+    >>> size(0), size(1), size(1023), size(1024), size(10 * 1024 + 300), size(5 << 30)
+    ('0 B', '1 B', '1023 B', '1.0 KiB', '10 KiB', '5.0 GiB')
+    """
+    value = float(count)
+    if count < 1024:
+        return f"{count} B"
+    for unit in ("KiB", "MiB", "GiB", "TiB", "PiB"):
+        value /= 1024
+        if value < 9.95:
+            return f"{value:.1f} {unit}"
+        if value < 1023.5:
+            return f"{value:.0f} {unit}"
+    return f"{value:.0f} PiB"
+
+
+def moment(time: datetime) -> str:
+    """A time of day as people read it, in its own offset."""
+    return time.strftime("%Y-%m-%d %H:%M")
+
+
+def stamp(nanoseconds: int) -> str:
+    """A modification time as RFC 3339 in UTC, to the nanosecond where it has one.
+
+    >>> stamp(0), stamp(1_500_000_000_000_000_000 + 250)
+    ('1970-01-01T00:00:00Z', '2017-07-14T02:40:00.000000250Z')
+    """
+    seconds, rest = divmod(nanoseconds, NS)
+    try:
+        text = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S")
+    except OverflowError:  # a file system can hold times beyond the year 9999
+        return f"@{nanoseconds}"
+    if len(text) < 19:  # strftime does not pad years before 1000
+        text = text.rjust(19, "0")
+    fraction = f".{rest:09d}" if rest else ""
+    return f"{text}{fraction}Z"
+
+
+def when(nanoseconds: int, clock: datetime) -> str:
+    """A modification time as people read it, in the offset of ``clock``."""
+    try:
+        return moment(datetime.fromtimestamp(nanoseconds / NS, clock.tzinfo))
+    except (OverflowError, ValueError, OSError):
+        return "an impossible time"
+
+
+def took(seconds: float) -> str:
+    """How long something took.
+
+    >>> took(0.04), took(3.24), took(75), took(3700)
+    ('under a second', '3 s', '1 min 15 s', '1 h 1 min')
+    """
+    if seconds < 0.95:
+        return "under a second"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    return f"{whole // 3600} h {whole % 3600 // 60} min"
+
+
+def listed(names: list[str], most: int = 4) -> str:
+    """Names in a sentence, cut where there are many.
+
+    >>> listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c", "d", "e", "f"])
+    ('a', 'a and b', 'a, b, c, d and 2 more')
+    """
+    if len(names) > most:
+        return f"{', '.join(names[:most])} and {len(names) - most} more"
+    if len(names) > 1:
+        return f"{', '.join(names[:-1])} and {names[-1]}"
+    return "".join(names)

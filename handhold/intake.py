@@ -1,0 +1,238 @@
+"""Reads files of a device into an archive: many small ones at a time, a large one in pieces.
+
+Reading, hashing and compressing run in a few threads (the libraries let go of the interpreter lock); one
+thread, the caller's, appends to the archive. What is waiting between them is bounded, so memory does not grow
+with the size or the number of the files. Results come in the order of the jobs, so the same files always
+give the same bundles.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Generic, NamedTuple, TypeVar
+
+from handhold.archive.blocks import Sealed, block_id, seal
+from handhold.archive.cutting import SMALL, pieces
+from handhold.archive.recipe import Range
+from handhold.archive.writer import Writer
+from handhold.device.reading import Moving, read_whole, still_file
+from handhold.device.trouble import why_unreadable
+
+#: How often a file that changes while it is read is read again.
+TRIES = 4
+#: Small files go to a thread in batches of so many files or bytes.
+BATCH_FILES, BATCH_BYTES = 64, 4 << 20
+#: What may wait between the threads: batches of small files, pieces of a large one.
+WAITING = 6
+
+J = TypeVar("J")
+
+
+class Job(NamedTuple, Generic[J]):
+    """A file to read; ``about`` is the caller's own and comes back with the result."""
+
+    place: str  # absolute path as the operating system writes it
+    size: int  # bytes, as far as is known
+    about: J
+
+
+class Content(NamedTuple):
+    """What a file held when it was read."""
+
+    sha256: str
+    size: int
+    modified: int  # nanoseconds
+    recipe: str | None
+
+
+class Unread(NamedTuple):
+    """Why a file could not be read, in the owner's words."""
+
+    why: str
+    advice: str | None = None
+
+
+class Intake:
+    """Takes files into an archive through one writer.
+
+    Needs ``with``, which ends the threads. ``read`` may be called several times.
+    """
+
+    def __init__(self, writer: Writer, *, level: int = 3, threads: int | None = None) -> None:
+        self._writer = writer
+        self._level = level
+        self._pool = ThreadPoolExecutor(threads or min(4, (os.cpu_count() or 1) + 1), "handhold-intake")
+
+    def __enter__(self) -> Intake:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def read(
+        self, jobs: Iterable[Job[J]], progress: Callable[[int, int], None] | None = None
+    ) -> Iterator[tuple[J, Content | Unread]]:
+        """Reads each file and yields what it held, or why it could not be read, in the order of the jobs.
+
+        ``progress`` is told the number of files and bytes that were read since the last call.
+        An error that concerns the archive rather than the file read is raised.
+        """
+        waiting: deque[Future[list[tuple[J, _Small | Unread]]]] = deque()
+        batch: list[Job[J]] = []
+        held = 0
+
+        def drain(most: int) -> Iterator[tuple[J, Content | Unread]]:
+            while len(waiting) > most:
+                done = waiting.popleft().result()
+                for about, small in done:
+                    yield about, small if isinstance(small, Unread) else self._put(small)
+                if progress:
+                    progress(len(done), sum(s.size for _, s in done if not isinstance(s, Unread)))
+
+        for job in jobs:
+            if job.size < SMALL:
+                batch.append(job)
+                held += job.size
+                if len(batch) < BATCH_FILES and held < BATCH_BYTES:
+                    continue
+            if batch:
+                waiting.append(self._pool.submit(self._read_batch, batch))
+                batch, held = [], 0
+                yield from drain(WAITING)
+            if job.size >= SMALL:
+                yield from drain(0)
+                yield job.about, self._read_large(job.place, progress)
+        if batch:
+            waiting.append(self._pool.submit(self._read_batch, batch))
+        yield from drain(0)
+
+    def _read_batch(self, jobs: list[Job[J]]) -> list[tuple[J, _Small | Unread]]:
+        return [(job.about, self._read_small(job.place)) for job in jobs]
+
+    def _read_small(self, place: str) -> _Small | Unread:
+        try:
+            data, modified = read_whole(place)
+        except Moving:
+            return MOVING
+        except OSError as error:
+            return unread(error)
+        identity = block_id(data)
+        fresh = None
+        if data and not self._writer.known(identity):
+            fresh = seal(data, self._level)
+        return _Small(identity.hex(), len(data), modified, fresh)
+
+    def _put(self, small: _Small) -> Content:
+        if small.fresh is not None:
+            self._writer.put(small.fresh)
+        return Content(small.sha256, small.size, small.modified, None)
+
+    def _read_large(self, place: str, progress: Callable[[int, int], None] | None) -> Content | Unread:
+        for _ in range(TRIES):
+            try:
+                return self._cut(place, progress)
+            except Moving:
+                continue
+            except _Refused as refused:
+                return unread(refused.error)
+        return MOVING
+
+    def _cut(self, place: str, progress: Callable[[int, int], None] | None) -> Content:
+        whole = hashlib.sha256()
+        ranges: list[Range] = []
+        waiting: deque[Future[tuple[bytes, int, Sealed | None]]] = deque()
+        size = 0
+
+        def drain(most: int) -> None:
+            while len(waiting) > most:
+                identity, length, fresh = waiting.popleft().result()
+                if fresh is not None:
+                    self._writer.put(fresh)
+                ranges.append(Range(identity, 0, length))
+
+        with _reading(place) as file:
+            for piece in pieces(file, file.size):
+                waiting.append(self._pool.submit(self._seal_piece, piece))
+                whole.update(piece)
+                size += len(piece)
+                if progress:
+                    progress(0, len(piece))
+                drain(WAITING * 2)
+            file.check()
+        drain(0)
+        if progress:
+            progress(1, 0)
+        recipe = self._writer.put_recipe(ranges) if len(ranges) > 1 else None
+        return Content(whole.hexdigest(), size, file.modified, recipe)
+
+    def _seal_piece(self, piece: bytes) -> tuple[bytes, int, Sealed | None]:
+        identity = block_id(piece)
+        return identity, len(piece), None if self._writer.known(identity) else seal(piece, self._level)
+
+
+class _Small(NamedTuple):
+    sha256: str
+    size: int
+    modified: int
+    fresh: Sealed | None
+
+
+class _Refused(Exception):
+    """The device, not the archive, refused."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__(str(error))
+        self.error = error
+
+
+class _reading:
+    """``still_file`` with its errors told apart from those of the archive that is written meanwhile."""
+
+    def __init__(self, place: str) -> None:
+        self._file = still_file(place)
+
+    def __enter__(self) -> _reading:
+        try:
+            self._open = self._file.__enter__()
+        except OSError as error:
+            raise _Refused(error) from error
+        self.size, self.modified = self._open.size, self._open.modified
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._file.__exit__(None, None, None)
+
+    def read(self, count: int = -1) -> bytes:
+        try:
+            return self._open.read(count)
+        except OSError as error:
+            raise _Refused(error) from error
+
+    def check(self) -> None:
+        try:
+            self._open.check()
+        except OSError as error:
+            raise _Refused(error) from error
+
+
+MOVING = Unread(
+    "it kept changing while it was read",
+    "Close the emulator that writes it, then take the snapshot again.",
+)
+
+
+def unread(error: OSError) -> Unread:
+    """An error of the operating system in words that help a player."""
+    return Unread(why_unreadable(error), _ADVICE.get(error.errno or 0))
+
+
+_ADVICE = {
+    errno.EACCES: "Run handhold as a user who may read it.",
+    errno.EPERM: "Run handhold as a user who may read it.",
+    errno.EIO: "Copy what you can from that card and replace it.",
+}

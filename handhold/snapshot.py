@@ -1,0 +1,322 @@
+"""Takes a snapshot: from a device into an archive."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from handhold.archive.archive import Archive
+from handhold.archive.manifest import Snapshot, VolumeNote
+from handhold.archive.writer import Writer
+from handhold.device.claims import Claim, Conflict, Unclaimed
+from handhold.device.walk import walk
+from handhold.errors import OwnerError
+from handhold.intake import Content, Intake, Job, Unread
+from handhold.layouts.layout import Layout
+from handhold.layouts.stored import stored_form
+from handhold.model import NS, Clock, Device, Entry, Gap, Kind, Part, Site
+
+#: files, bytes, files in all, bytes in all
+Progress = Callable[[int, int, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How a snapshot is taken. ``parts`` are the parts kept; ``reread`` believes no file time."""
+
+    parts: frozenset[Part] = frozenset(part for part in Part if part.kept)
+    reread: bool = False
+    note: str = ""
+    leave_out: tuple[str, ...] = ()  # places that are never walked: the archive itself
+    level: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What a snapshot brought."""
+
+    snapshot: Snapshot
+    files: int
+    bytes: int
+    new_files: int  # whose content the last snapshot of this device did not hold
+    new_by_part: Mapping[Part, int]
+    stored_bytes: int  # by which the archive's bundles grew
+    gaps: tuple[Gap, ...]
+    conflicts: tuple[Conflict, ...]
+    unclaimed: tuple[Unclaimed, ...]
+    gone: tuple[str, ...]  # emulators that the last snapshot held and this one does not
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """One file that is to be kept, wherever it stands."""
+
+    emulator: str
+    part: Part
+    game: str | None
+    home: str
+    path: str
+    volume: str
+    place: str  # absolute path as the operating system writes it
+
+
+def take(
+    archive: Archive,
+    device: Device,
+    layouts: Sequence[Layout],
+    options: Options,
+    clock: Clock,
+    progress: Progress | None = None,
+    seen: Callable[[int], None] | None = None,
+) -> Result:
+    """Takes a snapshot of the device.
+
+    ``progress`` is told where the reading stands, ``seen`` how many files the walk has seen.
+    Raises ``NotNow`` if another run holds the archive, and ``OwnerError`` if there is nothing to keep or no
+    room for it. What could not be read is a gap of the result, never an error.
+    """
+    started = clock()
+    begun = time.monotonic()
+    with archive.locked("snapshot"):
+        prior = _last_night(archive, device.name)
+        walked = walk(device, layouts, leave_out=options.leave_out, progress=seen)
+        claims = [claim for claim in walked.claims if claim.part in options.parts]
+        if not claims and not walked.gaps:
+            raise OwnerError(
+                f"Nothing to keep was found on {device.name}.",
+                "handhold survey shows where it looked; are the volumes and the layouts the right ones?",
+            )
+        before = {entry.key: entry for entry in prior.entries}
+        with archive.writer(level=options.level) as writer:
+            quiet, loud = _sort(claims, before, prior, device, archive, options.reread)
+            entries, gaps = list(quiet), list(walked.gaps)
+            for outcome in _read(loud, writer, options.level, progress):
+                if isinstance(outcome, Entry):
+                    entries.append(outcome)
+                else:
+                    gaps.append(outcome)
+            new = [e for e in entries if (old := before.get(e.key)) is None or old.sha256 != e.sha256]
+            snapshot = writer.finish(
+                device=device.name,
+                kind=Kind.NIGHT,
+                taken=started,
+                volumes=_notes(device),
+                sites=walked.sites,
+                layouts=_layouts(layouts, walked.sites),
+                entries=entries,
+                gaps=gaps,
+                note=options.note,
+            )
+            stored = writer.stored_bytes
+    by_part: dict[Part, int] = {}
+    for entry in new:
+        by_part[entry.part] = by_part.get(entry.part, 0) + 1
+    return Result(
+        snapshot=snapshot,
+        files=len(entries),
+        bytes=sum(entry.size for entry in entries),
+        new_files=len(new),
+        new_by_part=by_part,
+        stored_bytes=stored,
+        gaps=tuple(gaps),
+        conflicts=tuple(walked.conflicts),
+        unclaimed=tuple(walked.unclaimed),
+        gone=tuple(sorted({e.emulator for e in before.values()} - {e.emulator for e in entries})),
+        seconds=time.monotonic() - begun,
+    )
+
+
+def keep_files(
+    archive: Archive,
+    device: Device,
+    wanted: Sequence[Wanted],
+    *,
+    kind: Kind,
+    clock: Clock,
+    sites: Sequence[Site] = (),
+    base: str | None = None,
+    note: str = "",
+) -> tuple[Snapshot | None, list[Entry], list[Gap]]:
+    """Keeps just these files of the device, as they are now; the caller holds the archive's lock.
+
+    Returns the snapshot (None if no file could be kept), its entries, and a gap for each file that could not
+    be read. When it returns, the archive holds the entries for good.
+    """
+    entries: list[Entry] = []
+    gaps: list[Gap] = []
+    with archive.writer() as writer:
+        with Intake(writer) as intake:
+            for want, content in intake.read(Job(want.place, _size(want.place), want) for want in wanted):
+                if isinstance(content, Unread):
+                    gaps.append(Gap(want.volume, want.path, content.why, want.emulator, content.advice))
+                else:
+                    entries.append(_entry(want, content))
+        if not entries:
+            return None, entries, gaps
+        snapshot = writer.finish(
+            device=device.name,
+            kind=kind,
+            taken=clock(),
+            volumes=_notes(device),
+            sites=tuple(sites),
+            layouts={},
+            entries=entries,
+            gaps=gaps,
+            note=note,
+            base=base,
+        )
+    return snapshot, entries, gaps
+
+
+@dataclass(frozen=True, slots=True)
+class _Night:
+    """The last night of a device, as far as it helps the next one."""
+
+    entries: tuple[Entry, ...] = ()
+    taken_ns: int = 0
+
+
+def _last_night(archive: Archive, device: str) -> _Night:
+    for snapshot in reversed(archive.nights()):
+        if snapshot.device != device:
+            continue
+        try:
+            entries = tuple(archive.entries(archive.read(snapshot)))
+        except OwnerError:
+            continue  # a hurt night helps nobody; verify names it
+        return _Night(entries, _nanoseconds(snapshot.taken))
+    return _Night()
+
+
+def is_quiet(entry: Entry, size: int, modified: int, taken_ns: int, step_ns: int) -> bool:
+    """Whether a file can be taken to be what the last night kept, without reading it. Pure.
+
+    Size and time must agree, and the time must lie before that night's start by more than the volume's step:
+    a file written in the very tick in which it was read may have changed after that without showing it.
+    """
+    return entry.size == size and entry.modified == modified and modified + step_ns < taken_ns
+
+
+def _sort(
+    claims: Iterable[Claim],
+    before: Mapping[tuple[str, str, str], Entry],
+    prior: _Night,
+    device: Device,
+    archive: Archive,
+    reread: bool,
+) -> tuple[list[Entry], list[Claim]]:
+    """Parts the claims into entries that stand as they were, and files that must be read."""
+    steps = {volume.name: volume.traits.step_ns for volume in device.volumes}
+    quiet: list[Entry] = []
+    loud: list[Claim] = []
+    for claim in claims:
+        site = claim.site
+        entry = before.get((site.emulator, site.home, claim.path))
+        if (
+            entry is None
+            or reread
+            or not is_quiet(entry, claim.size, claim.modified, prior.taken_ns, steps[site.volume])
+            or not archive.holds(entry)  # a block that got lost is brought back from the device
+        ):
+            loud.append(claim)
+        elif entry.part is claim.part and entry.game == claim.game:
+            quiet.append(entry)
+        else:  # the layout has changed its mind about what the file is
+            content = Content(entry.sha256, entry.size, entry.modified, entry.recipe)
+            quiet.append(_entry(claim, content))
+    return quiet, loud
+
+
+def _read(
+    claims: Sequence[Claim],
+    writer: Writer,
+    level: int,
+    progress: Progress | None,
+) -> Iterator[Entry | Gap]:
+    total = sum(claim.size for claim in claims)
+    done = [0, 0]
+
+    def advance(files: int, count: int) -> None:
+        done[0] += files
+        done[1] += count
+        if progress:
+            progress(done[0], done[1], len(claims), total)
+
+    first: dict[tuple[int, int], Content] = {}
+    twins: list[Claim] = []
+
+    def jobs() -> Iterator[Job[Claim]]:
+        met: set[tuple[int, int]] = set()
+        for claim in claims:
+            if claim.links > 1:
+                if (claim.device, claim.inode) in met:
+                    twins.append(claim)  # a hard link: the same file by another name
+                    continue
+                met.add((claim.device, claim.inode))
+            yield Job(claim.place, claim.size, claim)
+
+    with Intake(writer, level=level) as intake:
+        for claim, content in intake.read(jobs(), advance):
+            if isinstance(content, Unread):
+                yield _gap(claim, content)
+                continue
+            if claim.links > 1:
+                first[claim.device, claim.inode] = content
+            yield _entry(claim, content)
+        again: list[Claim] = []
+        for claim in twins:
+            if known := first.get((claim.device, claim.inode)):
+                advance(1, claim.size)
+                yield _entry(claim, known)
+            else:
+                again.append(claim)
+        for claim, content in intake.read((Job(c.place, c.size, c) for c in again), advance):
+            yield _gap(claim, content) if isinstance(content, Unread) else _entry(claim, content)
+
+
+def _entry(source: Claim | Wanted, content: Content) -> Entry:
+    emulator, home = (
+        (source.emulator, source.home)
+        if isinstance(source, Wanted)
+        else (source.site.emulator, source.site.home)
+    )
+    return Entry(
+        emulator=emulator,
+        part=source.part,
+        home=home,
+        path=source.path,
+        size=content.size,
+        modified=content.modified,
+        sha256=content.sha256,
+        game=source.game,
+        recipe=content.recipe,
+    )
+
+
+def _gap(claim: Claim, content: Unread) -> Gap:
+    path = f"{claim.site.path}/{claim.path}" if claim.site.path else claim.path
+    return Gap(claim.site.volume, path, content.why, claim.site.emulator, content.advice)
+
+
+def _layouts(layouts: Iterable[Layout], sites: Iterable[Site]) -> dict[str, bytes]:
+    found = {site.emulator for site in sites}
+    return {layout.id: stored_form(layout) for layout in layouts if layout.id in found}
+
+
+def _notes(device: Device) -> tuple[VolumeNote, ...]:
+    return tuple(VolumeNote(volume.name, volume.traits.filesystem) for volume in device.volumes)
+
+
+def _nanoseconds(time: datetime) -> int:
+    return int(time.timestamp()) * NS + time.microsecond * 1000
+
+
+def _size(place: str) -> int:
+    try:
+        return os.lstat(place).st_size
+    except OSError:
+        return 0  # reading it will say why

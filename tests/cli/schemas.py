@@ -1,0 +1,169 @@
+"""The documents that ``--json`` promises, written by hand from the command line's description.
+
+Source: JSON Schema, draft 2020-12
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+PARTS = [
+    "saves", "states", "cheats", "settings", "controls", "library",
+    "firmware", "textures", "pictures", "games", "cache",
+]  # fmt: skip
+DECISIONS = [
+    "write", "same", "forward", "older", "newer", "fork",
+    "unsure", "held-back", "by-hand", "blocked", "failed",
+]  # fmt: skip
+TEXT: dict[str, Any] = {"type": "string"}
+MAYBE: dict[str, Any] = {"type": ["string", "null"]}
+COUNT: dict[str, Any] = {"type": "integer", "minimum": 0}
+#: RFC 3339, section 5.6: date-time with an offset
+TIME: dict[str, Any] = {
+    "type": "string",
+    "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)$",
+}
+SHA256: dict[str, Any] = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
+PART: dict[str, Any] = {"enum": PARTS}
+
+
+def table(required: dict[str, Any], **more: Any) -> dict[str, Any]:
+    """An object that must have these keys; more may be there."""
+    return {"type": "object", "required": list(required), "properties": {**required, **more}}
+
+
+def rows(item: dict[str, Any]) -> dict[str, Any]:
+    return {"type": "array", "items": item}
+
+
+GAP = table({"emulator": MAYBE, "path": TEXT, "why": TEXT})
+SURVEY = table(
+    {
+        "device": TEXT,
+        "volumes": rows(table({"name": TEXT, "path": TEXT, "filesystem": TEXT, "free": COUNT})),
+        "emulators": rows(
+            table(
+                {
+                    "id": TEXT,
+                    "title": TEXT,
+                    "reach": {"enum": ["folder", "games", "private", "export"]},
+                    "state": {"enum": ["found", "absent", "unreachable"]},
+                    "how": {"enum": ["layout", "recognised"]},
+                    "homes": rows({"type": "object"}),
+                    "parts": {
+                        "type": "object",
+                        "propertyNames": PART,
+                        "additionalProperties": table({"files": COUNT, "bytes": COUNT, "newest": TIME}),
+                    },
+                }
+            )
+        ),
+        "unclaimed": rows(
+            table({"volume": TEXT, "path": TEXT, "part": {"anyOf": [PART, {"type": "null"}]}, "why": TEXT})
+        ),
+    }
+)
+SNAPSHOT = table(
+    {
+        "snapshot": TEXT,
+        "device": TEXT,
+        "files": COUNT,
+        "bytes": COUNT,
+        "new_files": COUNT,
+        "stored_bytes": COUNT,
+        "gaps": rows(GAP),
+        "seconds": {"type": "number", "minimum": 0},
+    }
+)
+LIST = table(
+    {
+        "snapshots": rows(
+            table(
+                {
+                    "snapshot": TEXT,
+                    "device": TEXT,
+                    "taken": TIME,
+                    "sequence": COUNT,
+                    "kind": {"enum": ["night", "safety", "restored"]},
+                    "files": COUNT,
+                    "bytes": COUNT,
+                    "gaps": COUNT,
+                    "note": TEXT,
+                }
+            )
+        )
+    }
+)
+SHOW = table(
+    {
+        "snapshot": TEXT,
+        "device": TEXT,
+        "taken": TIME,
+        "entries": rows(
+            table(
+                {
+                    "emulator": TEXT,
+                    "part": PART,
+                    "game": MAYBE,
+                    "home": TEXT,
+                    "path": TEXT,
+                    "size": COUNT,
+                    "modified": TIME,
+                    "sha256": SHA256,
+                }
+            )
+        ),
+        "gaps": rows(GAP),
+    }
+)
+RESTORE = table(
+    {
+        "restore": MAYBE,
+        "snapshot": TEXT,
+        "dry_run": {"type": "boolean"},
+        "steps": rows(
+            table(
+                {
+                    "decision": {"enum": DECISIONS},
+                    "emulator": TEXT,
+                    "part": {"anyOf": [PART, {"type": "null"}]},
+                    "game": MAYBE,
+                    "path": MAYBE,
+                    "target": MAYBE,
+                    "why": TEXT,
+                }
+            )
+        ),
+        "counts": {"type": "object", "propertyNames": {"enum": DECISIONS}, "additionalProperties": COUNT},
+        "by_hand": rows(table({"emulator": TEXT, "when": {"enum": ["before", "after"]}, "what": TEXT})),
+    }
+)
+VERIFY = table(
+    {
+        "ok": {"type": "boolean"},
+        "deep": {"type": "boolean"},
+        "snapshots": COUNT,
+        "bundles": COUNT,
+        "blocks": COUNT,
+        "bytes": COUNT,
+        "damage": rows(
+            table(
+                {
+                    "file": TEXT,
+                    "what": TEXT,
+                    "affects": rows(
+                        table(
+                            {
+                                "snapshot": TEXT,
+                                "emulator": MAYBE,
+                                "part": {"anyOf": [PART, {"type": "null"}]},
+                                "game": MAYBE,
+                                "path": MAYBE,
+                            }
+                        )
+                    ),
+                }
+            )
+        ),
+    }
+)
