@@ -3,8 +3,9 @@
 Every manifest counts: a night says what stood on a device, a safety manifest what stood there just before a
 restore, a restored manifest what stood there from then on. Order is by sequence number, never by time.
 
-A save's history runs in **lines**: one for each device and home. On a line, Y is newer than X if Y last stood
-after X last stood. Over all lines, Y is newer than X if it is so on some line and on none the other way round.
+A save's history runs in **lines**: one for each device and home. On a line, Y is newer than X if Y last
+stood after X last stood. Over all lines, Y is newer than X if it is so on some line and on none the other
+way round.
 Homes are kept apart because one snapshot can hold two files of one identity in two homes (on the internal
 storage and on the card); those two say nothing about each other.
 """
@@ -22,8 +23,11 @@ from handhold.model import Identity, Kind
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive, Manifest, Snapshot
 
-#: The volume of a site that is no place of a device, as of a restore into a folder elsewhere, begins so.
-ELSEWHERE = "/"
+#: The volume of a site that is no place of the device itself, as of a restore into a folder elsewhere; no
+#: device can have a volume of that name. The site's path is then the absolute one, without its first "/".
+ELSEWHERE = "@elsewhere"
+#: The note of a restored manifest that was written before a restore, for undo to know what was intended.
+BEGUN = "begun"
 
 
 class Order(StrEnum):
@@ -105,8 +109,8 @@ def standings(
 
     Each distinct page is decoded once for a device: manifests are gone through from the newest to the oldest,
     and a page that was seen already on that device says nothing new. What cannot be read is passed over and
-    named, for a restore from a hurt archive must still go on; ``verify`` says what is hurt. ``progress`` is told
-    the manifests done and their number.
+    named, for a restore from a hurt archive must still go on; ``verify`` says what is hurt. ``progress`` is
+    told the manifests done and their number.
     """
     result = Standings()
     if not identities:
@@ -136,7 +140,7 @@ def _take_in(
 ) -> None:
     if snapshot.kind is Kind.RESTORED and manifest.snapshot.note == BEGUN:
         return  # an intention, not a fact
-    elsewhere = {(s.emulator, s.home) for s in manifest.sites if s.volume.startswith(ELSEWHERE)}
+    elsewhere = {(s.emulator, s.home) for s in manifest.sites if s.volume == ELSEWHERE}
     for page in manifest.pages:
         key = (snapshot.device, page.id)
         if key in seen:
@@ -155,7 +159,3 @@ def _take_in(
             stood = result.lines.setdefault(identity, {}).setdefault(Line(snapshot.device, entry.home), {})
             if stood.get(entry.sha256, -1) < snapshot.sequence:
                 stood[entry.sha256] = snapshot.sequence
-
-
-#: The note of a restored manifest that was written before a restore, for undo to know what was intended.
-BEGUN = "begun"

@@ -77,11 +77,15 @@ def _check_emulators(entries: Sequence[Entry], wanted: Sequence[str]) -> None:
             raise UnknownName("emulator", name, sorted(known.values()), "That snapshot holds no other.")
 
 
-def _check_games(entries: Sequence[Entry], wanted: Sequence[str], patterns: Sequence[re.Pattern[str]]) -> None:
+def _check_games(
+    entries: Sequence[Entry], wanted: Sequence[str], patterns: Sequence[re.Pattern[str]]
+) -> None:
     titles = {_folded(title_of(entry)): title_of(entry) for entry in entries}
     for name, pattern in zip(wanted, patterns, strict=True):
         if not any(pattern.fullmatch(title) for title in titles):
-            raise UnknownName("game", name, sorted(set(titles.values())), "* stands for any text: --game 'moss*'")
+            raise UnknownName(
+                "game", name, sorted(set(titles.values())), "* stands for any text: --game 'moss*'"
+            )
 
 
 def _pattern(wanted: str) -> re.Pattern[str]:

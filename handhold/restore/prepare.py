@@ -1,0 +1,230 @@
+"""Gathers what a plan is made from, and makes it: nothing is written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from handhold.archive.archive import Archive
+from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.standing import standings
+from handhold.archive.storage import LocalStorage
+from handhold.device.volumes import free_room
+from handhold.errors import OwnerError
+from handhold.layouts.layout import Layout
+from handhold.layouts.stored import from_stored
+from handhold.model import NS, Clock, Device, Entry, Part
+from handhold.restore.byhand import ByHand, by_hand
+from handhold.restore.clock import Stamps, stamp
+from handhold.restore.filenames import beside_names
+from handhold.restore.found import NOTHING, Found, NoTarget, Room, Target, What, Wish
+from handhold.restore.look import Look
+from handhold.restore.plan import OnNewer, Plan, Scene, Source, plan, running
+from handhold.restore.select import Selection, chosen
+from handhold.restore.targets import Elsewhere, HomeKey, resolve
+
+#: File systems that keep time with its offset from UTC; any other may move by hours with the time zone.
+_SURE_TIMES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A plan, and what else the owner should know before saying yes."""
+
+    plan: Plan
+    by_hand: tuple[ByHand, ...]
+    running: tuple[str, ...]  # emulators whose files changed within the last two minutes
+    hurt: tuple[str, ...]  # snapshots that could not be read, so that nothing is known from them
+    moving: bool  # the snapshot is another device's
+
+
+def prepare(
+    archive: Archive,
+    device: Device,
+    layouts: Mapping[str, Layout],
+    snapshot: Snapshot,
+    *,
+    clock: Clock,
+    selection: Selection | None = None,
+    elsewhere: Elsewhere | None = None,
+    on_newer: OnNewer = OnNewer.KEEP,
+    progress: Callable[[int, int], None] | None = None,
+) -> Prepared:
+    """Plans to put a snapshot, or what is selected of it, back onto the device.
+
+    ``layouts`` are the ones that the owner has now, by emulator; for others those stored with the snapshot
+    are used. ``progress`` is told the files looked at and their number. Raises ``UnknownName`` for a selection
+    that the snapshot does not know, ``WrongInput`` for places that cannot be, ``Damaged`` if the manifest is
+    hurt.
+    """
+    selection = selection or Selection()
+    manifest = archive.read(snapshot)
+    entries = list(archive.entries(manifest))
+    picked = chosen(entries, selection)
+    moving = snapshot.device != device.name
+    at_hand = _layouts(archive, manifest, layouts, {entry.emulator for entry in picked})
+    targets = resolve(
+        device,
+        list(at_hand.values()),
+        manifest.sites,
+        {(entry.emulator, entry.home) for entry in picked},
+        own=not moving,
+        elsewhere=elsewhere,
+    )
+    source = Source(snapshot.name, snapshot.device, snapshot.taken.date(), _limit(archive, snapshot))
+    looked = _look(picked, entries, targets, source, on_newer, progress)
+    unknown = {
+        entry.identity for entry, found in zip(picked, looked.found, strict=True) if _differs(entry, found)
+    }
+    past = standings(archive, unknown)
+    blurs = _blurs(manifest)
+    wishes = [
+        Wish(
+            entry,
+            targets[entry.emulator, entry.home],
+            found,
+            carried=not moving
+            or entry.part in selection.parts
+            or _carried(entry, at_hand.get(entry.emulator)),
+            blur_ns=blurs.get((entry.emulator, entry.home), 14 * 3600 * NS),
+        )
+        for entry, found in zip(picked, looked.found, strict=True)
+    ]
+    now = clock()
+    rooms, archive_room, archive_storage = _rooms(archive, targets)
+    scene = Scene(
+        device=device.name,
+        source=source,
+        now=nanoseconds(now),
+        histories=past.lines,
+        on_newer=on_newer,
+        entry_stamps=_entry_stamps(entries) if unknown else {},
+        found_stamps=looked.stamps,
+        names=looked.names,
+        rooms=rooms,
+        archive_room=archive_room,
+        archive_storage=archive_storage,
+    )
+    made = plan(wishes, scene)
+    return Prepared(
+        plan=made,
+        by_hand=tuple(by_hand(made.steps, at_hand, moving)),
+        running=tuple(running(made.steps, nanoseconds(now))),
+        hurt=tuple(dict.fromkeys(past.unreadable)),
+        moving=moving,
+    )
+
+
+def nanoseconds(time: datetime) -> int:
+    """An aware time as nanoseconds since 1970-01-01T00:00:00Z."""
+    return int(time.timestamp()) * NS + time.microsecond * 1000
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    found: list[Found]
+    stamps: dict[HomeKey, Stamps]
+    names: dict[tuple[str, str], frozenset[str]]
+
+
+def _look(
+    picked: Sequence[Entry],
+    entries: Sequence[Entry],
+    targets: Mapping[HomeKey, Target | NoTarget],
+    source: Source,
+    on_newer: OnNewer,
+    progress: Callable[[int, int], None] | None,
+) -> _Looked:
+    found: list[Found] = []
+    doubtful: dict[HomeKey, Target] = {}
+    with Look() as look:
+        for done, entry in enumerate(picked, start=1):
+            target = targets[entry.emulator, entry.home]
+            stands = look.found(target, entry.path) if isinstance(target, Target) else NOTHING
+            if isinstance(target, Target) and _differs(entry, stands):
+                doubtful[entry.emulator, entry.home] = target
+                if on_newer is OnNewer.BOTH:
+                    name = entry.path.rpartition("/")[2]
+                    stands = look.beside(
+                        target, entry.path, beside_names(name, source.device, source.day), stands
+                    )
+            found.append(stands)
+            if progress:
+                progress(done, len(picked))
+        return _Looked(found, look.stamps(doubtful, entries), look.names)
+
+
+def _differs(entry: Entry, found: Found) -> bool:
+    return found.what is What.FILE and found.sha256 != entry.sha256
+
+
+def _layouts(
+    archive: Archive, manifest: Manifest, layouts: Mapping[str, Layout], emulators: Iterable[str]
+) -> dict[str, Layout]:
+    """The layout of each emulator: the owner's, or else the one that was stored with the snapshot."""
+    at_hand: dict[str, Layout] = {}
+    for emulator in sorted(emulators):
+        if own := layouts.get(emulator):
+            at_hand[emulator] = own
+            continue
+        try:
+            stored = archive.layout(manifest, emulator)
+            if stored is not None:
+                at_hand[emulator] = from_stored(stored)
+        except (OwnerError, ValueError):
+            pass  # without a layout its files become steps by hand, which say why
+    return at_hand
+
+
+def _carried(entry: Entry, layout: Layout | None) -> bool:
+    """Whether the entry comes along to another device."""
+    if layout is None:
+        return entry.part.carried
+    verdict = layout.verdict(entry.home.partition("@")[0], entry.path)
+    if verdict is not None and verdict.part is entry.part and verdict.carry is not None:
+        return verdict.carry
+    return layout.carries(entry.part)
+
+
+def _limit(archive: Archive, snapshot: Snapshot) -> int:
+    """The latest time that a file of the snapshot can have: no later snapshot was taken before it.
+
+    Where a later snapshot's clock shows an earlier time, one of the two clocks was wrong.
+    """
+    later = [one.taken for one in archive.snapshots() if one.sequence >= snapshot.sequence]
+    return nanoseconds(min(later, default=snapshot.taken))
+
+
+def _blurs(manifest: Manifest) -> dict[HomeKey, int]:
+    """By how much the times of each home can differ without meaning anything, by its volume that night."""
+    kinds = {volume.name: volume.filesystem.casefold() for volume in manifest.volumes}
+    blurs = {}
+    for site in manifest.sites:
+        kind = kinds.get(site.volume, "")
+        sure = kind in _SURE_TIMES or "exfat" in kind or "ntfs" in kind
+        blurs[site.emulator, site.home] = 2 * NS if sure else 14 * 3600 * NS
+    return blurs
+
+
+def _entry_stamps(entries: Iterable[Entry]) -> dict[HomeKey, Stamps]:
+    times: dict[HomeKey, list[tuple[int, str]]] = {}
+    for entry in entries:
+        if entry.part in (Part.SAVES, Part.STATES) and (one := stamp(entry, entry.modified)):
+            times.setdefault((entry.emulator, entry.home), []).append(one)
+    return {key: Stamps(stamps) for key, stamps in times.items()}
+
+
+def _rooms(
+    archive: Archive, targets: Mapping[HomeKey, Target | NoTarget]
+) -> tuple[dict[str, Room], Room | None, str]:
+    import os
+
+    rooms: dict[str, Room] = {}
+    for target in targets.values():
+        if isinstance(target, Target) and target.storage not in rooms:
+            name = target.site.volume if target.here else target.base
+            rooms[target.storage] = Room(name, free_room(target.base))
+    if not isinstance(archive.storage, LocalStorage):
+        return rooms, None, ""
+    return rooms, Room("the archive", archive.storage.free()), str(os.stat(archive.storage.root).st_dev)
