@@ -12,7 +12,7 @@ from pathlib import Path
 from handhold.layouts.document import MOST_BYTES
 from handhold.layouts.layout import Home, Layout
 from handhold.layouts.mistakes import LayoutMistakes, Mistake
-from handhold.layouts.reading import Draft, read_draft
+from handhold.layouts.reading import MOST_CHAIN, Draft, read_draft
 from handhold.names import written
 from handhold.resources import patterns_folder
 
@@ -159,6 +159,10 @@ def _chain(draft: Draft, by_id: Mapping[str, Draft], mistakes: list[Mistake]) ->
                 loop = " -> ".join(str(each.id) for each in [*chain, draft])
                 what = f'"like" goes round in a circle ({loop})'
                 mistakes.append(Mistake(draft.file, *draft.like_position, what, "an end to it"))
+            return None
+        if len(chain) == MOST_CHAIN:
+            what = f'"like" of "like", more than {MOST_CHAIN} layouts deep'
+            mistakes.append(Mistake(draft.file, *draft.like_position, what, "a pattern that is nearer"))
             return None
         chain.append(below)
     return chain

@@ -19,6 +19,7 @@ HOME_KEYS = ("name", "kind", "at")
 KEEP_KEYS = ("part", "path", "home", "carry", "why")
 SKIP_KEYS = ("path", "home", "why")
 BY_HAND_KEYS = ("before", "after")
+MOST_CHAIN = 8  # a layout, its pattern, that one's pattern, and so on
 MOST_HOMES = 32
 MOST_PLACES = 64
 MOST_RULES = 1000
@@ -78,8 +79,7 @@ def read_draft(data: bytes, file: str, mistakes: list[Mistake]) -> Draft:
 
 def says(text: str, most: int = MOST_TEXT) -> str:
     """A sentence for the owner, with single spaces; raises ``Wrong`` where it could not be shown."""
-    text = " ".join(text.split(" ")) if "\n" not in text else " ".join(text.split())
-    text = text.strip()
+    text = " ".join(text.split())
     if not text:
         raise Wrong("an empty text", "some words")
     if len(text) > most:

@@ -37,7 +37,7 @@ def schema() -> dict[str, object]:
             "name": {"type": "string", "pattern": _ID},
             "kind": {
                 "enum": [str(kind) for kind in HomeKind],
-                "description": "folder; games: beside the games; private: the emulator's own storage; export.",
+                "description": "folder; games: beside the games; private: app-private storage; export.",
             },
             "at": {
                 "description": "Where it lies: volume:path. * as the volume means any volume.",
@@ -65,7 +65,7 @@ def schema() -> dict[str, object]:
             "homes": {"type": "array", "items": home_item, "maxItems": reading.MOST_HOMES},
             "keep": {"type": "array", "items": keep, "maxItems": reading.MOST_RULES},
             "skip": {"type": "array", "items": skip, "maxItems": reading.MOST_RULES},
-            "carry": _table({part: carry for part in parts}, []),
+            "carry": _table(dict.fromkeys(parts, carry), []),
             "by_hand": _table({"before": steps, "after": steps}, []),
         },
         ["layout", "id", "title"],

@@ -1,4 +1,4 @@
-"""The form in which a layout is stored with a night, so that a restore years later needs no file that is gone.
+"""The form in which a layout is stored with a night: a restore years later then needs no file that is gone.
 
 Canonical JSON (keys sorted, no spaces, UTF-8) of the layout with its patterns already in it, so that a
 layout that did not change is stored once. What comes back can be from a stranger and is checked whole.
@@ -13,12 +13,19 @@ import msgspec
 from handhold.layouts.layout import Home, Layout, Rule, identifier, place
 from handhold.layouts.mistakes import Wrong
 from handhold.layouts.pattern import compile_pattern
-from handhold.layouts.reading import MOST_HOMES, MOST_PLACES, MOST_RULES, MOST_STEPS, MOST_TITLE, says
+from handhold.layouts.reading import (
+    MOST_CHAIN,
+    MOST_HOMES,
+    MOST_PLACES,
+    MOST_RULES,
+    MOST_STEPS,
+    MOST_TITLE,
+    says,
+)
 from handhold.model import HomeKind, Part
 
 FORM = 1
-MOST_BYTES = 4 << 20
-MOST_LIKE = 100
+MOST_BYTES = 8 << 20
 
 
 class _Home(msgspec.Struct, forbid_unknown_fields=True):
@@ -80,11 +87,11 @@ def from_stored(data: bytes) -> Layout:
     if stored.form != FORM:
         raise ValueError(f"a stored layout of form {stored.form}")
     if (
-        not 0 < len(stored.homes) <= MOST_HOMES
+        not 0 < len(stored.homes) <= MOST_HOMES * MOST_CHAIN
         or any(len(home.at) > MOST_PLACES for home in stored.homes)
-        or len(stored.rules) > MOST_RULES * 4
+        or len(stored.rules) > 2 * MOST_RULES * MOST_CHAIN
         or max(len(stored.by_hand.before), len(stored.by_hand.after)) > MOST_STEPS
-        or len(stored.like) > MOST_LIKE
+        or len(stored.like) >= MOST_CHAIN
     ):
         raise ValueError("a stored layout beyond the limits of any layout")
     homes = tuple(Home(identifier(h.name), h.kind, tuple(place(p) for p in h.at)) for h in stored.homes)
