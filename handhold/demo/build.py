@@ -5,7 +5,7 @@ Each function returns plain values that say what it did, so that a tour can spea
 
 >>> built = build(folder)                                           # doctest: +SKIP
 >>> built.device.name, len(built.device.files)                      # doctest: +SKIP
-('marten', 230)
+('marten', 232)
 >>> play_evening(built, 1)                                          # doctest: +SKIP
 >>> lose_save(built).file.game                                      # doctest: +SKIP
 'Lamplighter'
