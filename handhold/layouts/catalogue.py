@@ -44,21 +44,31 @@ def read_catalogue(folders: Sequence[Path]) -> Catalogue:
     )
 
 
-def check_files(files: Sequence[Path], folders: Sequence[Path]) -> tuple[Mistake, ...]:
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """The files that were looked at, by name, and every mistake in them."""
+
+    files: tuple[str, ...]
+    mistakes: tuple[Mistake, ...]
+
+
+def check_files(files: Sequence[Path], folders: Sequence[Path]) -> Checked:
     """The mistakes in these files, which may build on what lies in the folders.
 
-    Without files: the mistakes in everything that lies in the folders.
+    A folder among the files stands for the layouts in it. Without files: everything that lies in the folders.
     """
     mistakes: list[Mistake] = []
-    listed = files_in([patterns_folder(), *folders], mistakes)
-    have = {os.path.realpath(file) for file in listed}
-    listed += [file for file in dict.fromkeys(files) if os.path.realpath(file) not in have]
-    resolve(read_files(listed, mistakes), mistakes)
-    if files:
-        asked = {os.path.realpath(file) for file in files}
-        named = {_shown(file) for file in listed if os.path.realpath(file) in asked}
-        mistakes = [mistake for mistake in mistakes if mistake.file in named]
-    return tuple(sorted(set(mistakes)))
+    asked = [file for given in files for file in (files_in([given], mistakes) if given.is_dir() else [given])]
+    known: list[Mistake] = []
+    others = files_in([patterns_folder(), *folders], known)
+    # The asked ones last: where an id is there twice, they are the ones that are told.
+    wanted = {os.path.realpath(file) for file in asked}
+    listed = [file for file in others if os.path.realpath(file) not in wanted]
+    listed += {os.path.realpath(file): file for file in asked}.values()
+    resolve(read_files(listed, known), known)
+    looked_at = tuple(dict.fromkeys(_shown(file) for file in (asked if files else others)))
+    mistakes += [mistake for mistake in known if not files or mistake.file in looked_at]
+    return Checked(looked_at, tuple(sorted(set(mistakes))))
 
 
 def files_in(folders: Iterable[Path], mistakes: list[Mistake]) -> list[Path]:
