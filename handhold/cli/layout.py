@@ -76,13 +76,11 @@ def show(
         [(h.name, h.kind.value, ", ".join(map(str, h.at)) or "not said yet") for h in layout.homes],
     )
     console.say("\nThe first rule that fits a file wins:")
-    console.table(
-        ("What", "Path", "In", "Why"),
-        [
-            (rule.part.value if rule.part else "left out", rule.pattern.text, rule.home or "", rule.why)
-            for rule in layout.rules
-        ],
-    )
+    for rule in layout.rules:
+        what = rule.part.value if rule.part else "left out"
+        only = f"  in {rule.home}" if rule.home else ""
+        why = f"  ({rule.why})" if rule.why else ""
+        console.say(f"  {what:<9} {rule.pattern.text}{only}{why}")
     held = [part.value for part in layout.carry if not layout.carries(part)]
     brought = [part.value for part in layout.carry if layout.carries(part)]
     if held:
@@ -111,7 +109,8 @@ def check(
         session.console.document(found(checked))
     else:
         for mistake in checked.mistakes:
-            session.console.say(str(mistake))
+            # One line for each, however long: editors and scripts read them.
+            print(words.printable(str(mistake)), file=session.console.out)
         looked_at = words.amount(len(checked.files), "layout")
         session.console.tell(f"{looked_at}: {words.amount(len(checked.mistakes), 'mistake')}.")
     raise typer.Exit(Exit.WRONG_INPUT if checked.mistakes else Exit.DONE)
