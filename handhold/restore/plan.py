@@ -14,6 +14,7 @@ from enum import StrEnum
 
 from handhold.archive.standing import Lines, Order, last_on, order
 from handhold.model import NS, Entry, Identity
+from handhold.names import written
 from handhold.restore.clock import Says, Stamps, compare, stamp
 from handhold.restore.filenames import fold, free_beside, refused
 from handhold.restore.found import Found, NoTarget, Room, Target, What, Wish
@@ -46,6 +47,7 @@ class Action(StrEnum):
     WRITE = "write"
     LEAVE = "leave"
     BESIDE = "beside"
+    REMOVE = "remove"  # only in undo: what a restore created and nobody changed since
 
 
 class OnNewer(StrEnum):
@@ -76,18 +78,15 @@ class Step:
 
     @property
     def replaces(self) -> bool:
-        """Whether a file that stands on the handheld is overwritten."""
-        return self.action is Action.WRITE and self.found.what is What.FILE
+        """Whether a file that stands on the handheld makes way."""
+        return self.action is Action.REMOVE or (self.action is Action.WRITE and self.found.what is What.FILE)
 
     @property
     def place(self) -> str:
-        """The whole path of the target in written form, for messages; "" where there is none."""
+        """The whole path of the target in written form; "" where there is none."""
         if self.target is None:
             return ""
-        site = self.target.site
-        root = f"{site.volume}:" if self.target.here else "/"
-        way = f"{site.path}/{self.path}" if site.path else self.path
-        return f"{root}{way}"
+        return f"{written(self.target.base).rstrip('/')}/{self.target.way(self.path)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,13 +131,13 @@ class Plan:
 
     @property
     def writes(self) -> tuple[Step, ...]:
-        """The steps that write something."""
+        """The steps that change something on the handheld."""
         return tuple(step for step in self.steps if step.action is not Action.LEAVE)
 
     @property
     def bytes(self) -> int:
         """How much is written."""
-        return sum(step.entry.size for step in self.steps if step.action is not Action.LEAVE)
+        return sum(s.entry.size for s in self.steps if s.action in (Action.WRITE, Action.BESIDE))
 
     @property
     def counts(self) -> dict[str, int]:
@@ -243,8 +242,7 @@ def _who_wins(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
             return Decision.NEWER, "it was changed on the handheld after its last snapshot"
         return (
             Decision.FORK,
-            "it was changed on the handheld after its last snapshot, "
-            "and this version came from elsewhere meanwhile",
+            "it was changed on the handheld after its last snapshot, and this version is from elsewhere",
         )
     return _by_time(wish, target, scene)
 

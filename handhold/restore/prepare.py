@@ -54,9 +54,9 @@ def prepare(
     """Plans to put a snapshot, or what is selected of it, back onto the device.
 
     ``layouts`` are the ones that the owner has now, by emulator; for others those stored with the snapshot
-    are used. ``progress`` is told the files looked at and their number. Raises ``UnknownName`` for a selection
-    that the snapshot does not know, ``WrongInput`` for places that cannot be, ``Damaged`` if the manifest is
-    hurt.
+    are used. ``progress`` is told the files looked at and their number. Raises ``UnknownName`` for a
+    selection that the snapshot does not know, ``WrongInput`` for places that cannot be, ``Damaged`` if the
+    manifest is hurt.
     """
     selection = selection or Selection()
     manifest = archive.read(snapshot)

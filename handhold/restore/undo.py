@@ -1,0 +1,213 @@
+"""Takes the last restore back: what it replaced comes back, what it created goes.
+
+Only where the content is still what the restore wrote; what was played since stays and is told. Undo is a
+restore itself, with a safety and a restored manifest of its own, so the next undo takes it back in turn. A
+restore that was cut off is known by its note ``begun``, and what it had written by then is taken back too.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from handhold.archive.archive import Archive
+from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.standing import BEGUN, ELSEWHERE
+from handhold.device.volumes import traits_of
+from handhold.errors import Damaged, NotNow, WrongInput
+from handhold.model import Clock, Device, Entry, Kind, Site
+from handhold.names import native, trouble_with, written
+from handhold.restore.apply import Applied, apply
+from handhold.restore.found import Found, Target, What
+from handhold.restore.look import Look
+from handhold.restore.plan import Action, Decision, Plan, Source, Step
+from handhold.restore.prepare import nanoseconds
+
+#: (emulator, home, path) as the manifests of the restore have it
+Key = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """What taking the last restore back would do. ``elsewhere`` are folders outside the device's homes."""
+
+    plan: Plan
+    restore: Snapshot
+    cut_off: bool
+    elsewhere: tuple[str, ...]
+
+
+def prepare_undo(
+    archive: Archive,
+    device: Device,
+    *,
+    clock: Clock,
+    progress: Callable[[int, int], None] | None = None,
+) -> Undo:
+    """Plans to take the last restore of this device back.
+
+    Raises ``WrongInput`` if there is none, ``NotNow`` if a volume that it wrote to is not there, ``Damaged``
+    if its manifests are hurt.
+    """
+    records = _last(archive, device.name)
+    targets: dict[tuple[str, str], Target] = {}
+    wrote: dict[Key, Entry] = {}
+    before: dict[Key, Entry] = {}
+    for record in records:  # the newest first: it is what stands
+        manifest = archive.read(record)
+        for site in manifest.sites:
+            targets.setdefault((site.emulator, site.home), _target(device, site))
+        newer = set(wrote)
+        for entry in archive.entries(manifest):
+            wrote.setdefault(entry.key, entry)
+        for entry in _safety(archive, manifest):
+            if entry.key not in newer:
+                before.setdefault(entry.key, entry)
+    source = Source(records[0].name, device.name, records[0].taken.date(), nanoseconds(clock()))
+    steps = _steps(archive, wrote, before, targets, progress)
+    outside = {step.target.base for step in steps if step.target is not None and not step.target.here}
+    return Undo(
+        Plan(source, device.name, tuple(steps)),
+        records[0],
+        cut_off=records[0].note == BEGUN,
+        elsewhere=tuple(sorted(written(path) for path in outside)),
+    )
+
+
+def undo(
+    archive: Archive,
+    device: Device,
+    prepared: Undo,
+    *,
+    clock: Clock,
+    progress: Callable[[int, int], None] | None = None,
+) -> Applied:
+    """Takes the restore back, as planned; see ``apply`` for what it promises and raises."""
+    return apply(
+        archive,
+        device,
+        prepared.plan,
+        clock=clock,
+        note=f"takes back {prepared.restore.name}",
+        progress=progress,
+    )
+
+
+def decide(wrote: Entry | None, before: Entry | None, found: Found, target: Target | None) -> Step:
+    """What becomes of one place. Pure: ``wrote`` by the restore, ``before`` it, and what stands there now."""
+    entry = before or wrote
+    assert entry is not None
+
+    def step(decision: Decision, action: Action, why: str) -> Step:
+        return Step(decision, action, entry, target, why, found, entry.path)
+
+    now = found.sha256 if found.what is What.FILE else None
+    if before is not None and now == before.sha256:
+        return step(Decision.SAME, Action.LEAVE, "it is as it was before")
+    if found.what is What.NOTHING:
+        if before is None:
+            return step(Decision.SAME, Action.LEAVE, "it is gone already")
+        return step(Decision.WRITE, Action.WRITE, "comes back; nothing stands there")
+    if now is None:
+        return step(Decision.BLOCKED, Action.LEAVE, found.why or "something else stands there now")
+    if wrote is None or now != wrote.sha256:
+        return step(Decision.NEWER, Action.LEAVE, "it was changed since, so it stays")
+    if before is None:
+        return step(Decision.WRITE, Action.REMOVE, "the restore brought it, so it goes; the archive holds it")
+    return step(Decision.WRITE, Action.WRITE, "what stood there before comes back")
+
+
+def _last(archive: Archive, device: str) -> list[Snapshot]:
+    """The manifests of the last restore, newest first: the last one, and runs before it that were cut off."""
+    own = [s for s in archive.snapshots() if s.kind is Kind.RESTORED and s.device == device]
+    names = {one.name for one in own}
+    while own and own[-1].note == BEGUN and archive.read(own[-1]).base in names:
+        own.pop()  # an undo that was cut off is gone on with, not taken back
+    while own and own[-1].note != BEGUN and not own[-1].files and archive.read(own[-1]).safety is None:
+        own.pop()  # nothing was done in that one
+        if own and own[-1].note == BEGUN:
+            own.pop()
+    if not own:
+        raise WrongInput(
+            f"There is no restore onto {device} in this archive, so there is nothing to take back.",
+            "handhold list --all shows what restores left behind.",
+        )
+    records = [own.pop()]
+    if records[0].note != BEGUN and own and own[-1].note == BEGUN:
+        own.pop()  # its own beginning
+    base = archive.read(records[0]).base
+    while own and own[-1].note == BEGUN and archive.read(own[-1]).base == base:
+        records.append(own.pop())
+    return records
+
+
+def _safety(archive: Archive, manifest: Manifest) -> Iterable[Entry]:
+    """What the restore replaced."""
+    if manifest.safety is None:
+        return ()
+    for snapshot in archive.snapshots():
+        if snapshot.file == manifest.safety:
+            return archive.entries(archive.read(snapshot))
+    raise Damaged(
+        f"What {manifest.snapshot.name} replaced is not in the archive: {manifest.safety} is gone or hurt.",
+        "handhold verify says what is hurt; another copy of this archive may still hold it.",
+    )
+
+
+def _steps(
+    archive: Archive,
+    wrote: Mapping[Key, Entry],
+    before: Mapping[Key, Entry],
+    targets: Mapping[tuple[str, str], Target],
+    progress: Callable[[int, int], None] | None,
+) -> list[Step]:
+    steps = []
+    keys = sorted({*wrote, *before})
+    with Look() as look:
+        for done, key in enumerate(keys, start=1):
+            target = targets.get((key[0], key[1]))
+            if target is not None:
+                step = decide(wrote.get(key), before.get(key), look.found(target, key[2]), target)
+                if step.action is not Action.LEAVE and not archive.holds(step.entry):
+                    step = replace(
+                        step,
+                        decision=Decision.BLOCKED,
+                        action=Action.LEAVE,
+                        why="the archive does not hold its content any more, so it stays",
+                    )
+                steps.append(step)
+            if progress:
+                progress(done, len(keys))
+    return steps
+
+
+def _target(device: Device, site: Site) -> Target:
+    if site.path and trouble_with(site.path):
+        raise Damaged(f"The record of the last restore names a folder that cannot be: {site.path}.")
+    if site.volume == ELSEWHERE:
+        base, below = _standing("/" + native(site.path))
+        traits = traits_of(base)
+    else:
+        volume = device.volume(site.volume)
+        if volume is None:
+            raise NotNow(
+                f'The last restore wrote to the volume "{site.volume}", which is not there.',
+                f"Put the card in, or name it: --volume {site.volume}=PATH",
+            )
+        base, below, traits = os.path.realpath(volume.path), site.path, volume.traits
+    return Target(site, base, below, traits, storage=str(os.stat(base).st_dev))
+
+
+def _standing(path: str) -> tuple[str, str]:
+    """A folder that is there, and the way below it to the rest; no link that came since is followed."""
+    base, below = path, ""
+    while not os.path.isdir(base):
+        base, name = os.path.split(base)
+        below = f"{written(name)}/{below}" if below else written(name)
+    if os.path.realpath(base) != os.path.normpath(base):
+        raise WrongInput(
+            f"The last restore wrote to {written(path)}, and there is a link on the way to it now.",
+            "Put the folder itself there again.",
+        )
+    return base, below

@@ -1,0 +1,320 @@
+"""Writes the files of a plan, a batch at a time: each target is at any moment the old file or the new one."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import secrets
+import stat
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from handhold.archive.archive import Archive
+from handhold.device.trouble import why_unreadable
+from handhold.errors import OwnerError
+from handhold.model import Entry
+from handhold.names import native
+from handhold.restore.folders import Folders, InTheWay, own_like
+from handhold.restore.found import Target
+from handhold.restore.look import digest_in
+from handhold.restore.plan import BATCH_BYTES, Action, Decision, Step
+from handhold.restore.renaming import flush_all, name_new
+
+#: The temporary names; what a run that was cut off leaves is removed by the next one.
+TEMPORARY = re.compile(r"\.handhold-[0-9a-f]{12}\.part")
+BATCH_FILES = 256
+#: So few files are flushed one by one, more all at once.
+FEW = 8
+#: Contents up to this size are read again where it costs next to nothing (bytes).
+CHEAP = 1 << 20
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+
+
+class Failed(Exception):
+    """One file could not be written, and why; the others go on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A step after it was tried. ``written`` is the entry as it stands now, None if nothing was written."""
+
+    step: Step
+    written: Entry | None
+
+
+@dataclass(slots=True)
+class _Begun:
+    step: Step
+    base: str
+    inner: str
+    name: str  # as the operating system writes it
+    temporary: str
+
+
+class Writing:
+    """Writes steps; use it as ``with Writing(archive) as writing``."""
+
+    def __init__(self, archive: Archive, progress: Callable[[int, int], None] | None = None) -> None:
+        self._archive = archive
+        self._progress = progress
+        self._folders: dict[str, Folders] = {}
+
+    def __enter__(self) -> Writing:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for folders in self._folders.values():
+            folders.close()
+        self._folders.clear()
+
+    def tidy(self, steps: Sequence[Step]) -> None:
+        """Removes what an earlier run that was cut off left in the folders of these steps."""
+        seen: set[tuple[str, str]] = set()
+        for step in steps:
+            if step.target is None:
+                continue
+            inner = step.target.way(step.path).rpartition("/")[0]
+            if (step.target.base, inner) in seen:
+                continue
+            seen.add((step.target.base, inner))
+            try:
+                folder = self._folder(step, inner, make=False)
+                for name in os.listdir(folder):
+                    if TEMPORARY.fullmatch(name):
+                        _forget(folder, name)
+            except (OSError, InTheWay):
+                continue  # nothing of ours can be in it
+
+    def write(self, steps: Sequence[Step]) -> Iterator[Done]:
+        """Carries the steps out. Never raises for a single file: its step comes back as failed."""
+        done = 0
+        for batch in _batches(steps):
+            for outcome in self._batch(batch):
+                done += 1
+                if self._progress:
+                    self._progress(done, len(steps))
+                yield outcome
+
+    def _batch(self, steps: Sequence[Step]) -> Iterator[Done]:
+        one_by_one = len(steps) <= FEW or any(_needs_each(step) for step in steps)
+        begun: list[_Begun] = []
+        touched: dict[tuple[str, str], None] = {}
+        try:
+            for step in steps:
+                if step.action is Action.REMOVE:
+                    yield self._tried(step, lambda step=step: self._remove(step))  # type: ignore[misc]
+                    continue
+                try:
+                    begun.append(self._begin(step, one_by_one))
+                except (Failed, InTheWay, OSError, OwnerError) as error:
+                    yield _failed(step, error)
+            if begun and not one_by_one:
+                self._flush(begun)
+            begun.reverse()
+            while begun:
+                one = begun[-1]
+                touched[one.base, one.inner] = None
+                outcome = self._tried(one.step, lambda one=one: self._finish(one))  # type: ignore[misc]
+                begun.pop()
+                yield outcome
+        finally:
+            for one in begun:  # only if the run is stopped halfway
+                self._abandon(one)
+            for base, inner in touched:
+                try:
+                    os.fsync(self._folders[base].folder(inner))
+                except (OSError, InTheWay):
+                    pass  # some drivers flush no folders; each file is the old or the new one either way
+
+    def _tried(self, step: Step, work: Callable[[], Done]) -> Done:
+        try:
+            return work()
+        except (Failed, InTheWay, OSError, OwnerError) as error:
+            return _failed(step, error)
+
+    def _abandon(self, one: _Begun) -> None:
+        try:
+            _forget(self._folders[one.base].folder(one.inner), one.temporary)
+        except (OSError, InTheWay):
+            pass  # the next run tries again
+
+    def _begin(self, step: Step, flush: bool) -> _Begun:
+        """Writes the content under a temporary name beside its place."""
+        assert step.target is not None
+        inner, _, name = step.target.way(step.path).rpartition("/")
+        folder = self._folder(step, inner, make=True)
+        temporary = f".handhold-{secrets.token_hex(6)}.part"
+        handle = os.open(temporary, _NEW, 0o666, dir_fd=folder)
+        try:
+            try:
+                for run in self._archive.content(step.entry):
+                    _write_all(handle, run)
+                self._dress(handle, folder, native(name))
+                try:
+                    os.utime(handle, ns=(step.entry.modified, step.entry.modified))
+                except (OSError, OverflowError):
+                    pass  # a time that the card cannot hold; looked at again when all is done
+                if flush:
+                    os.fsync(handle)
+                if os.fstat(handle).st_size != step.entry.size:
+                    raise Failed("it did not arrive whole on the card")
+            finally:
+                os.close(handle)
+            if step.entry.size <= CHEAP and digest_in(folder, temporary)[0] != step.entry.sha256:
+                raise Failed("what was written reads back as something else; the card may be failing")
+        except BaseException:
+            _forget(folder, temporary)
+            raise
+        return _Begun(step, step.target.base, inner, native(name), temporary)
+
+    def _finish(self, one: _Begun) -> Done:
+        """Looks once more at the target, and gives the new file its name."""
+        folder = self._folder(one.step, one.inner, make=False)
+        try:
+            if one.step.replaces:
+                check_unchanged(folder, one.name, one.step)
+                os.rename(one.temporary, one.name, src_dir_fd=folder, dst_dir_fd=folder)
+            else:
+                name_new(folder, one.temporary, one.name)
+        except FileExistsError:
+            _forget(folder, one.temporary)
+            raise Failed("a file came there meanwhile; it was left as it is") from None
+        except BaseException:
+            _forget(folder, one.temporary)
+            raise
+        told = os.stat(one.name, dir_fd=folder, follow_symlinks=False)
+        return _done(one.step, told)
+
+    def _remove(self, step: Step) -> Done:
+        """Removes a file that is still what a restore wrote; the archive holds it."""
+        assert step.target is not None
+        inner, _, name = step.target.way(step.path).rpartition("/")
+        folder = self._folder(step, inner, make=False)
+        check_unchanged(folder, native(name), step)
+        os.unlink(native(name), dir_fd=folder)
+        return Done(step, None)
+
+    def _dress(self, handle: int, folder: int, name: str) -> None:
+        """The new file belongs to whom the old one did and lets the same people at it."""
+        try:
+            old = os.stat(name, dir_fd=folder, follow_symlinks=False)
+        except OSError:
+            own_like(handle, os.fstat(folder))
+            return
+        own_like(handle, old)
+        try:
+            os.fchmod(handle, stat.S_IMODE(old.st_mode) & 0o777)
+        except OSError:
+            pass  # cards know no modes
+
+    def _flush(self, begun: Sequence[_Begun]) -> None:
+        for base in sorted({one.base for one in begun}):
+            if flush_all(self._folders[base].folder("")):
+                continue
+            for one in begun:
+                if one.base == base:
+                    folder = self._folders[base].folder(one.inner)
+                    handle = os.open(one.temporary, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
+                    try:
+                        os.fsync(handle)
+                    finally:
+                        os.close(handle)
+
+    def _folder(self, step: Step, inner: str, make: bool) -> int:
+        assert step.target is not None
+        base = step.target.base
+        folders = self._folders.get(base)
+        if folders is None:
+            folders = self._folders[base] = Folders(base)
+        return folders.folder(inner, make)
+
+
+def check_unchanged(folder: int, name: str, step: Step) -> None:
+    """Raises ``Failed`` unless the file is still the one that the plan saw and the archive now holds."""
+    found = step.found
+    try:
+        told = os.stat(name, dir_fd=folder, follow_symlinks=False)
+    except FileNotFoundError:
+        raise Failed("the file that stood there is gone meanwhile; run this again") from None
+    same = stat.S_ISREG(told.st_mode) and (told.st_size, told.st_mtime_ns) == (found.size, found.modified)
+    # Some drivers of cards number files anew each time, so another inode alone means: read it again.
+    doubtful = told.st_size <= CHEAP or told.st_ino != found.inode
+    if not same or (doubtful and digest_in(folder, name)[0] != found.sha256):
+        raise Failed("it changed after the plan was made and was left as it is; run this again")
+
+
+def _batches(steps: Sequence[Step]) -> Iterator[list[Step]]:
+    batch: list[Step] = []
+    size = 0
+    for step in steps:
+        if batch and (len(batch) >= BATCH_FILES or size + step.entry.size > BATCH_BYTES):
+            yield batch
+            batch, size = [], 0
+        batch.append(step)
+        size += step.entry.size
+    if batch:
+        yield batch
+
+
+def _needs_each(step: Step) -> bool:
+    """Whether the volume is driven by a program of its own, which one flush for all does not reach."""
+    return step.target is None or step.target.traits.filesystem.startswith("fuse")
+
+
+def standing_as(step: Step, target: Target, modified: int) -> Entry:
+    """The entry as it stands once the step is done. ``modified`` in nanoseconds."""
+    entry = step.entry
+    return Entry(
+        emulator=entry.emulator,
+        part=entry.part,
+        home=target.site.home,
+        path=step.path,
+        size=entry.size,
+        modified=modified,
+        sha256=entry.sha256,
+        game=entry.game,
+        recipe=entry.recipe,
+    )
+
+
+def _done(step: Step, told: os.stat_result) -> Done:
+    assert step.target is not None
+    written = standing_as(step, step.target, told.st_mtime_ns)
+    if abs(told.st_mtime_ns - step.entry.modified) > step.target.traits.step_ns:
+        step = replace(step, why=f"{step.why}; its time could not be set on this card")
+    return Done(step, written)
+
+
+def _failed(step: Step, error: Exception) -> Done:
+    return Done(replace(step, decision=Decision.FAILED, action=Action.LEAVE, why=_words(error)), None)
+
+
+def _words(error: Exception) -> str:
+    if isinstance(error, OwnerError):
+        return error.what
+    if isinstance(error, OSError):
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            return "there was no room left on the card; what was written before stays"
+        if error.errno == errno.EROFS:
+            return "that place can only be read, not written"
+        if error.errno in (errno.EACCES, errno.EPERM):
+            return "writing there is not permitted"
+        if error.errno == errno.EFBIG:
+            return "the file is larger than this card can hold"
+        return f"it could not be written: {why_unreadable(error)}"
+    return str(error)
+
+
+def _write_all(handle: int, data: bytes) -> None:
+    view = memoryview(data)
+    while view:
+        view = view[os.write(handle, view) :]
+
+
+def _forget(folder: int, name: str) -> None:
+    try:
+        if stat.S_ISREG(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode):
+            os.unlink(name, dir_fd=folder)
+    except OSError:
+        pass  # the next run tries again
