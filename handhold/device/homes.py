@@ -6,14 +6,13 @@ import fnmatch
 import os
 import re
 import stat
-import unicodedata
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
-from handhold.device.listing import Listed, Scan, below, joined, listed
+from handhold.device.listing import Listed, Scan, below, canonical, folded, joined, listed
 from handhold.device.trouble import why_unreadable
 from handhold.model import Device, Gap, HomeKind, Site, Volume
 from handhold.names import native, written
@@ -40,9 +39,9 @@ class Start(NamedTuple):
 class Homes:
     """What looking for the homes found."""
 
-    roots: dict[str, Volume]  # by real path, in the order of the device's volumes
+    roots: dict[str, Volume]  # by canonical path, in the order of the device's volumes
     sites: list[Site] = field(default_factory=list)
-    starts: dict[str, list[Start]] = field(default_factory=dict)  # by the real path of the home
+    starts: dict[str, list[Start]] = field(default_factory=dict)  # by the canonical path of the home
     gaps: list[Gap] = field(default_factory=list)
     blocked: dict[str, HomeKind] = field(default_factory=dict)
     told: set[str] = field(default_factory=set)  # folders whose trouble a gap speaks of already
@@ -55,7 +54,7 @@ class Homes:
         )
 
     def where(self, path: str) -> tuple[Volume, str] | None:
-        """The innermost volume that holds a real path, and the path in it in written form."""
+        """The innermost volume that holds a canonical path, and the path in it in written form."""
         best: tuple[int, Volume, str] | None = None
         for root, volume in self.roots.items():
             rest = below(root, path)
@@ -71,12 +70,6 @@ def locate(device: Device, layouts: Sequence[Layout]) -> tuple[Site, ...]:
     first keeps its name; the others are ``name@volume``, ``name@volume@2`` and so on.
     """
     return tuple(find_homes(device, layouts).sites)
-
-
-@lru_cache(maxsize=8192)
-def folded(name: str) -> str:
-    """A name so that two that a card holds for one are equal: without case, in normalization form C."""
-    return name.lower() if name.isascii() else unicodedata.normalize("NFC", name).casefold()
 
 
 class Segment(NamedTuple):
@@ -171,7 +164,7 @@ class _Finder:
         """A link on the way to a home: followed if it leads into a volume of the device."""
         why = None
         try:
-            target = os.path.realpath(place, strict=True)
+            target = canonical(place, strict=True)
             if self.homes.where(target) is None:
                 why = "it is a link that leads out of the volumes of this device"
             elif self.left_out.covers(target):
@@ -230,7 +223,7 @@ def find_homes(
     ordered = sorted(layouts, key=lambda layout: layout.id)
     homes = Homes(roots={})
     for volume in device.volumes:
-        homes.roots.setdefault(os.path.realpath(volume.path), volume)
+        homes.roots.setdefault(canonical(volume.path), volume)
     finder = _Finder(ordered, homes, LeftOut(leave_out), scan)
     for at, layout in enumerate(ordered):
         for h, home in enumerate(layout.homes):
@@ -304,28 +297,12 @@ class LeftOut:
     """The folders that are not to be looked into: the archive itself, if it lies on the device."""
 
     def __init__(self, paths: Sequence[str]) -> None:
-        self._real = [os.path.realpath(path) for path in paths]
-        self._folded = {path.casefold() for path in self._real}
+        self._paths = {canonical(path) for path in paths}
 
     def covers(self, path: str) -> bool:
-        """Whether this real path is one of them, or lies in one."""
-        while not self.holds(path):
-            parent = os.path.dirname(path)
-            if parent == path:
-                return False
-            path = parent
-        return True
+        """Whether this path is one of them, or lies in one."""
+        return any(below(left_out, path) is not None for left_out in self._paths)
 
     def holds(self, path: str) -> bool:
-        """Whether this real path is one of them, whatever the case on a card without any."""
-        if not self._folded or path.casefold() not in self._folded:
-            return False
-        if path in self._real:
-            return True
-        for other in self._real:
-            try:
-                if os.path.samefile(path, other):
-                    return True
-            except OSError:
-                continue
-        return False
+        """Whether this path is one of them."""
+        return path in self._paths

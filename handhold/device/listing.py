@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import os
+import unicodedata
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
+from functools import lru_cache
 from typing import Any, Protocol
+
+from handhold.names import written
 
 
 class Listed(Protocol):
@@ -67,3 +71,32 @@ def below(root: str, path: str) -> str | None:
         return ""
     start = root if root.endswith("/") else f"{root}/"
     return path[len(start) :] if path.startswith(start) else None
+
+
+@lru_cache(maxsize=8192)
+def folded(name: str) -> str:
+    """A name so that two that a card holds for one are equal: without case, in normalization form C."""
+    return name.lower() if name.isascii() else unicodedata.normalize("NFC", name).casefold()
+
+
+def canonical(path: str, strict: bool = False) -> str:
+    """The one absolute path of a place: without links, and in the case in which its folders list it.
+
+    On a volume that knows no case ``/mnt/card/saves`` may be listed as ``Saves``; no number of a file can be
+    relied on to tell that they are one, because some drivers number a file by each name that was asked for.
+    ``strict`` raises ``OSError`` for a place that is not there.
+    """
+    real = os.path.realpath(path, strict=strict)
+    result = "/"
+    for name in real.split("/"):
+        if not name:
+            continue
+        try:
+            names = os.listdir(result)
+        except OSError:
+            names = []  # not allowed to know better
+        if name not in names and os.path.lexists(joined(result, name)):
+            wanted = folded(written(name))
+            name = next((other for other in sorted(names) if folded(written(other)) == wanted), name)
+        result = joined(result, name)
+    return result

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import NamedTuple
 
+from handhold.device.listing import below, canonical
 from handhold.device.trouble import why_unreadable
 from handhold.errors import NotNow, WrongInput
 from handhold.model import Device, Traits, Volume
@@ -19,7 +20,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _CONTROLS = "".join(map(chr, range(1, 32)))
 # The same set in both specifications; "/" and NUL no file system allows.
 # Source: Microsoft, FAT: General Overview of On-Disk Format, version 1.03, long directory entries
-# Source: Microsoft, exFAT file system specification, section 7.7.3, table 35 (invalid FileName characters)
+# Source: Microsoft, exFAT file system specification, section 7.7.3 (invalid FileName characters)
 _REFUSED = '"*:<>?\\|' + _CONTROLS
 
 # The kernel stamps files by its clock tick; there are at least 100 in a second (common practice, no source).
@@ -39,7 +40,7 @@ _FAT = Traits(
     cluster=32768,
 )
 # Times in 10 ms with an offset from UTC; sizes of 64 bits.
-# Source: Microsoft, exFAT file system specification, sections 7.4.8 and 7.4.10
+# Source: Microsoft, exFAT file system specification, sections 7.4.9 and 7.4.10 (numbers from memory)
 _EXFAT = Traits("", step_ns=10_000_000, folds_case=True, refused=_REFUSED, cluster=131072)
 # The FUSE driver cuts times to whole seconds (seen on a real volume, in the tests).
 _EXFAT_FUSE = replace(_EXFAT, step_ns=_SECOND_NS)
@@ -121,7 +122,7 @@ def open_device(name: str, volumes: Mapping[str, str]) -> Device:
         except OSError as error:
             gone.append(f"{shown} cannot be read: {written(path)}: {why_unreadable(error)}.")
             continue
-        real = os.path.realpath(path)
+        real = canonical(path)
         if real in opened:
             wrong.append(
                 f'The volumes "{opened[real].name}" and "{label}" are the same folder: {written(path)}.'
@@ -146,7 +147,7 @@ def traits_of(path: str) -> Traits:
     real = os.path.realpath(path)
     best: _Mount | None = None
     for mount in _mounts():
-        if _lies_in(real, mount.path) and (best is None or len(mount.path) >= len(best.path)):
+        if below(mount.path, real) is not None and (best is None or len(mount.path) >= len(best.path)):
             best = mount  # of two at one place the later lies on top
     kind = best.kind.lower() if best else "unknown"
     if kind == "fuseblk" and best:
@@ -168,7 +169,7 @@ def _traits(family: str, path: str) -> Traits:
         found = _NTFS
     elif family in _FAT_TYPES:
         found = _FAT
-    elif family == "fuse" and _lies_in(path, "/storage/emulated"):
+    elif family == "fuse" and below("/storage/emulated", path) is not None:
         found = _EMULATED
     else:
         found = _CAREFUL
@@ -187,7 +188,7 @@ def mounted() -> list[Mounted]:
     for mount in _mounts():
         kind = mount.kind.lower()
         real = kind in _REAL_TYPES or "fat" in kind or "ntfs" in kind
-        system = any(_lies_in(mount.path, place) for place in _PLACES_OF_THE_SYSTEM)
+        system = any(below(place, mount.path) is not None for place in _PLACES_OF_THE_SYSTEM)
         if not real or system or "rw" not in mount.options:
             found.pop(mount.path, None)  # what is mounted on top hides what was there
             continue
@@ -245,7 +246,3 @@ def _cluster(path: str) -> int | None:
     except OSError:
         return None
     return size if 512 <= size <= 32 << 20 else None
-
-
-def _lies_in(path: str, root: str) -> bool:
-    return path == root or path.startswith(root.rstrip("/") + "/")

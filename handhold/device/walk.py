@@ -7,16 +7,8 @@ import stat
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from handhold.device.claims import (
-    Candidate,
-    Claim,
-    Conflict,
-    Skipped,
-    Walk,
-    decide,
-    saves,
-    why_lost,
-)
+from handhold.device.asking import Active, asked, begun, named
+from handhold.device.claims import Claim, Conflict, Skipped, Walk, saves
 from handhold.device.homes import Homes, LeftOut, Start, barred_gap, find_homes, locate
 from handhold.device.leftovers import MOST_SINGLE, Folder, unclaimed
 from handhold.device.listing import Listed, Scan, below, joined, listed
@@ -25,14 +17,13 @@ from handhold.model import Device, Gap, HomeKind, Part, Site, Volume
 from handhold.names import written
 
 if TYPE_CHECKING:
-    from handhold.layouts.layout import Layout, Verdict
+    from handhold.layouts.layout import Layout
 
 __all__ = ["locate", "walk"]
 
 #: After so many files the caller is told how far it has come.
 _TELL_EVERY = 256
-#: The folder in which a checked file system puts what it found; only the system may look into it.
-# Source: Filesystem Hierarchy Standard 3.0, section 3.1 and its note on lost+found
+#: Where a check of the file system puts what it found; only the system may look (common practice, no source).
 _OF_THE_SYSTEM = "lost+found"
 
 
@@ -79,25 +70,14 @@ def walk(
     )
 
 
-class _Active(NamedTuple):
-    """A home that holds the folder at hand."""
-
-    verdict: Callable[[str, str], Verdict | None]
-    home: str  # without any "@"
-    site: Site
-    prefix: str  # the folder's path in the home, with "/" behind it, or ""
-    depth: int
-    emulator: str
-
-
 class _Step(NamedTuple):
     """A folder that is still to be visited."""
 
-    path: str  # real and absolute, as the operating system writes it
+    path: str  # canonical, as the operating system writes it
     volume: Volume
     shown: str  # relative to the volume, written form
     parent: int | None  # in the list of folders
-    active: tuple[_Active, ...]
+    active: tuple[Active, ...]
 
 
 class _Tour:
@@ -133,6 +113,7 @@ class _Tour:
 
     def left_out_wholly(self, path: str) -> None:
         """A volume that lies in what is left out: that is hardly what the owner wants."""
+        self.visited.add(path)
         volume = self.homes.roots.get(path)
         if volume is not None:
             self.gap(
@@ -158,7 +139,7 @@ class _Tour:
             if path in self.visited:
                 return []
             self.visited.add(path)
-        active = (*step.active, *_begun(path, starts)) if starts else step.active
+        active = (*step.active, *begun(path, starts)) if starts else step.active
         index = len(self.folders)
         folder = Folder(step.parent, step.volume.name, step.shown)
         if active:
@@ -171,7 +152,7 @@ class _Tour:
         return self.entries(step, folder, index, active, entries)
 
     def entries(
-        self, step: _Step, folder: Folder, index: int, active: tuple[_Active, ...], entries: list[Listed]
+        self, step: _Step, folder: Folder, index: int, active: tuple[Active, ...], entries: list[Listed]
     ) -> list[_Step]:
         """The loop that every file of the device goes through once."""
         below_here: list[_Step] = []
@@ -198,7 +179,7 @@ class _Tour:
             if one is not None:
                 owner, verdict = one, one.verdict(one.home, one.prefix + shown)
             elif active:
-                owner, verdict = _asked(active, shown, lost)
+                owner, verdict = asked(active, shown, lost)
             else:
                 verdict = None
             if verdict is None:
@@ -235,7 +216,7 @@ class _Tour:
         return below_here
 
     def no_listing(
-        self, step: _Step, active: tuple[_Active, ...], starts: list[Start], trouble: OSError
+        self, step: _Step, active: tuple[Active, ...], starts: list[Start], trouble: OSError
     ) -> None:
         """A folder could not be listed, or not to its end."""
         if starts:
@@ -252,7 +233,7 @@ class _Tour:
         if not active and (gone or (step.shown == _OF_THE_SYSTEM and isinstance(trouble, PermissionError))):
             return
         # A rule that leaves out what lies in the folder leaves out the folder.
-        owner = _named(active, "x")
+        owner = named(active, "x")
         if owner is not None and not saves(owner[1]):
             return
         self.gap(
@@ -265,10 +246,10 @@ class _Tour:
         )
 
     def no_file(
-        self, step: _Step, path: str, active: tuple[_Active, ...], shown: str, trouble: OSError
+        self, step: _Step, path: str, active: tuple[Active, ...], shown: str, trouble: OSError
     ) -> None:
         """A name was listed, and nothing could be learned about what it names."""
-        owner = _named(active, shown)
+        owner = named(active, shown)
         if owner is None and isinstance(trouble, FileNotFoundError):
             return
         if owner is not None and not saves(owner[1]):
@@ -277,17 +258,17 @@ class _Tour:
         self.gap(Gap(volume=step.volume.name, path=path, why=why_unreadable(trouble), emulator=emulator))
 
     def no_ordinary_file(
-        self, step: _Step, path: str, active: tuple[_Active, ...], shown: str, entry: Listed, mode: int
+        self, step: _Step, path: str, active: tuple[Active, ...], shown: str, entry: Listed, mode: int
     ) -> None:
         """A link, a socket, a pipe or a device: told where a rule would have kept it, and never opened."""
         if not active:
             return
         why, advice, emulator = _SPECIAL.get(stat.S_IFMT(mode), "it is not an ordinary file"), None, None
-        owner = _named(active, shown)
+        owner = named(active, shown)
         if stat.S_ISLNK(mode):
             if entry.path in self.homes.followed:
                 return
-            owner = owner or _named(active, f"{shown}/x")
+            owner = owner or named(active, f"{shown}/x")
             advice = "Put the file itself in its place if it should be kept."
             try:
                 leads_to_folder = entry.is_dir()
@@ -317,37 +298,3 @@ _SPECIAL = {
     stat.S_IFBLK: "it is a device, not a file",
     stat.S_IFCHR: "it is a device, not a file",
 }
-
-
-def _begun(path: str, starts: list[Start]) -> list[_Active]:
-    depth = path.count("/") if path != "/" else 0
-    return [_Active(s.layout.verdict, s.home, s.site, "", depth, s.layout.id) for s in starts]
-
-
-def _asked(
-    active: tuple[_Active, ...], shown: str, lost: dict[tuple[str, str, str], int]
-) -> tuple[_Active, Verdict | None]:
-    """Whose a file in several homes is; ``lost`` counts those that another emulator would have kept."""
-    candidates: list[Candidate] = []
-    for order, home in enumerate(active):
-        verdict = home.verdict(home.home, home.prefix + shown)
-        if verdict is not None:
-            candidates.append(Candidate(home.depth, home.emulator, verdict, order))
-    if not candidates:
-        return active[-1], None
-    if len(candidates) == 1:
-        only = candidates[0]
-        return active[only.order], only.verdict
-    winner, losers = decide(candidates)
-    for loser in losers:
-        key = (winner.emulator, loser.emulator, why_lost(winner, loser))
-        lost[key] = lost.get(key, 0) + 1
-    return active[winner.order], winner.verdict
-
-
-def _named(active: tuple[_Active, ...], shown: str) -> tuple[_Active, Verdict] | None:
-    """Whose something is that turned out to be no file, if any rule names it."""
-    if not active:
-        return None
-    owner, verdict = _asked(active, shown, {})
-    return None if verdict is None else (owner, verdict)
