@@ -13,7 +13,7 @@ from handhold.device.volumes import _traits, free_room, mounted, open_device, tr
 from handhold.device.walk import walk
 from handhold.errors import Exit, NotNow, OwnerError, WrongInput
 from tests.device.trees import as_nobody, fill, layout, open_to_all
-from tests.volumes import mounted_exfat, mounted_fat
+from tests.volumes import mounted_exfat, mounted_fat, need
 
 HOUR = 3600 * 10**9
 
@@ -179,8 +179,6 @@ def test_fat_keeps_local_time_and_exfat_does_not(tmp_path: Path) -> None:
         image = tmp_path / f"{name}.img"
         with image.open("wb") as stream:
             stream.truncate(64 << 20)
-        from tests.volumes import need
-
         need(make[:1])
         environment = {**os.environ, "PATH": f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin"}
         subprocess.run([*make, image], check=True, stdout=subprocess.DEVNULL, env=environment)
@@ -242,3 +240,12 @@ def test_cards_know_no_case_and_a_walk_finds_each_file_once(
         ("part", "TINPLATE/B.SAV"),
     ]
     assert both.gaps == []
+
+
+def test_without_its_tools_a_volume_test_skips_and_in_ci_it_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("CI", raising=False)
+    with pytest.raises(pytest.skip.Exception, match="no-such-tool"):
+        need(["no-such-tool"])
+    monkeypatch.setenv("CI", "true")
+    with pytest.raises(pytest.fail.Exception, match="no-such-tool"):
+        need(["no-such-tool"])
