@@ -14,8 +14,9 @@ from typing import Any
 import pytest
 
 from handhold.demo.build import Built, BuiltDevice, BuiltFile, build, second_device
+from handhold.device.claims import Walk
 from handhold.device.volumes import open_device
-from handhold.device.walk import Walk, walk
+from handhold.device.walk import walk
 from handhold.layouts.catalogue import Catalogue, read_catalogue
 from handhold.layouts.layout import Layout
 from handhold.model import HomeKind, Part

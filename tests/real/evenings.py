@@ -48,10 +48,9 @@ class Places:
 
 
 def set_up(volume: str) -> Places:
-    """Puts the cartridge on a volume, and the folders that the emulator makes when it is started once."""
+    """Puts the cartridge on a volume."""
     places = Places(volume)
-    for path in (places.cartridge, places.save, places.state):
-        os.makedirs(os.path.dirname(path), exist_ok=True)
+    os.makedirs(os.path.dirname(places.cartridge))
     with open(places.cartridge, "wb") as file:
         file.write(make_cartridge())
     return places
@@ -69,6 +68,8 @@ def play(places: Places, frames: int) -> Counter:
     emulator = _switched_on(places, before)
     emulator.tick(frames, False)
     counter = _in_memory(emulator)
+    for path in (places.save, places.state):
+        os.makedirs(os.path.dirname(path), exist_ok=True)  # as emulators make their folders
     with open(places.state, "wb") as file:
         emulator.save_state(file)
     with open(places.save, "wb") as file:
