@@ -5,8 +5,9 @@ the time of the copy, and a handheld whose battery ran empty wakes up in a wrong
 if it can be a time of play:
 
 - it lies between 2000 and one day from now (a day for clocks that are set a little wrong);
-- it is not a **copy's time**. Nobody plays three games within one minute; a copy does. So a time within a
-  minute of which the saves and states of three or more games of the same home were changed is a copy's.
+- it is not a **copy's time**. Nobody plays three games within one minute; a copy does. So a time on the
+  handheld within a minute of which the saves and states of three or more games of the same home were changed
+  is a copy's. In the snapshot it takes ten: a few files that were set up together are no sign of a copy yet.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ MINUTE_NS = 60 * NS
 DAY_NS = 86_400 * NS
 #: 2000-01-01T00:00:00Z
 YEAR_2000_NS = 946_684_800 * NS
-COPY_GAMES = 3
+COPY_GAMES, COPY_GAMES_ARCHIVED = 3, 10
 
 
 class Says(StrEnum):
@@ -41,8 +42,8 @@ class Stamps:
     def __init__(self, stamps: Iterable[tuple[int, str]] = ()) -> None:
         self._stamps = sorted(stamps)
 
-    def copied(self, time: int) -> bool:
-        """Whether three or more games were changed within a minute of this time.
+    def copied(self, time: int, most: int = COPY_GAMES) -> bool:
+        """Whether so many games were changed within a minute of this time.
 
         >>> Stamps([(0, "a"), (NS, "b"), (2 * NS, "c")]).copied(NS)
         True
@@ -53,7 +54,7 @@ class Stamps:
             if stamp > time + MINUTE_NS:
                 break
             games.add(game)
-            if len(games) >= COPY_GAMES:
+            if len(games) >= most:
                 return True
         return False
 

@@ -15,7 +15,7 @@ from enum import StrEnum
 from handhold.archive.standing import Lines, Order, last_on, order
 from handhold.model import NS, Entry, Identity
 from handhold.names import written
-from handhold.restore.clock import Says, Stamps, compare, stamp
+from handhold.restore.clock import COPY_GAMES_ARCHIVED, Says, Stamps, compare, stamp
 from handhold.restore.filenames import fold, free_beside, refused
 from handhold.restore.found import Found, NoTarget, Room, Target, What, Wish
 
@@ -259,7 +259,7 @@ def _by_time(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
         copied=stamp(entry, 0) is not None
         and (
             scene.found_stamps.get(home, _NO_STAMPS).copied(found.modified)
-            or scene.entry_stamps.get(home, _NO_STAMPS).copied(entry.modified)
+            or scene.entry_stamps.get(home, _NO_STAMPS).copied(entry.modified, COPY_GAMES_ARCHIVED)
         ),
     )
     whose = "the archived file's time" if of_entry else "its time"

@@ -1,0 +1,370 @@
+"""Restores on real folders: what is written, what stays, what the archive then holds, and the way back."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from handhold.archive.standing import BEGUN, Order, order, standings
+from handhold.errors import WrongInput
+from handhold.model import Kind, Part
+from handhold.restore.apply import apply
+from handhold.restore.plan import Action, Decision, OnNewer
+from handhold.restore.select import Selection
+from handhold.restore.targets import Elsewhere, home_option
+from tests.restore.world import EVENING, World, decisions, nanoseconds, tree
+
+DAY = timedelta(days=1)
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> World:
+    return World(tmp_path)
+
+
+def test_a_lost_save_comes_back_with_its_time(world: World) -> None:
+    file = world.put("pebble", "saves/Moss Garden.sav", "moss", EVENING - DAY)
+    world.put("pebble", "saves/Other.sav", "other")
+    night = world.night("pebble")
+    file.unlink()
+    applied = world.restore("pebble", night)
+    assert decisions(applied.plan.steps) == {"saves/Moss Garden.sav": "write", "saves/Other.sav": "same"}
+    assert file.read_text() == "moss"
+    assert file.stat().st_mtime_ns == nanoseconds(EVENING - DAY)
+    assert applied.safety is None and applied.restored is not None
+    assert applied.restored.kind is Kind.RESTORED
+    assert [e.path for e in world.entries(applied.restored)] == ["saves/Moss Garden.sav"]
+
+
+def test_the_whole_tree_comes_out_as_it_went_in(world: World) -> None:
+    """Against the tools diff and sha256sum."""
+    world.put("pebble", "saves/Ōkami no Uta.sav", "song")
+    world.put("pebble", 'saves/quote\'s "x".sav', b"")
+    world.put("pebble", "states/Moss.st0", os.urandom(3 << 20))
+    world.put("pebble", "textures/a/b/c/1.png", os.urandom(70_000))
+    for number in range(20):
+        world.put("pebble", f"textures/many/{number}.png", f"texture {number}")
+    night = world.night("pebble")
+    source = world.card("pebble") / "Tinplate"
+    sums = subprocess.run(
+        "find . -type f -print0 | xargs -0 sha256sum", shell=True, cwd=source, capture_output=True, check=True
+    ).stdout
+    target = world.card("lantern") / "Tinplate"
+    applied = world.restore("lantern", night)
+    assert not applied.failed
+    assert subprocess.run(["diff", "-r", source, target], capture_output=True, check=False).stdout == b""
+    checked = subprocess.run(
+        ["sha256sum", "-c", "--strict"], input=sums, cwd=target, capture_output=True, check=False
+    )
+    assert checked.returncode == 0 and checked.stdout.count(b": OK") == 24
+    for file in source.rglob("*"):
+        if file.is_file():
+            assert (target / file.relative_to(source)).stat().st_mtime_ns == file.stat().st_mtime_ns
+
+
+def test_an_older_version_is_brought_forward_and_a_newer_one_stays(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    first = world.night("pebble")
+    world.put("pebble", "saves/A.sav", "two")
+    second = world.night("pebble")
+    assert world.restore("pebble", first).plan.steps[0].decision is Decision.NEWER
+    assert world.read("pebble", "saves/A.sav") == "two"
+    world.put("lantern", "saves/A.sav", "one", EVENING + 300 * DAY)  # a copy, stamped later than everything
+    applied = world.restore("lantern", second)
+    assert applied.plan.steps[0].decision is Decision.FORWARD
+    assert world.read("lantern", "saves/A.sav") == "two"
+
+
+def test_unknown_content_that_is_older_is_kept_in_the_archive_first(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "pebble's")
+    night = world.night("pebble")
+    world.put("lantern", "saves/A.sav", "lantern's", EVENING - 30 * DAY)
+    applied = world.restore("lantern", night)
+    assert applied.plan.steps[0].decision is Decision.OLDER
+    assert "30 days" in applied.plan.steps[0].why
+    assert world.read("lantern", "saves/A.sav") == "pebble's"
+    assert applied.safety is not None and applied.safety.kind is Kind.SAFETY
+    assert world.holds(b"lantern's")
+
+
+def test_what_was_played_since_the_last_snapshot_stays_whatever_the_clock_says(world: World) -> None:
+    """A battery that ran empty: the handheld is back in 2015, and its newest progress carries that date."""
+    world.put("pebble", "saves/A.sav", "monday")
+    night = world.night("pebble")
+    world.put("pebble", "saves/A.sav", "tuesday", EVENING - 4000 * DAY)
+    step = world.restore("pebble", night).plan.steps[0]
+    assert step.decision is Decision.NEWER and "after its last snapshot" in step.why
+    assert world.read("pebble", "saves/A.sav") == "tuesday"
+
+
+def test_both_sides_changed_is_a_fork(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "start")
+    start = world.night("pebble")
+    world.restore("lantern", start)
+    world.put("lantern", "saves/A.sav", "lantern's", EVENING + DAY)
+    theirs = world.night("lantern")
+    world.put("pebble", "saves/A.sav", "pebble's", EVENING)
+    step = world.restore("pebble", theirs).plan.steps[0]
+    assert step.decision is Decision.FORK and step.action is Action.LEAVE
+    world.night("pebble")
+    assert world.restore("pebble", theirs).plan.steps[0].decision is Decision.FORK
+
+
+def test_going_back_on_purpose_and_undoing_it_twice(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    world.put("pebble", "saves/B.sav", "b")
+    first = world.night("pebble")
+    world.put("pebble", "saves/A.sav", "two")
+    (world.card("pebble") / "Tinplate/saves/B.sav").unlink()
+    card = world.card("pebble")
+    before = tree(card)
+    applied = world.restore("pebble", first, on_newer=OnNewer.REPLACE)
+    after = tree(card)
+    assert decisions(applied.plan.steps) == {"saves/A.sav": "newer", "saves/B.sav": "write"}
+    assert after == {"Tinplate/saves/A.sav": b"one", "Tinplate/saves/B.sav": b"b"}
+    assert world.holds(b"two")
+    world.undo("pebble")
+    assert tree(card) == before
+    world.undo("pebble")
+    assert tree(card) == after
+    world.undo("pebble")
+    assert tree(card) == before
+
+
+def test_undo_leaves_what_was_played_since(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    world.put("pebble", "saves/B.sav", "b")
+    first = world.night("pebble")
+    world.put("pebble", "saves/A.sav", "two")
+    (world.card("pebble") / "Tinplate/saves/B.sav").unlink()
+    world.restore("pebble", first, on_newer=OnNewer.REPLACE)
+    world.put("pebble", "saves/B.sav", "b played on")
+    steps = world.undo("pebble").plan.steps
+    assert decisions(steps) == {"saves/A.sav": "write", "saves/B.sav": "newer"}
+    assert world.read("pebble", "saves/A.sav") == "two"
+    assert world.read("pebble", "saves/B.sav") == "b played on"
+
+
+def test_nothing_to_undo(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    night = world.night("pebble")
+    with pytest.raises(WrongInput, match="nothing to take back"):
+        world.undo("pebble")
+    world.restore("pebble", night)  # writes nothing, so there is still nothing
+    with pytest.raises(WrongInput, match="nothing to take back"):
+        world.undo("pebble")
+
+
+def test_both_puts_the_archived_one_beside_and_does_it_once(world: World) -> None:
+    world.put("pebble", "saves/Moss Garden.sav", "one")
+    first = world.night("pebble")
+    world.put("pebble", "saves/Moss Garden.sav", "two")
+    world.night("pebble")
+    applied = world.restore("pebble", first, on_newer=OnNewer.BOTH)
+    saves = world.card("pebble") / "Tinplate/saves"
+    assert tree(saves) == {"Moss Garden.sav": b"two", "Moss Garden (from pebble 2026-11-24).sav": b"one"}
+    assert applied.plan.steps[0].action is Action.BESIDE and applied.safety is None
+    again = world.restore("pebble", first, on_newer=OnNewer.BOTH)
+    assert again.plan.steps[0].action is Action.LEAVE and "stands beside it" in again.plan.steps[0].why
+    assert len(tree(saves)) == 2
+    world.undo("pebble")
+    assert tree(saves) == {"Moss Garden.sav": b"two"}
+
+
+def test_a_beside_name_never_differs_only_by_case(world: World) -> None:
+    world.put("pebble", "saves/Moss.sav", "one")
+    first = world.night("pebble")
+    world.put("pebble", "saves/Moss.sav", "two")
+    world.night("pebble")
+    world.put("pebble", "saves/MOSS (FROM PEBBLE 2026-11-24).sav", "somebody else's")
+    world.restore("pebble", first, on_newer=OnNewer.BOTH)
+    names = [name.casefold() for name in tree(world.card("pebble") / "Tinplate/saves")]
+    assert len(set(names)) == len(names) == 3
+    assert "moss (from pebble 2026-11-24 2).sav" in names
+
+
+def test_controls_stay_with_their_handheld_unless_asked_for(world: World) -> None:
+    world.put("pebble", "config/pads/one.cfg", "buttons")
+    world.put("pebble", "config/main.cfg", "settings")
+    night = world.night("pebble")
+    shutil.rmtree(world.card("pebble") / "Tinplate/config")
+    assert decisions(world.restore("pebble", night).plan.steps)["config/pads/one.cfg"] == "write"
+    steps = world.restore("lantern", night).plan.steps
+    assert decisions(steps) == {"config/pads/one.cfg": "held-back", "config/main.cfg": "write"}
+    asked = Selection(parts=(Part.CONTROLS,))
+    assert decisions(world.restore("lantern", night, selection=asked).plan.steps) == {
+        "config/pads/one.cfg": "write"
+    }
+
+
+def test_an_emulator_that_is_not_there_is_a_step_by_hand(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    night = world.night("pebble")
+    (world.card("lantern") / "Tinplate").rmdir()
+    step = world.restore("lantern", night).plan.steps[0]
+    assert step.decision is Decision.BY_HAND and "start it once" in step.why
+    world.archive.snapshots()
+    (world.card("lantern") / "Emulation" / "Tinplate").mkdir(parents=True)
+    assert world.restore("lantern", night).plan.steps[0].decision is Decision.WRITE
+    assert (world.card("lantern") / "Emulation/Tinplate/saves/A.sav").read_text() == "one"
+
+
+def test_the_own_device_gets_its_folder_back(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    night = world.night("pebble")
+    shutil.rmtree(world.card("pebble") / "Tinplate")
+    world.restore("pebble", night)
+    assert world.read("pebble", "saves/A.sav") == "one"
+
+
+def test_a_restore_into_a_folder_elsewhere_says_nothing_about_the_device(
+    world: World, tmp_path: Path
+) -> None:
+    """Somebody looks at an old night in a folder of its own; that must not make the old night the newest."""
+    world.put("pebble", "saves/A.sav", "one")
+    first = world.night("pebble")
+    world.put("pebble", "saves/A.sav", "two")
+    world.night("pebble")
+    aside = tmp_path / "aside"
+    aside.mkdir()
+    applied = world.restore("pebble", first, elsewhere=Elsewhere({"card": str(aside)}))
+    assert (aside / "Tinplate/saves/A.sav").read_text() == "one"
+    assert applied.plan.steps[0].place == str(aside / "Tinplate/saves/A.sav")
+    identity = applied.plan.steps[0].entry.identity
+    past = standings(world.archive, {identity}).of(identity)
+    (line,) = past.values()
+    assert len(line) == 2
+    assert world.restore("pebble", first).plan.steps[0].decision is Decision.NEWER
+    world.undo("pebble")
+    assert tree(aside) == {}
+
+
+def test_home_says_where_one_emulator_goes(world: World, tmp_path: Path) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    night = world.night("pebble")
+    option = home_option(f"tinplate={tmp_path / 'new home'}")
+    world.restore("lantern", night, elsewhere=Elsewhere(homes=(option,)))
+    assert (tmp_path / "new home/saves/A.sav").read_text() == "one"
+
+
+def test_a_target_that_changed_after_the_plan_stays(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one", EVENING - timedelta(hours=1))
+    world.put("pebble", "saves/B.sav", "one", EVENING - timedelta(hours=2))
+    world.put("pebble", "saves/C.sav", "one", EVENING - timedelta(hours=3))
+    night = world.night("pebble")
+    world.put("lantern", "saves/A.sav", "older", EVENING - DAY)
+    world.put("lantern", "saves/C.sav", "older", EVENING - DAY)
+    prepared = world.prepare("lantern", night)
+    world.put("lantern", "saves/A.sav", "newest", EVENING - DAY)  # the same time, another content
+    world.put("lantern", "saves/B.sav", "came meanwhile")
+    applied = apply(world.archive, world.device("lantern"), prepared.plan, clock=world.clock)
+    assert decisions(applied.plan.steps) == {
+        "saves/A.sav": "failed",
+        "saves/B.sav": "failed",
+        "saves/C.sav": "older",
+    }
+    assert world.read("lantern", "saves/A.sav") == "newest"
+    assert world.read("lantern", "saves/B.sav") == "came meanwhile"
+    assert world.read("lantern", "saves/C.sav") == "one"
+    assert applied.restored is not None
+    assert [e.path for e in world.entries(applied.restored)] == ["saves/C.sav"]
+    assert not [name for name in tree(world.card("lantern")) if ".part" in name]
+
+
+@pytest.mark.parametrize("planted", ["before", "after"])
+def test_no_link_on_the_way_is_followed(world: World, tmp_path: Path, planted: str) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    night = world.night("pebble")
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    saves = world.card("lantern") / "Tinplate/saves"
+    if planted == "before":
+        saves.symlink_to(outside)
+    prepared = world.prepare("lantern", night)
+    if planted == "after":
+        saves.symlink_to(outside)
+    applied = apply(world.archive, world.device("lantern"), prepared.plan, clock=world.clock)
+    assert applied.plan.steps[0].decision is (Decision.BLOCKED if planted == "before" else Decision.FAILED)
+    assert "link" in applied.plan.steps[0].why
+    assert list(outside.iterdir()) == []
+
+
+def test_a_link_or_folder_in_place_of_the_file_is_left(world: World, tmp_path: Path) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    world.put("pebble", "saves/B.sav", "one")
+    world.put("pebble", "saves/C.sav", "one")
+    night = world.night("pebble")
+    outside = tmp_path / "outside.sav"
+    outside.write_text("mine")
+    saves = world.card("lantern") / "Tinplate/saves"
+    saves.mkdir()
+    (saves / "A.sav").symlink_to(outside)
+    (saves / "B.sav").mkdir()
+    os.mkfifo(saves / "C.sav")
+    applied = world.restore("lantern", night, on_newer=OnNewer.REPLACE)
+    assert set(decisions(applied.plan.steps).values()) == {"blocked"}
+    assert outside.read_text() == "mine" and (saves / "A.sav").is_symlink()
+
+
+def test_one_file_that_fails_does_not_stop_the_others(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in "ABC":
+        world.put("pebble", f"saves/{name}.sav", name * 100)
+    night = world.night("pebble")
+    world.put("lantern", "saves/B.sav", "old", EVENING - DAY)
+    real = os.write
+
+    def full(handle: int, data: bytes) -> int:
+        if bytes(data[:1]) == b"B" and len(data) == 100:
+            real(handle, data[:10])
+            raise OSError(28, "No space left on device")
+        return real(handle, data)
+
+    monkeypatch.setattr("handhold.restore.writing.os.write", full)
+    applied = world.restore("lantern", night)
+    monkeypatch.undo()
+    assert decisions(applied.plan.steps) == {
+        "saves/A.sav": "write",
+        "saves/B.sav": "failed",
+        "saves/C.sav": "write",
+    }
+    assert "no room" in applied.failed[0].why
+    assert world.read("lantern", "saves/B.sav") == "old"
+    assert not [name for name in tree(world.card("lantern")) if ".part" in name]
+    assert applied.restored is not None
+    assert [e.path for e in world.entries(applied.restored)] == ["saves/A.sav", "saves/C.sav"]
+
+
+def test_what_a_restore_wrote_counts_as_standing_there(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    first = world.night("pebble")
+    one = world.entries(first)[0]
+    world.put("pebble", "saves/A.sav", "two")
+    two = world.entries(world.night("pebble"))[0]
+    past = standings(world.archive, {one.identity}).of(one.identity)
+    assert order(past, one.sha256, two.sha256) is Order.OLDER
+    world.restore("pebble", first, on_newer=OnNewer.REPLACE)
+    past = standings(world.archive, {one.identity}).of(one.identity)
+    assert order(past, one.sha256, two.sha256) is Order.NEWER
+    assert {s.note for s in world.archive.snapshots() if s.kind is Kind.RESTORED} >= {BEGUN}
+
+
+def test_a_hurt_block_leaves_the_file_that_stands(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    world.put("pebble", "saves/B.sav", "two")
+    night = world.night("pebble")
+    world.put("lantern", "saves/A.sav", "mine", EVENING - DAY)
+    prepared = world.prepare("lantern", night)
+    bundle = next((world.root / "archive/bundles").rglob("*.bundle"))
+    data = bytearray(bundle.read_bytes())
+    at = data.index(b"one")
+    data[at] ^= 1
+    bundle.write_bytes(data)
+    world.reopened()
+    applied = apply(world.archive, world.device("lantern"), prepared.plan, clock=world.clock)
+    assert decisions(applied.plan.steps) == {"saves/A.sav": "failed", "saves/B.sav": "write"}
+    assert world.read("lantern", "saves/A.sav") == "mine"
