@@ -13,6 +13,7 @@ from handhold.layouts.document import MOST_BYTES
 from handhold.layouts.layout import Home, Layout
 from handhold.layouts.mistakes import LayoutMistakes, Mistake
 from handhold.layouts.reading import MOST_CHAIN, Draft, read_draft
+from handhold.model import HomeKind
 from handhold.names import written
 from handhold.resources import patterns_folder
 
@@ -189,7 +190,10 @@ def _put_together(chain: Sequence[Draft], mistakes: list[Mistake]) -> Layout:
         if kind is None:
             position = next((home.position for home in own.homes if home.name == name), own.homes_position)
             what = f'no "kind" for the home "{name}"'
-            mistakes.append(Mistake(own.file, *position, what, "one of folder, games, private, export"))
+            theirs = dict.fromkeys(home.name for draft in chain[1:] for home in draft.homes)
+            expected = f"one of {', '.join(HomeKind)}"
+            expected += f", or a home of the pattern ({', '.join(theirs)})" if theirs else ""
+            mistakes.append(Mistake(own.file, *position, what, expected))
     if not homes:
         mistakes.append(Mistake(own.file, *own.homes_position, "a layout without any home", "at least one"))
     for name, position in own.home_positions.items():
