@@ -94,6 +94,10 @@ class Index:
         if self.hurt:
             yield from self._salvage().get(ident, ())
 
+    def tables(self) -> Iterator[tuple[str, bytes]]:
+        """The bundles that are whole, each with its table."""
+        return zip(self._files, self._tables, strict=True)
+
     def add(self, file: str, table: bytes, size: int) -> None:
         """Takes in a bundle of ``size`` bytes that was just written."""
         self.hurt.pop(file, None)

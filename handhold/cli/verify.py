@@ -113,7 +113,8 @@ def _show_affected(session: Session, damage: Damage, most: int) -> None:
     """The files that are hurt, one line for each of them with the nights that held it."""
     nights: dict[tuple[str, str, str, str], list[str]] = {}
     for hurt in damage.affects:
-        nights.setdefault((hurt.device, hurt.emulator, hurt.game or "", hurt.path), []).append(hurt.snapshot)
+        key = (hurt.device, hurt.emulator or "", hurt.game or "", hurt.path or "")
+        nights.setdefault(key, []).append(hurt.snapshot)
     for (device, emulator, game, path), names in list(nights.items())[:most]:
         title = f" ({game})" if game else ""
         span = (
@@ -121,6 +122,7 @@ def _show_affected(session: Session, damage: Damage, most: int) -> None:
             if len(names) == 1
             else f"{words.amount(len(names), 'snapshot')}, {names[0]} to {names[-1]}"
         )
-        session.console.say(f"  {device}: {emulator}: {path or 'everything'}{title} in {span}")
+        what = f"{emulator}: {path or 'any file'}" if emulator else "any file"
+        session.console.say(f"  {device}: {what}{title} in {span}")
     if len(nights) > most:
         session.console.say(f"  and {len(nights) - most} more files")

@@ -1,0 +1,214 @@
+"""Whether all that snapshots name is there: pages, layouts, recipes, blocks, and whole files."""
+
+from __future__ import annotations
+
+import hashlib
+from concurrent.futures import Executor
+from typing import NamedTuple
+
+from handhold.archive import recipe
+from handhold.archive.archive import Archive
+from handhold.archive.manifest import Manifest
+from handhold.archive.report import Affected, Findings, coarsened
+from handhold.archive.soundness import Meter, Soundness
+from handhold.errors import Damaged, NotNow, OwnerError
+from handhold.model import Entry
+
+_EMPTY = hashlib.sha256(b"").hexdigest()
+_MISFIT = "a list of files in it does not fit the files that are stored"
+
+
+class _Lost(NamedTuple):
+    """An entry that cannot be given back (without its snapshot), and the files that are to blame."""
+
+    affected: Affected
+    causes: tuple[str, ...]
+
+
+class _Page(NamedTuple):
+    """What is known of a page; where it cannot be read, ``causes`` names the files that are to blame."""
+
+    causes: tuple[str, ...] = ()
+    entries: int = 0
+    bytes: int = 0
+    first: tuple[str, str, str] = ("", "", "")
+    last: tuple[str, str, str] = ("", "", "")
+    lost: tuple[_Lost, ...] = ()
+
+
+class References:
+    """Follows manifests to all that they need; each distinct page, recipe and large file once."""
+
+    def __init__(
+        self,
+        archive: Archive,
+        soundness: Soundness,
+        findings: Findings,
+        meter: Meter,
+        executor: Executor | None,
+    ) -> None:
+        self._archive = archive
+        self._soundness = soundness
+        self._findings = findings
+        self._meter = meter
+        self._executor = executor
+        self._pages: dict[bytes, _Page] = {}
+        self._layouts: set[str] = set()
+        self._recipes: dict[tuple[bytes, int], tuple[str, ...]] = {}
+        self._files: dict[tuple[bytes, bytes], bool] = {}
+
+    def check(self, manifest: Manifest) -> bool:
+        """Whether every file of a snapshot can be given back; what cannot goes to the findings."""
+        snapshot = manifest.snapshot
+        own = Affected(snapshot.name, snapshot.device)
+        whole = fits = told = True
+        total = 0
+        last: tuple[str, str, str] | None = None
+        for ref in manifest.pages:
+            page = self._page(ref.id)
+            for cause in page.causes:
+                self._findings.affects(cause, own)
+            for lost in page.lost:
+                affected = lost.affected._replace(snapshot=own.snapshot, device=own.device)
+                for cause in lost.causes:
+                    self._findings.affects(cause, affected)
+            whole = whole and not page.causes and not page.lost
+            if page.causes:
+                told = False
+                continue
+            fits = fits and page.entries == ref.entries and (last is None or page.first > last)
+            last = page.last
+            total += page.bytes
+        if not fits:
+            self._findings.damage(snapshot.file, "it does not fit its lists of files")
+            self._findings.affects(snapshot.file, own)
+        elif told and total != snapshot.bytes:
+            self._findings.damage(snapshot.file, "its files have not as many bytes as it says")
+        for emulator, ident in manifest.layouts.items():
+            self._layout(emulator, ident)
+        return whole and fits
+
+    def _layout(self, emulator: str, ident: str) -> None:
+        """A lost layout costs no file: the paths stand in the lists, and the owner may have the layout."""
+        if ident in self._layouts:
+            return
+        self._layouts.add(ident)
+        place = self._soundness.find(bytes.fromhex(ident))
+        if place is not None and self._readable(ident):
+            return
+        causes = (place.file,) if place is not None else self._soundness.causes(bytes.fromhex(ident))
+        for cause in causes:
+            self._findings.damage(cause, f"the layout of {emulator} that stood in it is lost")
+
+    def _readable(self, ident: str) -> bool:
+        try:
+            self._archive.block(ident)
+        except NotNow:
+            raise
+        except OwnerError:
+            return False
+        return True
+
+    def _page(self, page_id: str) -> _Page:
+        key = bytes.fromhex(page_id)
+        page = self._pages.get(key)
+        if page is None:
+            page = self._pages[key] = self._look(page_id, key)
+        return page
+
+    def _look(self, page_id: str, key: bytes) -> _Page:
+        place = self._soundness.find(key)
+        if place is None:
+            return _Page(self._soundness.causes(key))
+        try:
+            entries = self._archive.page(page_id)
+        except NotNow:
+            raise
+        except OwnerError as error:
+            why = error.what.rstrip(".")
+            self._findings.damage(place.file, f"a list of files in it cannot be read ({why})")
+            return _Page((place.file,))
+        causes = {entry: found for entry in entries if (found := self._causes(entry, place.file))}
+        if self._executor is not None:
+            self._prove([entry for entry in entries if entry.recipe and entry not in causes])
+            for entry in entries:
+                if entry.recipe and self._files.get(_file(entry)) is False:
+                    self._findings.damage(place.file, _MISFIT)
+                    causes[entry] = (place.file,)
+        lost = [
+            _Lost(Affected("", "", entry.emulator, entry.part, entry.game, entry.path), found)
+            for entry, found in causes.items()
+        ]
+        if self._findings.coarse:
+            lost = list(dict.fromkeys(_Lost(coarsened(one.affected), one.causes) for one in lost))
+        size = sum(entry.size for entry in entries)
+        return _Page((), len(entries), size, entries[0].key, entries[-1].key, tuple(lost))
+
+    def _causes(self, entry: Entry, page_file: str) -> tuple[str, ...]:
+        """The files that are to blame if an entry cannot be given back."""
+        if not entry.size:
+            fits = entry.sha256 == _EMPTY
+        elif entry.recipe is not None:
+            key = (bytes.fromhex(entry.recipe), entry.size)
+            if key not in self._recipes:
+                self._recipes[key] = self._recipe(*key)
+            return self._recipes[key]
+        else:
+            ident = bytes.fromhex(entry.sha256)
+            place = self._soundness.find(ident)
+            if place is None:
+                return self._soundness.causes(ident)
+            fits = place.row.plain == entry.size
+        if fits:
+            return ()
+        self._findings.damage(page_file, _MISFIT)
+        return (page_file,)
+
+    def _recipe(self, ident: bytes, size: int) -> tuple[str, ...]:
+        place = self._soundness.find(ident)
+        if place is None:
+            return self._soundness.causes(ident)
+        causes: set[str] = set()
+        trouble = ""
+        try:
+            ranges = recipe.decode(self._archive.block(ident.hex()), size)
+        except Damaged as error:
+            ranges, trouble = [], error.what.rstrip(".")
+        except ValueError as error:
+            ranges, trouble = [], str(error)
+        before, plain = b"", 0
+        for one in ranges:
+            if one.id != before:
+                found = self._soundness.find(one.id)
+                before, plain = one.id, found.row.plain if found is not None else -1
+                if found is None:
+                    causes.update(self._soundness.causes(one.id))
+            if 0 <= plain < one.offset + one.length:
+                trouble = "it asks for more than a block has"
+        if trouble:
+            self._findings.damage(place.file, f"a list of pieces in it cannot be followed ({trouble})")
+            causes.add(place.file)
+        return tuple(sorted(causes))
+
+    def _prove(self, entries: list[Entry]) -> None:
+        """Puts files of several blocks together and compares them with their digests."""
+        new = {_file(entry): entry for entry in entries if _file(entry) not in self._files}
+        if not new or self._executor is None:
+            return
+        self._meter.total += sum(entry.size for entry in new.values())
+        next(self._archive.index.places(bytes(32)), None)  # what hurt bundles hold is read by one thread only
+        for entry, sound in zip(new.values(), self._executor.map(self._comes_out, new.values()), strict=True):
+            self._files[_file(entry)] = sound
+            self._meter.step(entry.size)
+
+    def _comes_out(self, entry: Entry) -> bool:
+        try:
+            for _ in self._archive.content(entry):
+                pass
+        except Damaged:
+            return False
+        return True
+
+
+def _file(entry: Entry) -> tuple[bytes, bytes]:
+    return bytes.fromhex(entry.sha256), bytes.fromhex(entry.recipe or "")

@@ -1,0 +1,204 @@
+"""Proof that an archive is whole: every stored byte is read, and every file of every snapshot is followed."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import ExitStack
+
+from handhold.archive import manifest as manifests
+from handhold.archive.archive import DESCRIPTION, GUIDE, Archive
+from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.references import References
+from handhold.archive.report import Affected, Damage, Findings, Report
+from handhold.archive.soundness import Meter, Soundness
+from handhold.archive.stock import Stock, judge_strays, rightful_manifest, take_stock
+from handhold.archive.storage import Storage
+from handhold.errors import Damaged, NotNow, OwnerError
+from handhold.model import Kind
+
+_GUIDE_LINE = re.compile(rb'^guide: "([0-9a-f]{64})"$', re.MULTILINE)
+_READ = 1 << 20
+
+
+def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | None = None) -> Report:
+    """Checks an archive; works also where ``archive.yaml`` is hurt.
+
+    Reads every byte once: every stored checksum, and that all that snapshots name is there. ``deep`` also
+    unpacks every block and compares it with its name, and every file of several blocks with its digest.
+    ``progress`` gets the bytes done and their total, which grows in a deep check as large files are found.
+
+    Damage counts a file as lost if ``Archive.content`` cannot give it back; a hurt copy of what is sound
+    elsewhere loses nothing. Raises ``NotNow`` if the archive is not there or goes away, ``WrongInput`` if
+    something else is there, ``OwnerError`` for an archive of another format.
+    """
+    findings = Findings()
+    described = _description(storage, findings)
+    stock = take_stock(storage, findings)
+    meter = Meter(progress, stock.bytes)
+    if GUIDE in stock.own or described is not None:
+        _guide(storage, described, findings)
+    meter.step(sum(stock.own.values()))
+    archive = Archive(storage, "")
+    with ExitStack() as stack:
+        executor: Executor | None = stack.enter_context(ThreadPoolExecutor(2)) if deep else None
+        soundness = Soundness(storage, archive.index, stock, findings, executor)
+        soundness.check(meter, judge_strays(storage, stock, findings))
+        references = References(archive, soundness, findings, meter, executor)
+        sound, whole = _manifests(archive, stock, findings, meter, references)
+    _gone(sound, stock, findings)
+    if any("vanished" in note for note in findings.notes):
+        _still_there(storage)
+    damage = tuple(findings.damages())
+    return Report(
+        ok=not damage,
+        deep=deep,
+        snapshots=len(stock.manifests),
+        bundles=len(stock.bundles),
+        blocks=soundness.count,
+        bytes=stock.bytes,
+        damage=damage,
+        notes=tuple(sorted(findings.notes)),
+        whole=tuple(one.name for one in sorted(whole, key=_order)),
+    )
+
+
+def _description(storage: Storage, findings: Findings) -> bytes | None:
+    """The digest of the guide as ``archive.yaml`` has it, None if that is hurt."""
+    try:
+        Archive.open(storage)
+        data = storage.read(DESCRIPTION, 0, _READ)
+    except NotNow:
+        raise
+    except Damaged as error:
+        findings.damage(DESCRIPTION, error.what.partition(":")[0])
+        return None
+    except OwnerError as error:
+        try:
+            storage.read(DESCRIPTION, 0, 1)
+        except OwnerError:
+            findings.damage(DESCRIPTION, f"it cannot be read ({error.what.rstrip('.')})")
+            return None
+        raise
+    said = _GUIDE_LINE.search(data)
+    return said[1] if said else None
+
+
+def _guide(storage: Storage, digest: bytes | None, findings: Findings) -> None:
+    try:
+        data = storage.read(GUIDE, 0, _READ)
+    except FileNotFoundError:
+        findings.damage(GUIDE, "it is missing; it tells how to read the archive without handhold")
+    except NotNow:
+        raise
+    except OwnerError as error:
+        findings.damage(GUIDE, f"it cannot be read ({error.what.rstrip('.')})")
+    else:
+        if digest is None:
+            findings.notes.add(f"{GUIDE}: cannot be checked while {DESCRIPTION} is hurt.")
+        elif hashlib.sha256(data).hexdigest().encode() != digest:
+            findings.damage(GUIDE, "it is not as it was written")
+
+
+def _manifests(
+    archive: Archive, stock: Stock, findings: Findings, meter: Meter, references: References
+) -> tuple[list[Manifest], list[Snapshot]]:
+    """Checks all manifests and what they name; gives the sound ones (without pages) and the whole nights."""
+    heads: dict[str, Snapshot] | None = None
+    sound, whole = [], []
+    for file, size in sorted(stock.manifests.items()):
+        packed = b""
+        try:
+            if size > manifests.LARGEST:
+                raise ValueError("it is larger than any manifest")
+            packed = archive.storage.read(file, 0, size + 1)
+            manifest = manifests.decode(file, packed)
+        except FileNotFoundError:
+            findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
+        except NotNow:
+            raise
+        except (ValueError, OwnerError) as error:
+            if heads is None:
+                heads = {one.file: one for one in archive.snapshots()}
+            why = error.what if isinstance(error, OwnerError) else str(error)
+            _hurt(file, packed, why.rstrip("."), heads, stock, findings)
+        else:
+            if references.check(manifest) and manifest.snapshot.kind is Kind.NIGHT:
+                whole.append(manifest.snapshot)
+            sound.append(_without_pages(manifest))
+        meter.step(size)
+    return sound, whole
+
+
+def _hurt(
+    file: str, packed: bytes, why: str, heads: dict[str, Snapshot], stock: Stock, findings: Findings
+) -> None:
+    """A manifest that is not what its name says: hurt, or another one's bytes."""
+    rightful = rightful_manifest(packed)
+    if rightful is not None:
+        snapshot = rightful.snapshot
+        if snapshot.file in stock.manifests:
+            why = f"it is a copy of {snapshot.file}: take it away"
+        else:
+            why = f"it is the manifest of {snapshot.name} by another name: call it {snapshot.file}"
+            findings.affects(file, Affected(snapshot.name, snapshot.device))
+    findings.damage(file, why)
+    name = manifests.FILE.fullmatch(file)
+    if name is not None and (rightful is None or not rightful.snapshot.file.endswith(f".{name[3]}.manifest")):
+        # The digits in the name are those of other bytes, which are gone.
+        findings.affects(file, _named(file, heads))
+
+
+def _named(file: str, heads: dict[str, Snapshot]) -> Affected:
+    """The snapshot of a hurt manifest: by its own words, else as far as its file's name tells."""
+    if file in heads:
+        return Affected(heads[file].name, heads[file].device)
+    device, time = file.removeprefix(f"{manifests.FOLDER}/").split(".")[:2]
+    return Affected(f"{device}.{time}", device)
+
+
+def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
+    """Snapshots that others tell of and that are not there."""
+    names = {one.snapshot.name for one in sound}
+    for one in sound:
+        snapshot = one.snapshot
+        if one.safety is not None and one.safety not in stock.manifests:
+            if manifests.FILE.fullmatch(one.safety) is None:
+                findings.damage(snapshot.file, "it names a safety snapshot that cannot be")
+                continue
+            findings.damage(
+                one.safety, f"this safety snapshot is missing: the restore {snapshot.name} cannot be undone"
+            )
+            findings.affects(one.safety, _named(one.safety, {}))
+        if one.base is not None and one.base not in names and len(sound) == len(stock.manifests):
+            findings.notes.add(f"{one.base}: not here any more; it was restored as {snapshot.name}.")
+    numbers = {one.snapshot.sequence for one in sound}
+    missing = max(numbers, default=0) - len(numbers - {0})
+    if missing and len(sound) == len(stock.manifests):
+        amount = "1 snapshot that was" if missing == 1 else f"{missing} snapshots that were"
+        findings.notes.add(f"{amount} here once cannot be found: let go of, or lost.")
+    if stock.bundles and not stock.manifests:
+        findings.notes.add("There are bundles and no snapshot: the first run was cut off, or they are lost.")
+
+
+def _still_there(storage: Storage) -> None:
+    """Files that vanish all at once mean a card that was taken out: ``NotNow``, and nothing about damage."""
+    try:
+        Archive.open(storage)
+    except NotNow:
+        raise
+    except OwnerError:
+        pass  # told already
+
+
+def _without_pages(manifest: Manifest) -> Manifest:
+    return Manifest(manifest.snapshot, (), (), {}, (), (), manifest.base, manifest.safety, manifest.tool)
+
+
+def _order(snapshot: Snapshot) -> tuple[int, float, str]:
+    return (snapshot.sequence, snapshot.taken.timestamp(), snapshot.file)
+
+
+__all__ = ["Affected", "Damage", "Report", "verify"]
