@@ -88,6 +88,13 @@ def test_it_holds_what_it_is_there_to_show(built: Built) -> None:
     assert any(f.emulator is None for f in files), "something that nobody claims"
 
 
+def test_every_card_can_hold_it(built: Built) -> None:
+    # Source: Microsoft, FAT: General Overview of On-Disk Format, "Long Directory Entries": refused characters.
+    for file in built.device.files:
+        assert not set(file.path) & set('"*:<>?\\|'), file.path
+        assert all(len(name) <= 255 and name == name.strip(" .") for name in file.path.split("/"))
+
+
 def test_private_storage_is_closed_or_it_is_said(built: Built) -> None:
     private = {os.path.dirname(f.place) for f in some(built, unreadable=True)}
     home = os.path.commonpath(private)
@@ -179,8 +186,9 @@ def test_a_lost_save_and_a_second_device(tmp_path: Path) -> None:
     assert Path(second.ahead.place).read_bytes() != Path(on_first.place).read_bytes()
     newest = max(os.stat(f.place).st_mtime_ns for f in built.device.files if os.path.exists(f.place))
     assert second.ahead.modified > newest + 14 * 3600 * 10**9, "newer beyond any time zone"
-    others = [f for f in second.device.files if f.address != second.ahead.address]
-    assert all(f.modified < newest for f in others)
+    others = [f for f in second.device.files if f.part is Part.SAVES and f.address != second.ahead.address]
+    assert others
+    assert all(f.modified < newest - 14 * 3600 * 10**9 for f in others), "no other save is ahead there"
 
 
 def test_it_does_not_build_over_anything(tmp_path: Path) -> None:
