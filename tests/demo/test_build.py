@@ -89,7 +89,7 @@ def test_it_holds_what_it_is_there_to_show(built: Built) -> None:
 
 
 def test_every_card_can_hold_it(built: Built) -> None:
-    # Source: Microsoft, FAT: General Overview of On-Disk Format, "Long Directory Entries": refused characters.
+    # Source: Microsoft, FAT: General Overview of On-Disk Format, "Long Directory Entries"; from memory.
     for file in built.device.files:
         assert not set(file.path) & set('"*:<>?\\|'), file.path
         assert all(len(name) <= 255 and name == name.strip(" .") for name in file.path.split("/"))

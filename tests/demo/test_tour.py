@@ -1,0 +1,58 @@
+"""The command ``handhold demo``: the whole story with the real commands, and the same story every time."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from handhold.cli.main import run
+from handhold.demo.build import build, play_evening
+from handhold.demo.scenario import read_scenario
+
+
+@pytest.fixture(autouse=True)
+def _alone(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    for name in ("CONFIG", "ARCHIVE", "DEVICE", "VOLUME", "LAYOUTS", "QUIET"):
+        monkeypatch.delenv(f"HANDHOLD_{name}", raising=False)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("TZ", "UTC")
+
+
+def test_the_tour_twice(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("once", "again"):
+        status = run(["demo", str(tmp_path / name)])
+        said = capsys.readouterr()
+        assert status == 0, said.out[-2000:] + said.err
+    scenario = read_scenario()
+    first, second = scenario.devices
+    for folder in (first.name, second.name):
+        compared = subprocess.run(
+            ["diff", "-r", f"once/{folder}", f"again/{folder}"], cwd=tmp_path, capture_output=True, text=True
+        )
+        assert (compared.stdout, compared.returncode) == ("", 0)
+
+    # The lost save is on marten again, as it was after the last evening; heron has its own newer one.
+    untouched = build(str(tmp_path / "by hand"))
+    for number in (1, 2, 3):
+        play_evening(untouched, number)
+    volume, _, path = scenario.lost.path.partition(":")
+    came_back = tmp_path / "once" / first.name / volume / path
+    assert came_back.read_bytes() == (tmp_path / "by hand" / first.name / volume / path).read_bytes()
+    compared = subprocess.run(
+        ["diff", "-r", f"once/{first.name}", f"by hand/{first.name}"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+    )
+    assert (compared.stdout, compared.returncode) == ("", 0), "and nothing else on marten is another"
+
+
+def test_a_folder_that_is_in_use(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "mine.sav").write_bytes(b"mine")
+    assert run(["demo", str(tmp_path)]) == 2
+    said = capsys.readouterr()
+    assert "not empty" in said.err
+    assert [p.name for p in tmp_path.iterdir()] == ["mine.sav"]
