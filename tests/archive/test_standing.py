@@ -1,0 +1,162 @@
+"""Who is newer by what stood where: cases worked out by hand, and laws that any order must keep."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from handhold.archive.archive import Archive
+from handhold.archive.blocks import block_id
+from handhold.archive.standing import BEGUN, ELSEWHERE, Line, Order, last_on, order, standings
+from handhold.model import Entry, HomeKind, Kind, Part, Site
+from tests.archive.fixtures import EVENING, make
+
+PEBBLE, LANTERN = Line("pebble", "main"), Line("lantern", "main")
+
+
+@pytest.mark.parametrize(
+    ("history", "x", "y", "expected"),
+    [
+        # One device, one after the other.
+        ({PEBBLE: {"x": 1, "y": 2}}, "x", "y", Order.OLDER),
+        ({PEBBLE: {"x": 2, "y": 1}}, "x", "y", Order.NEWER),
+        ({PEBBLE: {"x": 1}}, "x", "x", Order.SAME),
+        # Never seen.
+        ({PEBBLE: {"y": 1}}, "x", "y", Order.UNKNOWN),
+        ({}, "x", "y", Order.UNKNOWN),
+        # Each on a device of its own: nothing says which came first.
+        ({PEBBLE: {"x": 1}, LANTERN: {"y": 2}}, "x", "y", Order.FORK),
+        # Carried over and played on there: lantern had x, then y; pebble only x, later than lantern's y.
+        ({PEBBLE: {"x": 9}, LANTERN: {"x": 2, "y": 3}}, "x", "y", Order.OLDER),
+        # The two devices say opposite things.
+        ({PEBBLE: {"x": 1, "y": 2}, LANTERN: {"x": 4, "y": 3}}, "x", "y", Order.FORK),
+        # Both devices agree.
+        ({PEBBLE: {"x": 1, "y": 2}, LANTERN: {"x": 3, "y": 4}}, "x", "y", Order.OLDER),
+        # Two homes of one device are two lines: side by side they say nothing about each other.
+        ({Line("pebble", "main"): {"x": 5}, Line("pebble", "main@card"): {"y": 6}}, "x", "y", Order.FORK),
+        # Standing in the same manifest twice is no order either.
+        ({PEBBLE: {"x": 5, "y": 5}}, "x", "y", Order.FORK),
+    ],
+)
+def test_worked_cases(history: dict[Line, dict[str, int]], x: str, y: str, expected: Order) -> None:
+    assert order(history, x, y) is expected
+
+
+def test_last_on() -> None:
+    history = {PEBBLE: {"x": 1, "y": 4}, LANTERN: {"x": 9}}
+    assert last_on(history, "pebble", "main") == ("y", 4)
+    assert last_on(history, "lantern", "main") == ("x", 9)
+    assert last_on(history, "pebble", "other") is None
+    assert last_on({PEBBLE: {"x": 4, "y": 4}}, "pebble", "main") is None
+
+
+histories = st.dictionaries(
+    st.sampled_from([PEBBLE, LANTERN, Line("pebble", "main@card")]),
+    st.dictionaries(st.sampled_from("xyz"), st.integers(1, 9), min_size=1),
+)
+
+
+@given(histories)
+def test_order_is_the_same_from_both_sides(history: dict[Line, dict[str, int]]) -> None:
+    mirrored = {Order.OLDER: Order.NEWER, Order.NEWER: Order.OLDER, Order.FORK: Order.FORK}
+    forth, back = order(history, "x", "y"), order(history, "y", "x")
+    if Order.UNKNOWN not in (forth, back):
+        assert back is mirrored[forth]
+
+
+@given(histories, st.integers(10, 20))
+def test_a_line_that_only_repeats_what_is_known_changes_nothing(
+    history: dict[Line, dict[str, int]], later: int
+) -> None:
+    more = {**history, Line("third", "main"): {"x": later}}
+    if order(history, "x", "y") is not Order.UNKNOWN:
+        assert order(more, "x", "y") is order(history, "x", "y")
+
+
+def _write(
+    archive: Archive,
+    device: str,
+    *saves: tuple[str, str, str],
+    kind: Kind = Kind.NIGHT,
+    note: str = "",
+    volume: str = "card",
+) -> None:
+    """A manifest with these saves: (home, path, content)."""
+    with archive.locked("test"), archive.writer() as writer:
+        entries = []
+        for home, path, content in saves:
+            data = content.encode()
+            digest = writer.put_plain(data)
+            entries.append(Entry("tinplate", Part.SAVES, home, path, len(data), 0, digest))
+        writer.finish(
+            device=device,
+            kind=kind,
+            taken=EVENING,
+            volumes=[],
+            sites=[
+                Site("tinplate", home, HomeKind.FOLDER, volume, "Tinplate") for home in {s[0] for s in saves}
+            ],
+            layouts={},
+            entries=entries,
+            gaps=[],
+            note=note,
+        )
+
+
+def _sha(content: str) -> str:
+    return block_id(content.encode()).hex()
+
+
+A = ("tinplate", Part.SAVES, "a.sav")
+
+
+def test_standings_from_manifests(tmp_path: Path) -> None:
+    archive = make(tmp_path)
+    _write(archive, "pebble", ("main", "a.sav", "one"), ("main", "b.sav", "b"))
+    _write(archive, "pebble", ("main", "a.sav", "one"), ("main", "b.sav", "b"))  # a quiet night
+    _write(archive, "lantern", ("main", "a.sav", "one"), kind=Kind.RESTORED)
+    _write(archive, "pebble", ("main", "a.sav", "two"), ("main", "b.sav", "b"))
+    _write(archive, "pebble", ("main", "a.sav", "unknown"), kind=Kind.SAFETY)
+    _write(archive, "pebble", ("main", "a.sav", "zero"), kind=Kind.RESTORED, note=BEGUN)
+    _write(archive, "pebble", ("main", "a.sav", "zero"), kind=Kind.RESTORED, volume=ELSEWHERE)
+    past = standings(archive, {A})
+    assert past.of(A) == {
+        PEBBLE: {_sha("one"): 2, _sha("two"): 4, _sha("unknown"): 5},
+        LANTERN: {_sha("one"): 3},
+    }
+    assert past.of(("tinplate", Part.SAVES, "b.sav")) == {}  # not asked for
+    assert past.unreadable == []
+
+
+def test_each_page_is_decoded_once_for_a_device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    archive = make(tmp_path)
+    for _ in range(5):
+        _write(archive, "pebble", ("main", "a.sav", "one"))
+    _write(archive, "lantern", ("main", "a.sav", "one"))
+    asked = []
+    real = archive.page
+
+    def page(page_id: str) -> tuple[Entry, ...]:
+        asked.append(page_id)
+        return real(page_id)
+
+    monkeypatch.setattr(archive, "page", page)
+    assert standings(archive, {A}).of(A) == {PEBBLE: {_sha("one"): 5}, LANTERN: {_sha("one"): 6}}
+    assert len(asked) == 2
+
+
+def test_what_is_hurt_is_named_and_the_rest_is_known(tmp_path: Path) -> None:
+    archive = make(tmp_path)
+    _write(archive, "pebble", ("main", "a.sav", "one"))
+    _write(archive, "pebble", ("main", "a.sav", "two"))
+    first, second = archive.snapshots()
+    file = tmp_path / "archive" / second.file
+    data = bytearray(file.read_bytes())
+    data[-1] ^= 1
+    file.write_bytes(data)
+    past = standings(archive, {A})
+    assert past.of(A) == {PEBBLE: {_sha("one"): first.sequence}}
+    assert past.unreadable == [second.name]
