@@ -80,3 +80,10 @@ def write_config(path: Path, config: Config) -> None:
         raise WrongInput(
             f"The config file {path} cannot be written: {error.strerror}.", "Name another: --config FILE"
         ) from error
+
+
+def read_config(path: Path) -> Config:
+    import yaml
+
+    d = yaml.safe_load(path.read_text())
+    return Config(d["device"], d["archive"], d["volumes"])

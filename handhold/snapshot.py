@@ -85,7 +85,7 @@ def take(
         prior = _last_night(archive, device.name)
         walked = walk(device, layouts, leave_out=options.leave_out, progress=seen)
         claims = [claim for claim in walked.claims if claim.part in options.parts]
-        if not claims and not walked.gaps:
+        if not claims and not walked.gaps and not prior.entries:
             raise OwnerError(
                 f"Nothing to keep was found on {device.name}.",
                 "handhold survey shows where it looked; are the volumes and the layouts the right ones?",
@@ -93,7 +93,7 @@ def take(
         before = {entry.key: entry for entry in prior.entries}
         with archive.writer(level=options.level) as writer:
             quiet, loud = _sort(claims, before, prior, device, archive, options.reread)
-            entries, gaps = list(quiet), list(walked.gaps)
+            entries, gaps = list(quiet), [*walked.gaps, *_emptied(device, prior)]
             for outcome in _read(loud, writer, options.level, progress):
                 if isinstance(outcome, Entry):
                     entries.append(outcome)
@@ -177,6 +177,7 @@ class _Night:
     """The last night of a device, as far as it helps the next one."""
 
     entries: tuple[Entry, ...] = ()
+    sites: tuple[Site, ...] = ()
     taken_ns: int = 0
 
 
@@ -185,11 +186,43 @@ def _last_night(archive: Archive, device: str) -> _Night:
         if snapshot.device != device:
             continue
         try:
-            entries = tuple(archive.entries(archive.read(snapshot)))
+            manifest = archive.read(snapshot)
+            entries = tuple(archive.entries(manifest))
         except OwnerError:
             continue  # a hurt night helps nobody; verify names it
-        return _Night(entries, _nanoseconds(snapshot.taken))
+        return _Night(entries, manifest.sites, _nanoseconds(snapshot.taken))
     return _Night()
+
+
+def _emptied(device: Device, prior: _Night) -> list[Gap]:
+    """A volume that held something last time and whose folder is empty now: a card that is out, most likely."""
+    held = {(site.emulator, site.home): site.volume for site in prior.sites}
+    files: dict[str, int] = {}
+    for entry in prior.entries:
+        volume = held.get((entry.emulator, entry.home), "")
+        files[volume] = files.get(volume, 0) + 1
+    return [
+        Gap(
+            volume.name,
+            "",
+            f"it is empty, and held {files[volume.name]:,} kept files last time",
+            None,
+            _CARD_IN,
+        )
+        for volume in device.volumes
+        if files.get(volume.name) and not _anything_in(volume.path)
+    ]
+
+
+_CARD_IN = "Is the card in? If so, take the snapshot again; the earlier nights keep what was on it."
+
+
+def _anything_in(folder: str) -> bool:
+    try:
+        with os.scandir(folder) as items:
+            return next(items, None) is not None
+    except OSError:
+        return True  # the walk has said so already
 
 
 def is_quiet(entry: Entry, size: int, modified: int, taken_ns: int, step_ns: int) -> bool:

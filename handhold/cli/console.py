@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from rich.progress import TaskID
 
 WIDTH = 80
+#: ``file:line:column: …`` stays on one line, however long: editors read it.
+_PLACE = re.compile(r".+:\d+:\d+: ")
 
 
 class Progress(Protocol):
@@ -144,7 +147,7 @@ class Console:
 
         lines = []
         for line in map(printable, text.split("\n")):
-            if len(line) <= self.width:
+            if len(line) <= self.width or _PLACE.match(line):
                 lines.append(line)
                 continue
             indent = line[: len(line) - len(line.lstrip())]

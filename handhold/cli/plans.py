@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from handhold.restore.byhand import ByHand
 
 _STAYS = (Decision.NEWER, Decision.FORK, Decision.UNSURE)
-_MOST = 12
+_MOST_LINES = 24
 
 
 def document(
@@ -96,23 +96,22 @@ def show_hands(console: Console, title: str, by_hand: Sequence[ByHand]) -> None:
 
 
 def _section(console: Console, title: str, steps: Sequence[Step]) -> None:
-    """Steps with their reasons; those of one game and one reason are one line."""
+    """Steps with their reasons; those of one emulator and one reason are one line."""
     if not steps:
         return
     console.say(f"\n{title}")
-    groups: dict[tuple[str, str], dict[str, list[str]]] = {}
+    groups: dict[tuple[str, str], list[Step]] = {}
     for step in steps:
-        titles = groups.setdefault((step.entry.emulator, step.entry.part.value), {})
-        titles.setdefault(step.why, []).append(title_of(step.entry))
-    for (emulator, part), reasons in list(groups.items())[:_MOST]:
-        for why, titles in list(reasons.items())[:_MOST]:
-            named = words.listed(list(dict.fromkeys(titles)), 3)
-            console.say(f"  {emulator}, {part}: {named}")
-            console.say(f"    {why}")
-        if len(reasons) > _MOST:
-            console.say(f"    and {len(reasons) - _MOST} more (--json lists all)")
-    if len(groups) > _MOST:
-        console.say(f"  and more (--json lists all {len(steps)})")
+        groups.setdefault((step.entry.emulator, step.why), []).append(step)
+    last = ""
+    for (emulator, why), members in sorted(groups.items())[:_MOST_LINES]:
+        parts = words.listed(sorted({step.entry.part.value for step in members}))
+        names = words.listed(list(dict.fromkeys(title_of(step.entry) for step in members)), 3)
+        console.say(f"  {emulator if emulator != last else ' ' * len(emulator)}  {parts}: {names}")
+        console.say(f"    {why}")
+        last = emulator
+    if len(groups) > _MOST_LINES:
+        console.say(f"  and {len(groups) - _MOST_LINES} more (--json lists all)")
 
 
 def _writes(console: Console, steps: Sequence[Step]) -> None:
@@ -146,10 +145,13 @@ def _sum(steps: Iterable[Step]) -> str:
 
 def last_line(steps: Sequence[Step]) -> str:
     """What became of it, in one line."""
-    written = [s for s in steps if s.action is not Action.LEAVE and s.decision is not Decision.FAILED]
+    written = [s for s in steps if s.action in (Action.WRITE, Action.BESIDE)]
+    removed = sum(1 for s in steps if s.action is Action.REMOVE)
     pieces = [
         f"{words.amount(len(written), 'file')} written ({words.size(sum(s.entry.size for s in written))})"
     ]
+    if removed:
+        pieces.append(f"{removed:,} removed")
     for decision, text in _OUTCOMES.items():
         count = sum(1 for s in steps if s.decision is decision and s.action is Action.LEAVE)
         if count:

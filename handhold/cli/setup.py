@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import platform
 import re
+import sys
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
@@ -111,7 +112,9 @@ def _volumes(session: Session, earlier: object, asks: bool, yes: bool) -> dict[s
     elif yes and earlier.volumes:
         volumes = dict(earlier.volumes)
     else:
-        seen = "".join(f"\n  {m.path} ({m.filesystem}, {words.size(m.free)} free)" for m in mounted())
+        seen = "".join(
+            f"\n  {m.path} ({m.filesystem}, {words.room(m.free or sys.maxsize)})" for m in mounted()
+        )
         raise WrongInput(
             "setup was not told where the device's storage is.",
             f"Give it: handhold --volume internal=PATH … setup{seen and chr(10) + 'Mounted here:' + seen}",
@@ -127,7 +130,9 @@ def _ask_volumes(session: Session, earlier: dict[str, str], mounts: list[Mounted
         if mount.path not in proposals.values():
             proposals[_volume_name(mount, proposals)] = mount.path
     console.say("Where is the device's storage? For each place, Enter keeps the name, - leaves it out.")
-    about = {mount.path: f" ({mount.filesystem}, {words.size(mount.free)} free)" for mount in mounts}
+    about = {
+        mount.path: f" ({mount.filesystem}, {words.room(mount.free or sys.maxsize)})" for mount in mounts
+    }
     chosen: dict[str, str] = {}
     for name, path in proposals.items():
         answer = console.ask(f"  {path}{about.get(path, '')}", name)

@@ -83,8 +83,10 @@ def document(result: Result) -> dict[str, Any]:
 
 
 def show(session: Session, result: Result) -> None:
-    """The result for people; its last line is the one to read."""
+    """The result for people; its last line is the one to read. Quiet, it says nothing when all is well."""
     console = session.console
+    if console.quiet and not (result.gaps or result.gone):
+        return  # all is well, and nobody asked
     show_gaps(console, result.gaps, "Could not be kept:")
     if result.conflicts:
         console.say(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -51,7 +52,12 @@ def document(walked: Walk, found: Sequence[Found], free: dict[str, int]) -> dict
     return {
         "device": walked.device.name,
         "volumes": [
-            {"name": v.name, "path": v.path, "filesystem": v.traits.filesystem, "free": free[v.name]}
+            {
+                "name": v.name,
+                "path": v.path,
+                "filesystem": v.traits.filesystem,
+                "free": known_room(free[v.name]),
+            }
             for v in walked.device.volumes
         ],
         "emulators": [
@@ -89,6 +95,11 @@ def document(walked: Walk, found: Sequence[Found], free: dict[str, int]) -> dict
     }
 
 
+def known_room(free: int) -> int | None:
+    """Bytes free, or None where the file system does not say."""
+    return None if free >= sys.maxsize else free
+
+
 def gap_document(gap: Gap) -> dict[str, Any]:
     """A gap for scripts."""
     return {
@@ -118,8 +129,9 @@ def show(session: Session, walked: Walk, found: Sequence[Found], free: dict[str,
     clock = session.clock()
     console.say(f"Device {walked.device.name}")
     for volume in walked.device.volumes:
-        room = words.size(free[volume.name])
-        console.say(f"  {volume.name}: {volume.path} ({volume.traits.filesystem}, {room} free)")
+        console.say(
+            f"  {volume.name}: {volume.path} ({volume.traits.filesystem}, {words.room(free[volume.name])})"
+        )
     console.say()
     rows: list[tuple[str, ...]] = []
     for one in found:

@@ -1,9 +1,96 @@
+"""``undo``: takes the last restore back."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
+from handhold.cli import words
+from handhold.cli.restore import agree, outcome, status_of
+from handhold.cli.session import Session
+from handhold.errors import WrongInput
 
-def join(app: typer.Typer) -> None: ...
-def selection(emulator, part, game):
-    from handhold.cli.session import part_named
-    from handhold.restore.select import Selection
+if TYPE_CHECKING:
+    from handhold.cli.console import Console
+    from handhold.restore.undo import Undo
 
-    return Selection(tuple(emulator or ()), tuple(part_named(p) for p in part or ()), tuple(game or ()))
+
+def join(app: typer.Typer) -> None:
+    """Adds the command."""
+    app.command()(undo)
+
+
+def undo(
+    context: typer.Context,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be done.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+) -> None:
+    """Takes the last restore onto this device back. What was played since stays."""
+    from handhold.cli import plans
+    from handhold.restore.undo import prepare_undo
+    from handhold.restore.undo import undo as take_back
+
+    session: Session = context.obj
+    console = session.console
+    if json and not (dry_run or yes):
+        raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
+    archive = session.archive()
+    device = session.device()
+    with console.progress("Looking") as bar:
+        prepared = prepare_undo(
+            archive, device, clock=session.clock, progress=lambda done, total: bar(done, 0, total)
+        )
+    if not json:
+        _show(console, prepared)
+    plan = prepared.plan
+    name = None
+    if not dry_run and plan.writes:
+        agree(console, yes, "Take it back?")
+        with console.progress("Writing") as bar:
+            applied = take_back(
+                archive,
+                device,
+                prepared,
+                clock=session.clock,
+                progress=lambda done, total: bar(done, 0, total),
+            )
+        plan = applied.plan
+        name = applied.restored.name if applied.restored else None
+        if not json:
+            outcome(console, applied)
+    elif not json:
+        console.say(
+            "\nThis was only the plan; nothing was written." if dry_run else "\nNothing is to be done."
+        )
+    if json:
+        console.document(plans.document(plan, plan.steps, (), dry_run=dry_run, restore=name))
+    raise typer.Exit(status_of(plan))
+
+
+def _show(console: Console, prepared: Undo) -> None:
+    from handhold.restore.plan import Action, Decision
+    from handhold.restore.select import title_of
+
+    steps = prepared.plan.steps
+    cut = " It was cut off; what it had done by then is taken back." if prepared.cut_off else ""
+    console.say(f"Taking back {prepared.restore.name}, onto {prepared.plan.device}.{cut}")
+    for folder in prepared.elsewhere:
+        console.say(f"It wrote to {folder} as well.")
+    groups = (
+        ("Comes back as it was:", [s for s in steps if s.action is Action.WRITE]),
+        ("Goes away again (the archive keeps it):", [s for s in steps if s.action is Action.REMOVE]),
+        ("Stays, because it was changed since:", [s for s in steps if s.decision is Decision.NEWER]),
+        ("Cannot be taken back:", [s for s in steps if s.decision is Decision.BLOCKED]),
+    )
+    for title, members in groups:
+        if not members:
+            continue
+        console.say(f"\n{title}")
+        names: dict[tuple[str, str], list[str]] = {}
+        for step in members:
+            names.setdefault((step.entry.emulator, step.entry.part.value), []).append(title_of(step.entry))
+        for (emulator, part), titles in names.items():
+            count = words.amount(len(titles), "file")
+            console.say(f"  {emulator}, {part}, {count}: {words.listed(list(dict.fromkeys(titles)), 3)}")

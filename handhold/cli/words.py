@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import unicodedata
 from datetime import UTC, datetime, timedelta
 
@@ -69,6 +70,15 @@ def size(count: int) -> str:
         if value < 1023.5:
             return f"{value:.0f} {unit}"
     return f"{value:.0f} PiB"
+
+
+def room(free: int) -> str:
+    """Free room; some file systems do not say how much they have.
+
+    >>> room(5 << 30), room(sys.maxsize)
+    ('5.0 GiB free', 'free room unknown')
+    """
+    return "free room unknown" if free >= sys.maxsize else f"{size(free)} free"
 
 
 def moment(time: datetime) -> str:

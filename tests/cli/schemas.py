@@ -40,7 +40,16 @@ GAP = table({"emulator": MAYBE, "path": TEXT, "why": TEXT})
 SURVEY = table(
     {
         "device": TEXT,
-        "volumes": rows(table({"name": TEXT, "path": TEXT, "filesystem": TEXT, "free": COUNT})),
+        "volumes": rows(
+            table(
+                {
+                    "name": TEXT,
+                    "path": TEXT,
+                    "filesystem": TEXT,
+                    "free": {"type": ["integer", "null"], "minimum": 0},
+                }
+            )
+        ),
         "emulators": rows(
             table(
                 {

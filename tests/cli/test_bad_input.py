@@ -1,4 +1,4 @@
-"""Whatever an owner can get wrong ends in one clear message and the right exit status, never in a traceback."""
+"""Whatever an owner can get wrong ends in one clear message and the right exit status, and no traceback."""
 
 from __future__ import annotations
 

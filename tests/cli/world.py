@@ -96,18 +96,18 @@ class World:
         """Some evenings' worth of files."""
         self._furnish('Ärger & "Ruhm"')
 
-    def furnish_portable(self) -> None:
+    def furnish_portable(self, *, ascii_only: bool = False) -> None:
         """The same with names that every card can hold."""
-        self._furnish("Ärger & Ruhm")
+        self._furnish(*(("Storm & Glory", "Lighthouse") if ascii_only else ("Ärger & Ruhm",)))
 
-    def _furnish(self, second: str) -> None:
+    def _furnish(self, second: str, third: str = "灯台") -> None:
         self.write(self.internal / "Tinplate/saves/Mole Valley.sav", b"mole valley, chapter 1" * 40)
         self.write(self.internal / f"Tinplate/saves/{second}.sav", b"arger" * 100)
         self.write(self.internal / "Tinplate/states/Mole Valley.st1", b"\x01state" * 900)
         self.write(self.internal / "Tinplate/config/main.ini", "games=/internal/Games\n")
         self.write(self.internal / "Tinplate/config/pads/pad.ini", "a=96\nb=97\n")
         self.write(self.internal / "Tinplate/shaders/cache.bin", b"rebuilt" * 50)
-        self.write(self.card / "Lantern/memory/灯台.mcr", b"lighthouse" * 800)
+        self.write(self.card / f"Lantern/memory/{third}.mcr", b"lighthouse" * 800)
         self.write(self.card / "Music/song.ogg", b"not ours")
 
     def run(self, *arguments: str) -> Said:
