@@ -86,10 +86,10 @@ class Layout:
         ``home`` is the home's name without anything from ``@`` on. The first rule that fits wins.
         """
         rules = self._by_home.get(home)
-        if not rules:
+        if rules is None:
             return None
         backwards, folded = prepared(path)
-        for rule in rules:
+        for rule in rules.in_folder(path):
             captures = rule.pattern.match_prepared(backwards, folded)
             if captures is not None:
                 return Verdict(rule.part, captures.get("game"), rule.why, rule.carry)
@@ -109,11 +109,29 @@ class Layout:
         return not any(home.at for home in self.homes)
 
     @cached_property
-    def _by_home(self) -> dict[str, tuple[Rule, ...]]:
+    def _by_home(self) -> dict[str, _Rules]:
         return {
-            home.name: tuple(rule for rule in self.rules if rule.home in (None, home.name))
+            home.name: _Rules([rule for rule in self.rules if rule.home in (None, home.name)])
             for home in self.homes
         }
+
+
+class _Rules:
+    """The rules of one home; files come folder by folder, so what a folder rules out is remembered."""
+
+    def __init__(self, rules: list[Rule]) -> None:
+        self.rules = rules
+        self.last: tuple[str | None, list[Rule]] = (None, [])
+
+    def in_folder(self, path: str) -> list[Rule]:
+        """Those that can fit a file in the folder of this one, in order."""
+        folder = path.rpartition("/")[0]
+        last, reaching = self.last
+        if folder != last:
+            backwards = prepared(folder)[0] if folder else ""
+            reaching = [rule for rule in self.rules if rule.pattern.reaches(backwards)]
+            self.last = (folder, reaching)  # in one step, so that threads can share it
+        return reaching
 
 
 def identifier(text: str) -> str:

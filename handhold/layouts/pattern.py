@@ -28,40 +28,14 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass, field
-from enum import Enum
 from functools import cached_property, lru_cache
-from itertools import pairwise
 
 from handhold.layouts.mistakes import Wrong
+from handhold.layouts.syntax import Capture, Way, Wild, repeats, ways_of
 from handhold.names import native, written
 
 MOST_CHARACTERS = 1000
-MOST_WILDCARDS = 8  # in one segment
-MOST_DEEP = 4  # "**" in a pattern
-MOST_SEGMENTS = 64
-MOST_WAYS = 128  # alternatives, written out
-MOST_NESTED = 4  # braces inside braces
-# A capture that stands twice forces the search to go back, so less else is allowed beside it.
-MOST_WILDCARDS_WITH_REPEAT = 2
-MOST_DEEP_WITH_REPEAT = 1
-
-_CAPTURE = re.compile(r"[a-z][a-z0-9_]{0,19}")
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
-
-
-class _Wild(Enum):
-    ANY = "*"
-    ONE = "?"
-    DEEP = "**"
-
-
-@dataclass(frozen=True, slots=True)
-class _Capture:
-    name: str
-
-
-_Token = str | _Wild | _Capture  # a str is one literal character
-_Way = tuple[_Token, ...]
 
 
 @dataclass(frozen=True)
@@ -69,8 +43,7 @@ class Pattern:
     """A pattern that is known to be sound; two of the same text are equal. Made by ``compile_pattern``."""
 
     text: str
-    _expression: str = field(compare=False, repr=False)
-    _groups: tuple[str, ...] = field(compare=False, repr=False)  # the name of each group of it
+    _ways: tuple[list[Way], ...] = field(compare=False, repr=False)
     _head: str = field(compare=False, repr=False)  # lower-case ASCII with which every fitting path begins
     _tail: str = field(compare=False, repr=False)  # and ends
 
@@ -85,24 +58,42 @@ class Pattern:
         """The same for a path that went through ``prepared``; many patterns can then look at one path."""
         if folded is not None and not (folded.startswith(self._head) and folded.endswith(self._tail)):
             return None
-        found = self._regex.match(backwards)
+        expression, names = self._files
+        found = expression.match(backwards)
         if found is None:
             return None
         return {
             name: written(piece[::-1])
-            for name, piece in zip(self._groups, found.groups(), strict=True)
+            for name, piece in zip(names, found.groups(), strict=True)
             if piece is not None
         }
 
-    @cached_property
-    def _regex(self) -> re.Pattern[str]:
-        # Only when it is first asked: most commands read every layout and match with none.
-        return re.compile(self._expression, re.IGNORECASE)
+    def reaches(self, backwards: str) -> bool:
+        """Whether a file right in this folder can fit, for all that its folder's path says.
 
-    @property
-    def captures(self) -> frozenset[str]:
-        """The names of the captures."""
-        return frozenset(self._groups)
+        ``backwards`` is the folder's path as ``prepared`` gives it, and empty for the home itself.
+        """
+        return self._folders.match(backwards) is not None
+
+    # Both only when they are first asked: most commands read every layout and match with none.
+
+    @cached_property
+    def _files(self) -> tuple[re.Pattern[str], tuple[str, ...]]:
+        """The expression, and the name of each of its groups."""
+        groups: list[str] = []
+        ways = "|".join(_expression(way, groups, "[^/]++/") for way in self._ways)
+        return re.compile(rf"(?:{ways})\Z", re.IGNORECASE), tuple(groups)
+
+    @cached_property
+    def _folders(self) -> re.Pattern[str]:
+        groups: list[str] = []
+        ways = dict.fromkeys(
+            "(?:[^/]++/)*"
+            if repeats(way)
+            else _expression(way if way[-1] == (Wild.DEEP,) else way[:-1], groups, "")
+            for way in self._ways
+        )
+        return re.compile(rf"(?:{'|'.join(ways)})\Z", re.IGNORECASE)
 
 
 def prepared(path: str) -> tuple[str, str | None]:
@@ -124,107 +115,19 @@ def compile_pattern(text: str) -> Pattern:
         raise Wrong(f"a path pattern of {len(text)} characters", f"at most {MOST_CHARACTERS}")
     if _CONTROL.search(text):
         raise Wrong("a path with a control character", "printable characters")
-    parser = _Parser(unicodedata.normalize("NFC", text))
-    ways = parser.parse()
-    pieces: list[str] = []
-    groups: list[str] = []
-    for way in dict.fromkeys(ways):
-        pieces.append(_regex(_checked(text, way), groups))
-    heads = [_literal(way) for way in ways]
-    tails = [_literal(way[::-1]) for way in ways]
+    ways = ways_of(unicodedata.normalize("NFC", text))
+    whole = [_with_slashes(way) for way in ways]
     return Pattern(
         text=text,
-        _expression="(?:" + "|".join(pieces) + r")\Z",
-        _groups=tuple(groups),
-        _head=_common(heads),
+        _ways=tuple(ways),
+        _head=_common([_literal(way) for way in whole]),
         # Without the slash: the "**" before it can stand for no folder at all.
-        _tail=_common(tails)[::-1].removeprefix("/"),
+        _tail=_common([_literal(way[::-1]) for way in whole])[::-1].removeprefix("/"),
     )
 
 
-class _Parser:
-    """Reads a pattern into the ways in which its alternatives can be taken."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text
-        self.at = 0
-
-    def parse(self) -> list[_Way]:
-        return self.run(0)
-
-    def run(self, depth: int) -> list[_Way]:
-        """Up to the end, or to the comma or brace that ends an alternative."""
-        ways: list[_Way] = [()]
-        literal: list[_Token] = []
-        text = self.text
-        while self.at < len(text):
-            char = text[self.at]
-            if depth and char in ",}":
-                break
-            if char == "{":
-                ways = [(*way, *literal) for way in ways]
-                literal = []
-                choices = self.braces(depth + 1)
-                if len(ways) * len(choices) > MOST_WAYS:
-                    raise Wrong(f'too many alternatives in "{_short(text)}"', f"at most {MOST_WAYS} in all")
-                ways = [(*way, *choice) for way in ways for choice in choices]
-                continue
-            literal.append(self.single(char))
-        return [(*way, *literal) for way in ways]
-
-    def single(self, char: str) -> _Token:
-        self.at += 1
-        if char == "*":
-            if self.text[self.at : self.at + 1] != "*":
-                return _Wild.ANY
-            self.at += 1
-            return _Wild.DEEP
-        if char == "?":
-            return _Wild.ONE
-        if char == "}":
-            raise Wrong(f'a "}}" without its "{{" in "{_short(self.text)}"', 'a pair of them, or "\\}"')
-        if char == "\\":
-            if self.at == len(self.text):
-                raise Wrong(f'a "\\" at the end of "{_short(self.text)}"', "a character behind it")
-            char = self.text[self.at]
-            self.at += 1
-            if char == "/":
-                raise Wrong(f'"\\/" in "{_short(self.text)}"', 'a plain "/" between folders')
-        return char
-
-    def braces(self, depth: int) -> list[_Way]:
-        start = self.at
-        if depth > MOST_NESTED:
-            raise Wrong(
-                f'braces too deep inside each other in "{_short(self.text)}"', f"at most {MOST_NESTED}"
-            )
-        choices: list[_Way] = []
-        alternatives = 0
-        while True:
-            self.at += 1  # past "{" or ","
-            choices += self.run(depth)
-            alternatives += 1
-            if len(choices) > MOST_WAYS:
-                raise Wrong(f'too many alternatives in "{_short(self.text)}"', f"at most {MOST_WAYS} in all")
-            if self.at == len(self.text):
-                raise Wrong(f'a "{{" without its "}}" in "{_short(self.text)}"', 'a pair of them, or "\\{"')
-            if self.text[self.at] == "}":
-                break
-        self.at += 1
-        if alternatives > 1:
-            return choices
-        name = self.text[start + 1 : self.at - 1]
-        if not _CAPTURE.fullmatch(name):
-            raise Wrong(
-                f'the capture "{{{_short(name)}}}"',
-                'a name of lower-case letters, digits and "_", such as {game} or {slot}, '
-                "or alternatives with a comma between them",
-            )
-        return [(_Capture(name),)]
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= 60 else text[:57] + "..."
+def _with_slashes(segments: list[Way]) -> Way:
+    return tuple(token for segment in segments for token in ("/", *segment))[1:]
 
 
 def _common(texts: list[str]) -> str:
@@ -236,7 +139,7 @@ def _common(texts: list[str]) -> str:
     return low[:same]
 
 
-def _literal(way: _Way) -> str:
+def _literal(way: Way) -> str:
     """The plain ASCII with which a way begins, in lower case."""
     run: list[str] = []
     for token in way:
@@ -246,67 +149,19 @@ def _literal(way: _Way) -> str:
     return "".join(run)
 
 
-def _checked(text: str, way: _Way) -> list[_Way]:
-    """The segments of one way, if it is a sound relative path within the limits."""
-    shown = _short(text)
-    segments: list[list[_Token]] = [[]]
-    for token in way:
-        if token == "/":
-            segments.append([])
-        else:
-            segments[-1].append(token)
-    if len(segments) > MOST_SEGMENTS:
-        raise Wrong(f'too many folders in "{shown}"', f"at most {MOST_SEGMENTS}")
-    if not segments[0] and len(segments) > 1:
-        raise Wrong(f'"{shown}" begins with "/"', "a path that begins inside the home")
-    if not segments[-1] and len(segments) > 1:
-        raise Wrong(
-            f'"{shown}" ends with "/"', f'"{_short(text.rstrip("/"))}/**" for everything below that folder'
-        )
-    names = [token.name for token in way if isinstance(token, _Capture)]
-    repeats = len(set(names)) < len(names)
-    most = MOST_WILDCARDS_WITH_REPEAT if repeats else MOST_WILDCARDS
-    deep = 0
-    for segment in segments:
-        if not segment:
-            raise Wrong(f'an empty name in "{shown}"', 'a single "/" between folders')
-        if segment in (["."], [".", "."]):
-            raise Wrong(f'"." or ".." in "{shown}"', "a path that stays inside the home")
-        if _Wild.DEEP in segment:
-            deep += 1
-            if len(segment) > 1:
-                raise Wrong(f'"**" beside something else in "{shown}"', '"**" alone between slashes')
-            continue
-        wild = [token is _Wild.ANY or isinstance(token, _Capture) for token in segment]
-        if sum(wild) > most:
-            raise Wrong(
-                f'too many wildcards in one name in "{shown}"',
-                f"at most {most}" + (" where a capture stands twice" if repeats else ""),
-            )
-        if any(a and b for a, b in pairwise(wild)):
-            raise Wrong(
-                f'two wildcards side by side in "{shown}"', "something between them that says where one ends"
-            )
-    most = MOST_DEEP_WITH_REPEAT if repeats else MOST_DEEP
-    if deep > most:
-        raise Wrong(
-            f'too many "**" in "{shown}"',
-            f"at most {most}" + (" where a capture stands twice" if repeats else ""),
-        )
-    return [tuple(segment) for segment in segments]
+def _expression(segments: list[Way], groups: list[str], end: str) -> str:
+    """One way as a regular expression over the path written backwards with "/" behind every name.
 
-
-def _regex(segments: list[_Way], groups: list[str]) -> str:
-    """One way as a regular expression over the path written backwards with "/" behind every name."""
-    names = [token.name for segment in segments for token in segment if isinstance(token, _Capture)]
-    keep = "(?:" if len(set(names)) < len(names) else "(?>"
+    ``end`` is what a "**" at the end of the way needs at least. The names of groups are added to ``groups``.
+    """
+    keep = "(?:" if repeats(segments) else "(?>"
     seen: dict[str, int] = {}
     runs: list[str] = [""]  # the segments between the "**"
     for index, segment in enumerate(reversed(segments)):
-        if segment != (_Wild.DEEP,):
+        if segment != (Wild.DEEP,):
             runs[-1] += _segment(segment[::-1], keep, seen, groups) + "/"
         elif index == 0:
-            runs = ["[^/]++/", ""]  # at the end: something must lie below
+            runs = [end, ""]
         elif runs[-1] or len(runs) == 1:
             runs.append("")
     if len(runs) == 1:
@@ -315,24 +170,24 @@ def _regex(segments: list[_Way], groups: list[str]) -> str:
     return f"{runs[0]}{middle}(?:[^/]++/)*{runs[-1]}"
 
 
-def _segment(tokens: _Way, keep: str, seen: dict[str, int], groups: list[str]) -> str:
+def _segment(tokens: Way, keep: str, seen: dict[str, int], groups: list[str]) -> str:
     """One name, written backwards; ``keep`` opens a group that is not gone back into, where that is right."""
     out: list[str] = []
     pending = ""  # the last wildcard, with the fixed piece behind it still to come
     fixed = ""
     for token in tokens:
-        if isinstance(token, _Capture) and token.name in seen:
+        if isinstance(token, Capture) and token.name in seen:
             fixed += rf"(?:\{seen[token.name]})"
-        elif token is _Wild.ANY or isinstance(token, _Capture):
+        elif token is Wild.ANY or isinstance(token, Capture):
             out.append(f"{keep}{pending}{fixed})" if pending else fixed)
             fixed = ""
-            if isinstance(token, _Capture):
+            if isinstance(token, Capture):
                 groups.append(token.name)
                 seen[token.name] = len(groups)
                 pending = "([^/]+?)"
             else:
                 pending = "[^/]*?"
-        elif token is _Wild.ONE:
+        elif token is Wild.ONE:
             fixed += "[^/]"
         else:
             assert isinstance(token, str)

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from wcmatch import glob
 
 from handhold.layouts.mistakes import Wrong
-from handhold.layouts.pattern import MOST_WAYS, compile_pattern
+from handhold.layouts.pattern import compile_pattern, prepared
+from handhold.layouts.syntax import MOST_WAYS
 from handhold.names import written
 
 FITS: list[tuple[str, str, dict[str, str] | None]] = [
@@ -272,3 +273,40 @@ def test_no_pattern_runs_away(pattern: str, path: str) -> None:
     start = time.perf_counter()
     assert compiled.match(path) is None
     assert time.perf_counter() - start < 1
+
+
+@given(patterns, paths)
+@settings(deadline=None, max_examples=800)
+def test_a_folder_never_rules_out_a_file_that_fits(pattern: str, path: str) -> None:
+    try:
+        compiled = compile_pattern(pattern)
+    except Wrong:
+        assume(False)
+    folder = path.rpartition("/")[0]
+    if compiled.match(path) is not None:
+        assert compiled.reaches(prepared(folder)[0] if folder else "")
+
+
+@pytest.mark.parametrize(
+    ("pattern", "folder", "reached"),
+    [
+        ("saves/*", "", False),
+        ("saves/*", "saves", True),
+        ("saves/*", "saves/x", False),
+        ("saves/**", "", False),
+        ("saves/**", "Saves", True),
+        ("saves/**", "saves/x/y", True),
+        ("saves/**", "states/x", False),
+        ("**/*.sav", "", True),
+        ("**/*.sav", "x/y", True),
+        ("*.sav", "", True),
+        ("*.sav", "x", False),
+        ("**", "x", True),
+        ("a/**/b/x", "a/b", True),
+        ("a/**/b/x", "a/c", False),
+        ("{a,b}/*", "c", False),
+        ("{game}/**/{game}.sav", "x", True),
+    ],
+)
+def test_what_a_folder_rules_out(pattern: str, folder: str, reached: bool) -> None:
+    assert compile_pattern(pattern).reaches(prepared(folder)[0] if folder else "") is reached
