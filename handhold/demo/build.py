@@ -72,7 +72,7 @@ class Built:
     scenario: Scenario
     device: BuiltDevice
     games: tuple[str, ...]
-    notes: tuple[str, ...]  # what is otherwise here than on a real handheld, in the owner's words
+    notes: tuple[str, ...]  # what is special about these folders on this machine, in the owner's words
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,7 @@ def _build_device(folder: str, scenario: Scenario, name: str) -> tuple[BuiltDevi
         for place, _, _ in os.walk(os.path.join(folder, name), topdown=False):
             _stamp(place, scenario.built)
         _stamp(folder, scenario.built)
-        notes = tuple(note for home in closed if (note := _close(home)))
+        notes = tuple(_close(home) for home in closed)
     except OSError as error:
         raise _failed(folder, error) from error
     return BuiltDevice(name, line.about, volumes, tuple(files)), notes
@@ -267,12 +267,15 @@ def _stamp(place: str, when: datetime) -> int:
 
 
 def _close(home: str) -> str:
-    """Takes all access rights from a folder; returns a note if it can be read in spite of that."""
+    """Takes all access rights from a folder; returns a note on what that means here."""
     os.chmod(home, 0)
     try:
         os.listdir(home)
     except OSError:
-        return ""
+        return (
+            f"{home} stands for storage that only its own emulator can read. "
+            f'To delete the example, open it first: chmod 700 "{home}"'
+        )
     reason = (
         "you are root here, who reads everything"
         if os.geteuid() == 0
