@@ -11,6 +11,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from handhold.documents.document import Node, Scalar, Table, read_document
+from handhold.documents.file import read_file, shown
+from handhold.documents.mistakes import Mistake, Mistakes, Wrong
+from handhold.documents.reader import Reader, described
 from handhold.errors import WrongInput
 from handhold.model import Part
 
@@ -83,7 +87,80 @@ def write_config(path: Path, config: Config) -> None:
 
 
 def read_config(path: Path) -> Config:
-    import yaml
+    """The config file. Raises ``Mistakes`` with every mistake in it, each with its line and column."""
+    mistakes: list[Mistake] = []
+    data = read_file(path, mistakes, "config")
+    config = Config()
+    if data is not None:
+        name = shown(path)
+        node = read_document(data, name, mistakes, "config")
+        if node is not None:
+            config = _Reader(name, mistakes).config(node)
+        elif not mistakes:
+            mistakes.append(Mistake(name, 1, 1, "an empty file", 'a config, beginning with "config: 1"'))
+    if mistakes:
+        raise Mistakes(mistakes, "config")
+    return config
 
-    d = yaml.safe_load(path.read_text())
-    return Config(d["device"], d["archive"], d["volumes"])
+
+_KEYS = ("config", "device", "archive", "volumes", "layouts", "parts")
+_MOST = 64
+
+
+class _Reader(Reader):
+    """Takes the config out of a document."""
+
+    def config(self, node: Node) -> Config:
+        rows = self.table(node, _KEYS, ("config",), "a config") or {}
+        form = rows.get("config")
+        if form is not None and not (isinstance(form, Scalar) and (form.kind, form.text) == ("number", "1")):
+            self.wrong(
+                form, f'{described(form)} for "config"', "the number 1, the only form that is known here"
+            )
+        return Config(
+            device=(self.value(rows["device"], _device) or "") if "device" in rows else "",
+            archive=(self.value(rows["archive"], _path) or "") if "archive" in rows else "",
+            volumes=self.volumes(rows["volumes"]) if "volumes" in rows else {},
+            layouts=tuple(
+                folder
+                for item in self.items(rows.get("layouts"), _MOST, "folders")
+                if (folder := self.value(item, _path))
+            ),
+            parts=self.parts(rows["parts"]) if "parts" in rows else {},
+        )
+
+    def volumes(self, node: Node) -> dict[str, str]:
+        if not isinstance(node, Table):
+            self.wrong(
+                node, f"{described(node)} for volumes", 'a table of names and folders, "card: /media/card"'
+            )
+            return {}
+        found = {}
+        for key, value in node.rows:
+            if not _VOLUME.fullmatch(key.text):
+                self.wrong(
+                    key, f"{described(key)} as a volume's name", "up to 20 letters A-Z, digits, - and _"
+                )
+            if path := self.value(value, _path):
+                found[key.text] = path
+        return found
+
+    def parts(self, node: Node) -> dict[Part, bool]:
+        rows = self.table(node, tuple(Part), (), "parts") or {}
+        truths = {Part(name): self.truth(value) for name, value in rows.items()}
+        if truths.get(Part.CACHE):
+            self.wrong(rows["cache"], "cache: true", "false; what an emulator rebuilds is never kept")
+        return {part: kept for part, kept in truths.items() if kept is not None}
+
+
+def _device(text: str) -> str:
+    if not _DEVICE.fullmatch(text):
+        raise Wrong(f'a device called "{text[:60]}"', "up to 40 letters A-Z, digits, - and _")
+    return text
+
+
+def _path(text: str) -> str:
+    path = os.path.expanduser(text)
+    if not os.path.isabs(path) or "\0" in path:
+        raise Wrong(f'the path "{text[:60]}"', "a whole path, beginning with /")
+    return os.path.normpath(path)

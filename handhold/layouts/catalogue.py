@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-from handhold.layouts.document import MOST_BYTES
+from handhold.documents.file import read_file, reason, shown
+from handhold.documents.mistakes import Mistake, Mistakes
 from handhold.layouts.layout import Home, Layout
-from handhold.layouts.mistakes import LayoutMistakes, Mistake
 from handhold.layouts.reading import MOST_CHAIN, Draft, read_draft
 from handhold.model import HomeKind
-from handhold.names import written
 from handhold.resources import patterns_folder
 
 ENDINGS = (".yaml", ".yml")
@@ -32,13 +30,13 @@ class Catalogue:
 def read_catalogue(folders: Sequence[Path]) -> Catalogue:
     """The built-in patterns and every ``*.yaml`` of the folders.
 
-    Raises ``LayoutMistakes`` with every mistake of every file.
+    Raises ``Mistakes`` with every mistake of every file.
     """
     mistakes: list[Mistake] = []
     files = files_in([patterns_folder(), *folders], mistakes)
     layouts = resolve(read_files(files, mistakes), mistakes)
     if mistakes:
-        raise LayoutMistakes(mistakes)
+        raise Mistakes(mistakes, "layout")
     return Catalogue(
         layouts={layout.id: layout for layout in layouts if not layout.is_pattern},
         patterns={layout.id: layout for layout in layouts if layout.is_pattern},
@@ -67,7 +65,7 @@ def check_files(files: Sequence[Path], folders: Sequence[Path]) -> Checked:
     listed = [file for file in others if os.path.realpath(file) not in wanted]
     listed += {os.path.realpath(file): file for file in asked}.values()
     resolve(read_files(listed, known), known)
-    looked_at = tuple(dict.fromkeys(_shown(file) for file in (asked if files else others)))
+    looked_at = tuple(dict.fromkeys(shown(file) for file in (asked if files else others)))
     mistakes += [mistake for mistake in known if not files or mistake.file in looked_at]
     return Checked(looked_at, tuple(sorted(set(mistakes))))
 
@@ -79,13 +77,13 @@ def files_in(folders: Iterable[Path], mistakes: list[Mistake]) -> list[Path]:
         try:
             names = sorted(os.listdir(folder))
         except OSError as error:
-            what = f"a folder that cannot be listed ({_reason(error)})"
-            mistakes.append(Mistake(_shown(folder), 1, 1, what, "a folder with layouts"))
+            what = f"a folder that cannot be listed ({reason(error)})"
+            mistakes.append(Mistake(shown(folder), 1, 1, what, "a folder with layouts"))
             continue
         chosen = [name for name in names if name.lower().endswith(ENDINGS) and not name.startswith(".")]
         if len(chosen) > MOST_FILES:
             what = f"{len(chosen)} files in a layout folder"
-            mistakes.append(Mistake(_shown(folder), 1, 1, what, f"at most {MOST_FILES}"))
+            mistakes.append(Mistake(shown(folder), 1, 1, what, f"at most {MOST_FILES}"))
             continue
         for name in chosen:
             files.setdefault(os.path.realpath(folder / name), folder / name)
@@ -96,37 +94,10 @@ def read_files(files: Sequence[Path], mistakes: list[Mistake]) -> list[Draft]:
     """A draft of every file that can be read."""
     drafts = []
     for file in files:
-        data = _read(file, mistakes)
+        data = read_file(file, mistakes, "layout")
         if data is not None:
-            drafts.append(read_draft(data, _shown(file), mistakes))
+            drafts.append(read_draft(data, shown(file), mistakes))
     return drafts
-
-
-def _read(file: Path, mistakes: list[Mistake]) -> bytes | None:
-    shown = _shown(file)
-    try:
-        # Not to hang on a pipe; no other kind of file is opened.
-        handle = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
-        with open(handle, "rb") as stream:
-            if not stat.S_ISREG(os.fstat(handle).st_mode):
-                mistakes.append(Mistake(shown, 1, 1, "something that is no plain file", "a layout file"))
-                return None
-            return stream.read(MOST_BYTES + 1)
-    except IsADirectoryError:
-        mistakes.append(Mistake(shown, 1, 1, "a folder", "a layout file"))
-    except OSError as error:
-        mistakes.append(
-            Mistake(shown, 1, 1, f"a file that cannot be read ({_reason(error)})", "a layout file")
-        )
-    return None
-
-
-def _shown(file: Path) -> str:
-    return written(str(file))
-
-
-def _reason(error: OSError) -> str:
-    return (error.strerror or "unknown reason").lower()
 
 
 def resolve(drafts: Sequence[Draft], mistakes: list[Mistake]) -> list[Layout]:

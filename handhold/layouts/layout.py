@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from handhold.layouts.mistakes import Wrong
+from handhold.documents.mistakes import Wrong
 from handhold.layouts.pattern import Pattern, prepared
 from handhold.model import HomeKind, Part
 from handhold.names import trouble_with

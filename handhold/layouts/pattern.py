@@ -30,7 +30,7 @@ import unicodedata
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 
-from handhold.layouts.mistakes import Wrong
+from handhold.documents.mistakes import Wrong
 from handhold.layouts.syntax import Capture, Way, Wild, repeats, ways_of
 from handhold.names import native, written
 

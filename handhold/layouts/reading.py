@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
-import re
-from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
-from typing import TypeVar
 
-from handhold.layouts.document import Broken, Items, Node, Scalar, Table, read_document
+from handhold.documents.document import Node, Scalar, Table, read_document
+from handhold.documents.mistakes import Mistake
+from handhold.documents.reader import Reader, described, one_of, says
 from handhold.layouts.layout import Place, Rule, identifier, place
-from handhold.layouts.mistakes import Mistake, Wrong
 from handhold.layouts.pattern import compile_pattern
 from handhold.model import HomeKind, Part
 
@@ -24,11 +21,8 @@ MOST_HOMES = 32
 MOST_PLACES = 64
 MOST_RULES = 1000
 MOST_STEPS = 50
-MOST_TEXT = 500
 MOST_TITLE = 100
 
-_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
-T = TypeVar("T")
 Position = tuple[int, int]
 
 
@@ -68,7 +62,7 @@ def read_draft(data: bytes, file: str, mistakes: list[Mistake]) -> Draft:
     before = len(mistakes)
     draft = Draft(file)
     reader = _Reader(file, mistakes)
-    node = read_document(data, file, mistakes)
+    node = read_document(data, file, mistakes, "layout")
     if node is not None:
         reader.layout(node, draft)
     elif len(mistakes) == before:
@@ -77,69 +71,18 @@ def read_draft(data: bytes, file: str, mistakes: list[Mistake]) -> Draft:
     return draft
 
 
-def says(text: str, most: int = MOST_TEXT) -> str:
-    """A sentence for the owner, with single spaces; raises ``Wrong`` where it could not be shown."""
-    text = " ".join(text.split())
-    if not text:
-        raise Wrong("an empty text", "some words")
-    if len(text) > most:
-        raise Wrong(f"a text of {len(text)} characters", f"at most {most}")
-    if _CONTROL.search(text):
-        raise Wrong("a control character in a text", "printable characters")
-    return text
-
-
 def part_of(text: str) -> Part:
     """The part of that name; raises ``Wrong``."""
-    return _one_of(Part, text, "part")
+    return one_of(Part, text, "part")
 
 
 def kind_of(text: str) -> HomeKind:
     """The kind of home of that name; raises ``Wrong``."""
-    return _one_of(HomeKind, text, "kind")
+    return one_of(HomeKind, text, "kind")
 
 
-_Choice = TypeVar("_Choice", Part, HomeKind)
-
-
-def _one_of(choices: type[_Choice], text: str, what: str) -> _Choice:
-    try:
-        return choices(text)
-    except ValueError:
-        raise Wrong(f'the {what} "{text[:60]}"', _one(text, [str(c) for c in choices])) from None
-
-
-def _one(text: str, known: Collection[str]) -> str:
-    near = difflib.get_close_matches(text[:60], list(known), n=1)
-    return f"one of {', '.join(known)}" + (f" ({near[0]}?)" if near else "")
-
-
-def described(node: Node) -> str:
-    """What a node is, in the owner's words."""
-    if isinstance(node, Scalar):
-        short = node.text if len(node.text) <= 40 else node.text[:37] + "..."
-        short = _CONTROL.sub(" ", short)
-        return {
-            "nothing": "nothing",
-            "number": f"the number {short}",
-            "truth": short,
-            "text": f'the text "{short}"',
-        }[node.kind]
-    return "a list" if isinstance(node, Items) else "a table"
-
-
-class _Reader:
-    """Takes values out of nodes; what is wrong is noted, and None or nothing comes back."""
-
-    def __init__(self, file: str, mistakes: list[Mistake]) -> None:
-        self.file = file
-        self.mistakes = mistakes
-
-    def wrong(self, node: Node, what: str, expected: str) -> None:
-        if not isinstance(node, Broken):
-            self.mistakes.append(Mistake(self.file, node.line, node.column, what, expected))
-
-    # --- the pieces of a layout
+class _Reader(Reader):
+    """Takes the pieces of a layout out of nodes."""
 
     def layout(self, node: Node, draft: Draft) -> None:
         rows = self.table(node, KEYS, ("layout", "id", "title"), "a layout")
@@ -241,59 +184,3 @@ class _Reader:
     def steps(self, node: Node) -> tuple[str, ...]:
         steps = [self.value(item, says) for item in self.items(node, MOST_STEPS, "steps")]
         return tuple(step for step in steps if step is not None)
-
-    # --- values
-
-    def table(
-        self, node: Node, known: Collection[str], needed: Collection[str], what: str
-    ) -> dict[str, Node] | None:
-        """The rows by key, without unknown keys; None if it is no table."""
-        if not isinstance(node, Table):
-            self.wrong(node, f"{described(node)} for {what}", f"a table with {', '.join(needed or known)}")
-            return None
-        rows = {}
-        for key, value in node.rows:
-            if key.text in known:
-                rows[key.text] = value
-            else:
-                shown = _CONTROL.sub(" ", key.text[:60])
-                self.wrong(key, f'unknown key "{shown}" in {what}', _one(key.text, known))
-        for name in needed:
-            if name not in rows:
-                self.wrong(node, f'no "{name}" in {what}', f'"{name}:" with its value')
-        return rows
-
-    def items(self, node: Node | None, most: int, what: str) -> tuple[Node, ...]:
-        """The values of a list; nothing where there is none."""
-        if node is None:
-            return ()
-        if not isinstance(node, Items):
-            self.wrong(node, f"{described(node)} for a list of {what}", 'a list, with "- " before each item')
-            return ()
-        if len(node.values) > most:
-            self.wrong(node, f"{len(node.values)} {what}", f"at most {most}")
-            return ()
-        return node.values
-
-    def value(self, node: Node, check: Callable[[str], T]) -> T | None:
-        """A text, as ``check`` makes something of it."""
-        if not isinstance(node, Scalar) or node.kind != "text":
-            extra = " (text that begins with { or [ needs quotes)" if isinstance(node, Table | Items) else ""
-            extra = (
-                " (in quotes, if it is meant so)"
-                if isinstance(node, Scalar) and node.kind != "nothing"
-                else extra
-            )
-            self.wrong(node, described(node), "text" + extra)
-            return None
-        try:
-            return check(node.text)
-        except Wrong as wrong:
-            self.wrong(node, wrong.what, wrong.expected)
-            return None
-
-    def truth(self, node: Node) -> bool | None:
-        if isinstance(node, Scalar) and node.kind == "truth":
-            return node.text.lower() == "true"
-        self.wrong(node, described(node), "true or false")
-        return None

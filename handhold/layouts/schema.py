@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from handhold.documents.reader import MOST_TEXT
 from handhold.layouts import reading
 from handhold.layouts.pattern import MOST_CHARACTERS
 from handhold.model import HomeKind, Part
@@ -83,7 +84,7 @@ def _table(properties: dict[str, Any], required: list[str]) -> dict[str, object]
     return {"type": "object", "properties": properties, "additionalProperties": False, **needed}
 
 
-def _text(description: str, most: int = reading.MOST_TEXT) -> dict[str, object]:
+def _text(description: str, most: int = MOST_TEXT) -> dict[str, object]:
     return {"type": "string", "pattern": r"\S", "maxLength": most, "description": description}
 
 

@@ -10,8 +10,9 @@ import json
 
 import msgspec
 
+from handhold.documents.mistakes import Wrong
+from handhold.documents.reader import says
 from handhold.layouts.layout import Home, Layout, Rule, identifier, place
-from handhold.layouts.mistakes import Wrong
 from handhold.layouts.pattern import compile_pattern
 from handhold.layouts.reading import (
     MOST_CHAIN,
@@ -20,7 +21,6 @@ from handhold.layouts.reading import (
     MOST_RULES,
     MOST_STEPS,
     MOST_TITLE,
-    says,
 )
 from handhold.model import HomeKind, Part
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
 
-from handhold.layouts.mistakes import Wrong
+from handhold.documents.mistakes import Wrong
 
 MOST_WILDCARDS = 8  # in one segment
 MOST_DEEP = 4  # "**" in a pattern

@@ -130,7 +130,7 @@ def test_the_archive_is_of_another_version_or_hurt(
 CONFIGS = [
     ("", r"config"),
     ("config: 2\n", r":1:\d+: .*config"),
-    ("config: 1\ndevice: [pebble]\n", r":2:\d+: .*device"),
+    ("config: 1\ndevice: [pebble]\n", r":2:9: a list, expected text"),
     ("config: 1\ndevcie: pebble\n", r":2:1: .*devcie"),
     ("config: 1\ndevice: a\ndevice: b\n", r":3:1: .*device"),
     ("config: 1\nvolumes:\n\tinternal: /x\n", r":3:\d+: "),

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from handhold.documents.mistakes import Mistakes
 from handhold.layouts.catalogue import Catalogue, read_catalogue
 from handhold.layouts.layout import Home, Place, Verdict
-from handhold.layouts.mistakes import LayoutMistakes
 from handhold.model import HomeKind, Part
 
 GROUND = """\
@@ -37,7 +37,7 @@ def catalogue(folder: Path, **files: str) -> Catalogue:
 
 
 def wrong(folder: Path, **files: str) -> list[str]:
-    with pytest.raises(LayoutMistakes) as caught:
+    with pytest.raises(Mistakes) as caught:
         catalogue(folder, **files)
     return [str(mistake).removeprefix(f"{folder}/") for mistake in caught.value.mistakes]
 

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from handhold.documents.mistakes import Mistake, Mistakes
 from handhold.errors import Exit
 from handhold.layouts.catalogue import check_files, read_catalogue
-from handhold.layouts.mistakes import LayoutMistakes, Mistake
 from handhold.layouts.reading import read_draft
 
 GOOD = """\
@@ -142,7 +142,7 @@ def test_all_at_once_in_all_files(tmp_path: Path) -> None:
     (tmp_path / "b.yaml").write_text("\tx: 1\n\ty: 2\n")
     (tmp_path / "c.yaml").write_text(GOOD)
     (tmp_path / "d.yml").write_text("")
-    with pytest.raises(LayoutMistakes) as caught:
+    with pytest.raises(Mistakes) as caught:
         read_catalogue([tmp_path])
     assert caught.value.status == Exit.WRONG_INPUT
     lines = str(caught.value).splitlines()
@@ -168,7 +168,7 @@ def test_all_at_once_in_all_files(tmp_path: Path) -> None:
 
 def test_a_file_of_garbage_does_not_fill_the_screen(tmp_path: Path) -> None:
     (tmp_path / "a.yaml").write_text(HEAD + HOMES + "".join(f"k{n}: 1\n" for n in range(1000)))
-    with pytest.raises(LayoutMistakes) as caught:
+    with pytest.raises(Mistakes) as caught:
         read_catalogue([tmp_path])
     assert len(caught.value.mistakes) == 1000
     assert str(caught.value).splitlines()[-2].endswith("and 800 more")

@@ -11,7 +11,7 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from wcmatch import glob
 
-from handhold.layouts.mistakes import Wrong
+from handhold.documents.mistakes import Wrong
 from handhold.layouts.pattern import compile_pattern, prepared
 from handhold.layouts.syntax import MOST_WAYS
 from handhold.names import written

@@ -11,7 +11,7 @@ import pytest
 import yaml
 from jsonschema import Draft202012Validator
 
-from handhold.layouts.mistakes import Mistake
+from handhold.documents.mistakes import Mistake
 from handhold.layouts.reading import read_draft
 from handhold.layouts.schema import schema
 from handhold.resources import examples_folder, patterns_folder

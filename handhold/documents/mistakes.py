@@ -1,4 +1,4 @@
-"""What is wrong in a layout file, and where."""
+"""What is wrong in a file that an owner wrote, and where."""
 
 from __future__ import annotations
 
@@ -34,15 +34,15 @@ class Mistake:
         return f"{self.file}:{self.line}:{self.column}: {self.what}, expected {self.expected}"
 
 
-class LayoutMistakes(WrongInput):
-    """Every mistake of every layout file that was read, in the order in which they stand there.
+class Mistakes(WrongInput):
+    """Every mistake of every file of one sort that was read, in the order in which they stand there.
 
-    >>> print(LayoutMistakes([Mistake("a.yaml", 2, 1, 'unknown key "tile"', "title")]))
+    >>> print(Mistakes([Mistake("a.yaml", 2, 1, 'unknown key "tile"', "title")], "layout"))
     a.yaml:2:1: unknown key "tile", expected title
     Correct the layout and run this again.
     """
 
-    def __init__(self, mistakes: Iterable[Mistake]) -> None:
+    def __init__(self, mistakes: Iterable[Mistake], sort: str) -> None:
         self.mistakes = tuple(sorted(set(mistakes)))
         shown: list[str] = []
         count: dict[str, int] = {}
@@ -51,5 +51,5 @@ class LayoutMistakes(WrongInput):
             if count[mistake.file] <= MOST_SHOWN:
                 shown.append(str(mistake))
         shown += [f"{file}: and {n - MOST_SHOWN} more" for file, n in count.items() if n > MOST_SHOWN]
-        what = "layout" if len(count) == 1 else "layouts"
+        what = sort if len(count) == 1 else f"{sort}s"
         super().__init__("\n".join(shown), f"Correct the {what} and run this again.")

@@ -1,8 +1,8 @@
 """A YAML file as plain values that know where they stand.
 
-Only what a layout needs: tables, lists and single values, one document, UTF-8. Anchors, aliases, tags and
-duplicate keys are refused, and depth and size are limited, so that a file from a stranger can do no harm.
-Plain values are read as the core schema of YAML 1.2 has it: ``yes`` and ``no`` are text.
+Only what layouts and the config need: tables, lists and single values, one document, UTF-8. Anchors, aliases,
+tags and duplicate keys are refused, and depth and size are limited, so that a file from a stranger can do no
+harm. Plain values are read as the core schema of YAML 1.2 has it: ``yes`` and ``no`` are text.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 
 import yaml
 
-from handhold.layouts.mistakes import Mistake
+from handhold.documents.mistakes import Mistake
 
 MOST_BYTES = 256 * 1024
 MOST_DEPTH = 12
@@ -66,17 +66,17 @@ class Broken(Node):
     """Something whose mistake is already told."""
 
 
-def read_document(data: bytes, file: str, mistakes: list[Mistake]) -> Node | None:
+def read_document(data: bytes, file: str, mistakes: list[Mistake], sort: str) -> Node | None:
     """The one document of the file, or None if nothing can be made of it.
 
-    Adds to ``mistakes`` what is wrong.
+    Adds to ``mistakes`` what is wrong. ``sort`` says what the file should be, for messages.
     """
 
     def wrong(line: int, column: int, what: str, expected: str) -> None:
         mistakes.append(Mistake(file, line, column, what, expected))
 
     if len(data) > MOST_BYTES:
-        wrong(1, 1, "a file that is far too large for a layout", f"at most {MOST_BYTES // 1024} KiB")
+        wrong(1, 1, f"a file that is far too large for a {sort}", f"at most {MOST_BYTES // 1024} KiB")
         return None
     try:
         text = data.decode("utf-8-sig")
@@ -101,7 +101,7 @@ def read_document(data: bytes, file: str, mistakes: list[Mistake]) -> Node | Non
         problem = (error.problem or "no sense in it").replace("found ", "").strip()
         wrong(line + 1, column + 1, f"not YAML here ({problem})", _hint(text, line, column))
     except yaml.YAMLError:
-        wrong(1, 1, "a file that is not YAML", "a layout")
+        wrong(1, 1, "a file that is not YAML", f"a {sort}")
     except _TooMuch:
         pass  # told where it was found
     return None
@@ -165,7 +165,7 @@ class _Builder:
             if isinstance(event, yaml.DocumentStartEvent):
                 documents += 1
                 if documents > 1:
-                    self.wrong(line, column, "a second document in one file", "one layout in each file")
+                    self.wrong(line, column, "a second document in one file", "one document in each file")
                     raise _TooMuch
             elif isinstance(event, yaml.AliasEvent):
                 self.wrong(
