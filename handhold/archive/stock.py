@@ -96,7 +96,10 @@ def take_stock(storage: Storage, findings: Findings) -> Stock:
             stock.strays.append(Stray(file, item.size, False))
         elif fits(file):
             findings.damage(file, "it is a folder and should be a file")
-            stock.incomplete.append(file)
+            if folder == manifest.FOLDER:
+                findings.affects(file, named_by_file(file))
+            else:
+                stock.incomplete.append(file)
         else:
             findings.damage(written(file), "it does not belong here: take this folder away")
 
@@ -174,6 +177,12 @@ def judge_strays(storage: Storage, stock: Stock, findings: Findings) -> dict[byt
         elif "/" not in file:
             findings.notes.add(f"{shown}: does not belong to the archive; harmless.")
     return blocks
+
+
+def named_by_file(file: str) -> Affected:
+    """The snapshot of a manifest that cannot be read, by its file's name: the device and the time in UTC."""
+    device, time = file.removeprefix(f"{manifest.FOLDER}/").split(".")[:2]
+    return Affected(f"{device}.{time}", device)
 
 
 def rightful_manifest(packed: bytes) -> Manifest | None:

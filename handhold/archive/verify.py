@@ -14,13 +14,14 @@ from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.references import References
 from handhold.archive.report import Affected, Damage, Findings, Report
 from handhold.archive.soundness import Meter, Soundness
-from handhold.archive.stock import Stock, judge_strays, rightful_manifest, take_stock
+from handhold.archive.stock import Stock, judge_strays, named_by_file, rightful_manifest, take_stock
 from handhold.archive.storage import Storage
-from handhold.errors import Damaged, NotNow, OwnerError
+from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from handhold.model import Kind
 
 _GUIDE_LINE = re.compile(rb'^guide: "([0-9a-f]{64})"$', re.MULTILINE)
 _READ = 1 << 20
+_MOST_MISSING = 100_000  # a larger number is nobody's nights, but a sequence that somebody made up
 
 
 def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | None = None) -> Report:
@@ -70,7 +71,7 @@ def _description(storage: Storage, findings: Findings) -> bytes | None:
     try:
         Archive.open(storage)
         data = storage.read(DESCRIPTION, 0, _READ)
-    except NotNow:
+    except (NotNow, WrongInput):
         raise
     except Damaged as error:
         findings.damage(DESCRIPTION, error.what.partition(":")[0])
@@ -153,10 +154,7 @@ def _hurt(
 
 def _named(file: str, heads: dict[str, Snapshot]) -> Affected:
     """The snapshot of a hurt manifest: by its own words, else as far as its file's name tells."""
-    if file in heads:
-        return Affected(heads[file].name, heads[file].device)
-    device, time = file.removeprefix(f"{manifests.FOLDER}/").split(".")[:2]
-    return Affected(f"{device}.{time}", device)
+    return Affected(heads[file].name, heads[file].device) if file in heads else named_by_file(file)
 
 
 def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
@@ -171,12 +169,12 @@ def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
             findings.damage(
                 one.safety, f"this safety snapshot is missing: the restore {snapshot.name} cannot be undone"
             )
-            findings.affects(one.safety, _named(one.safety, {}))
+            findings.affects(one.safety, named_by_file(one.safety))
         if one.base is not None and one.base not in names and len(sound) == len(stock.manifests):
             findings.notes.add(f"{one.base}: not here any more; it was restored as {snapshot.name}.")
     numbers = {one.snapshot.sequence for one in sound}
     missing = max(numbers, default=0) - len(numbers - {0})
-    if missing and len(sound) == len(stock.manifests):
+    if 0 < missing < _MOST_MISSING and len(sound) == len(stock.manifests):
         amount = "1 snapshot that was" if missing == 1 else f"{missing} snapshots that were"
         findings.notes.add(f"{amount} here once cannot be found: let go of, or lost.")
     if stock.bundles and not stock.manifests:
