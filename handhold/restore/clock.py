@@ -7,7 +7,8 @@ if it can be a time of play:
 - it lies between 2000 and one day from now (a day for clocks that are set a little wrong);
 - it is not a **copy's time**. Nobody plays three games within one minute; a copy does. So a time on the
   handheld within a minute of which the saves and states of three or more games of the same home were changed
-  is a copy's. In the snapshot it takes ten: a few files that were set up together are no sign of a copy yet.
+  is a copy's. In the snapshot it takes five, for a few files are also set up together without a copy.
+  (A home with fewer games gives a copy no way to show.)
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ MINUTE_NS = 60 * NS
 DAY_NS = 86_400 * NS
 #: 2000-01-01T00:00:00Z
 YEAR_2000_NS = 946_684_800 * NS
-COPY_GAMES, COPY_GAMES_ARCHIVED = 3, 10
+COPY_GAMES, COPY_GAMES_ARCHIVED = 3, 5
 
 
 class Says(StrEnum):

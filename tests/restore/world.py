@@ -49,6 +49,15 @@ class World:
         self.archive = Archive.create(LocalStorage(str(root / "archive")), self.clock)
         self.cards: dict[str, Path] = {}
 
+    @classmethod
+    def at(cls, root: Path, now: datetime) -> World:
+        """The world that lies in a folder already."""
+        world = cls.__new__(cls)
+        world.root, world.now, world.cards = root, now, {}
+        world.layouts = {TINPLATE.id: TINPLATE}
+        world.reopened()
+        return world
+
     def clock(self) -> datetime:
         return self.now
 
