@@ -21,7 +21,7 @@ from handhold.archive.blocks import Sealed, unseal
 from handhold.archive.bundle import HEADER_SIZE
 from handhold.archive.index import Index
 from handhold.archive.manifest import Manifest, Snapshot
-from handhold.archive.storage import Storage, is_temporary
+from handhold.archive.storage import LocalStorage, Storage, is_temporary
 from handhold.errors import Damaged, NotNow, OwnerError, UnknownName, WrongInput
 from handhold.model import Clock, Entry, Kind
 
@@ -38,7 +38,7 @@ _LARGEST_DESCRIPTION = 64 << 10
 _PAGES_KEPT = 256
 _HEAD_READ = 4 << 10
 _LARGEST_WINDOW = 16 << 20  # bytes that reading a head may take
-_ADVICE = "handhold verify says what else is hurt; handhold mend repairs what can be repaired."
+_ADVICE = "handhold verify says what else is hurt; another copy of this archive may still hold it."
 
 
 class Archive:
@@ -65,7 +65,8 @@ class Archive:
         ident = secrets.token_hex(16) if archive_id is None else archive_id
         if _IDENT.fullmatch(ident) is None:
             raise ValueError("an archive's id is 32 hexadecimal digits")
-        storage.make()
+        if isinstance(storage, LocalStorage):
+            storage.make()
         names = _names(storage)
         if DESCRIPTION in names:
             raise WrongInput(

@@ -143,7 +143,7 @@ class Index:
         if self._rows > _ROW_MASK:
             raise OwnerError(
                 f"The archive {self._storage.where} holds more than {_ROW_MASK} blocks, too many to read.",
-                "Let old nights go with handhold thin, or begin another archive.",
+                "Begin another archive: handhold --archive PATH setup",
             )
         self._files.append(file)
         self._tables.append(table)

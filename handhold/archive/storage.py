@@ -69,9 +69,6 @@ class Storage(Protocol):
     def read(self, name: str, offset: int, length: int) -> bytes:
         """Up to ``length`` bytes from ``offset``; fewer where the file ends."""
 
-    def make(self) -> None:
-        """Makes the archive's own folder if it is not there; ``NotNow`` if the place for it is not there."""
-
     def begin(self, folder: str) -> Pending:
         """Begins a file; its temporary name lies in ``folder``, which is made if need be."""
 
@@ -243,7 +240,7 @@ class LocalStorage:
         if number in (errno.ENOSPC, errno.EDQUOT):
             return OwnerError(
                 f"There is no room left at {self.where}.",
-                "Make room there, or let old nights go with: handhold thin --dry-run",
+                "Make room there, or use a larger card.",
             )
         if number in (errno.EROFS, errno.EACCES, errno.EPERM):
             return OwnerError(
