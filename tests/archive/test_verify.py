@@ -11,10 +11,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 
-from handhold.archive import bundle, report
-from handhold.archive.blocks import Sealed, block_id, seal
+from handhold.archive import bundle, manifest, report
+from handhold.archive.blocks import Sealed, block_id, decompress, seal
 from handhold.archive.bundle import BundleWriter
+from handhold.archive.manifest import Head, PageRef
 from handhold.archive.recipe import Range
 from handhold.archive.storage import LocalStorage
 from handhold.archive.verify import Affected, verify
@@ -566,3 +568,58 @@ def test_an_unreadable_folder_raises_damage_only(world: World) -> None:
     storage.dead_folders.add("")
     with pytest.raises(Damaged):
         verify(storage, False)
+
+
+# -- manifests that do not fit their pages -------------------------------------------------------------------
+
+
+def with_manifest(world: World, change: Callable[[Head, list[PageRef]], tuple[Head, list[PageRef]]]) -> World:
+    """The archive with its first manifest written anew, sound by itself, after a change to what it says."""
+    name = world.nights[0]
+    old = world.files.pop(world.manifests[name])
+    lines = decompress(old, manifest.LARGEST)
+    head, snapshot = manifest.decode_head(world.manifests[name], lines)
+    head, refs = change(head, list(manifest.decode(world.manifests[name], old).pages))
+    packed = manifest.pack(manifest.encode(head, refs, []))
+    file = manifest.file_name(head.device, snapshot.taken, packed)
+    world.files[file] = packed
+    world.manifests[name] = file
+    return world
+
+
+def test_pages_in_the_wrong_order(world: World) -> None:
+    made = with_manifest(world, lambda head, refs: (head, refs[::-1]))
+    (damage,) = verify(made.memory(), False).damage
+    assert damage.file == made.manifests[made.nights[0]]
+    assert damage.affects == (Affected(made.nights[0], "meadow"),)
+
+
+def test_pages_of_other_lengths(world: World) -> None:
+    def change(head: Head, refs: list[PageRef]) -> tuple[Head, list[PageRef]]:
+        first, second = refs
+        assert second.entries > 1  # no manifest may name an empty page
+        return head, [PageRef(first.id, first.entries + 1), PageRef(second.id, second.entries - 1)]
+
+    made = with_manifest(world, change)
+    (damage,) = verify(made.memory(), False).damage
+    assert damage.affects == (Affected(made.nights[0], "meadow"),)
+    assert made.nights[0] not in verify(made.memory(), False).whole
+
+
+def test_a_wrong_number_of_bytes(world: World) -> None:
+    made = with_manifest(world, lambda head, refs: (structs.replace(head, bytes=head.bytes + 1), refs))
+    found = verify(made.memory(), False)
+    assert [damage.affects for damage in found.damage] == [()]
+    check_truth(made, made.memory(), found)
+
+
+def test_a_safety_snapshot_that_cannot_be(world: World) -> None:
+    made = with_manifest(world, lambda head, refs: (structs.replace(head, safety="../../x"), refs))
+    (damage,) = verify(made.memory(), False).damage
+    assert damage.file == made.manifests[made.nights[0]]
+    assert damage.affects == ()
+
+
+def test_a_sequence_that_cannot_be(world: World) -> None:
+    made = with_manifest(world, lambda head, refs: (structs.replace(head, sequence=1 << 62), refs))
+    assert verify(made.memory(), False).notes == ()
