@@ -142,19 +142,27 @@ def _trouble(table: bytes, end: int) -> str | None:
 def salvage(storage: Storage, file: str, size: int) -> Iterator[Row]:
     """The records of a bundle whose table is torn off or hurt, found by their headers, whatever lies between.
 
-    The payloads are not looked at: whoever opens a block checks it. Raises ``OwnerError`` and
-    ``FileNotFoundError``.
+    Whoever opens a block checks it; what follows one sound record is believed to be a record. Raises
+    ``OwnerError`` and ``FileNotFoundError``.
     """
     offset = len(MAGIC)
     size = min(size, LARGEST_FILE)
+    lost = False  # after a hurt header the search goes through a payload, which can hold anything
     while offset + HEADER_SIZE <= size:
         row = unpack_header(storage.read(file, offset, HEADER_SIZE), offset)
-        if row is None:
+        if row is None or (lost and not _fits(storage, file, row)):
+            lost = True
             offset = _next_magic(storage, file, offset + 1, size)
             continue
         if offset + HEADER_SIZE + row.stored <= size:
             yield row
         offset += HEADER_SIZE + row.stored
+
+
+def _fits(storage: Storage, file: str, row: Row) -> bool:
+    """Whether the payload behind a header is the one that it tells of."""
+    stored = storage.read(file, row.offset + HEADER_SIZE, row.stored)
+    return len(stored) == row.stored and xxhash.xxh3_64_intdigest(stored) == row.check
 
 
 def _next_magic(storage: Storage, file: str, offset: int, size: int) -> int:

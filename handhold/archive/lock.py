@@ -31,6 +31,8 @@ def hold(root: str, purpose: str) -> Iterator[None]:
     from filelock import FileLock, Timeout
 
     note = os.path.join(root, NOTE)
+    if not os.path.isdir(root):  # the library would make it, perhaps where a card is missing
+        raise NotNow(f"The archive {_shown(root)} is gone.", "Look whether the card is in.")
     lock = FileLock(os.path.join(root, LOCK), timeout=0, thread_local=False)
     try:
         lock.acquire()
@@ -61,7 +63,8 @@ def _leave(note: str, purpose: str) -> None:
     since = time.strftime("%Y-%m-%d %H:%M:%S")
     text = json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "since": since, "purpose": purpose})
     try:
-        file = os.open(note, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+        file = os.open(note, flags, 0o644)
         try:
             os.write(file, text.encode())
         finally:

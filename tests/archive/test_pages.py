@@ -1,0 +1,193 @@
+"""Pages: any entries go in and come out, a change stays on one page, nothing is believed unchecked."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import random
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from handhold import names
+from handhold.archive import pages
+from handhold.archive.blocks import LARGEST
+from handhold.model import Entry, Part
+from tests.archive.fixtures import entry
+
+_name = (
+    st.binary(min_size=1, max_size=20)
+    .filter(lambda raw: b"/" not in raw and b"\0" not in raw and raw not in (b".", b".."))
+    .map(lambda raw: names.written(raw.decode("utf-8", "surrogateescape")))
+)
+_path = st.lists(_name, min_size=1, max_size=3).map("/".join)
+_digest = st.binary(min_size=32, max_size=32).map(bytes.hex)
+_entries = st.lists(
+    st.builds(
+        Entry,
+        emulator=st.from_regex(r"[a-z0-9][a-z0-9-]{0,39}", fullmatch=True),
+        part=st.sampled_from(Part),
+        home=st.sampled_from(["main", "main@card", "main@card2"]),
+        path=_path,
+        size=st.integers(1, (1 << 63) - 1),
+        modified=st.integers(-(1 << 62), 1 << 62),
+        sha256=_digest,
+        game=st.none() | st.text("abc é\U0001f3ae語", max_size=10),
+        recipe=st.none() | _digest,
+    ),
+    min_size=1,
+    max_size=30,
+    unique_by=lambda one: one.key,
+).map(lambda found: sorted(found, key=lambda one: one.key))
+
+
+@given(_entries)
+@settings(deadline=None, max_examples=60)
+def test_entries_come_out_as_they_went_in(entries: list[Entry]) -> None:
+    assert list(pages.decode(pages.encode(entries))) == entries
+
+
+@given(_entries)
+@settings(deadline=None, max_examples=40)
+def test_a_page_is_plain_json_lines(entries: list[Entry]) -> None:
+    read = [json.loads(line) for line in pages.encode(entries).split(b"\n")[:-1]]
+    assert [(one["emulator"], one["home"], one["path"]) for one in read] == [one.key for one in entries]
+    assert [one["modified"] for one in read] == [one.modified for one in entries]
+    assert [one.get("game") for one in read] == [one.game for one in entries]
+
+
+def _many(count: int) -> list[Entry]:
+    made = [entry(f"saves/{n:06}/Ladder {n}.sav", f"{n}".encode()) for n in range(count)]
+    return sorted(made, key=lambda one: one.key)
+
+
+def _ids(entries: list[Entry]) -> list[str]:
+    return [hashlib.sha256(pages.encode(page)).hexdigest() for page in pages.cut(entries)]
+
+
+def test_pages_have_about_64_entries_and_none_is_lost() -> None:
+    entries = _many(20_000)
+    cut = list(pages.cut(entries))
+    assert [one for page in cut for one in page] == entries
+    assert 50 < len(entries) / len(cut) < 80
+    assert max(map(len, cut)) <= 512
+
+
+def test_a_page_of_the_longest_paths_still_fits_into_a_block() -> None:
+    # A byte that is no UTF-8 takes five characters: \\xHH in written form, its backslash doubled in JSON.
+    path = "/".join(["\\xff" * 255] * 16)
+    assert names.trouble_with(path) is None
+    worst = Entry("a" * 40, Part.PICTURES, "h" * 255, path, 1, 1, "0" * 64, "g" * 4096, "0" * 64)
+    assert len(pages.encode([worst])) * pages.LONGEST < LARGEST
+
+
+def test_runs_without_a_beginning_are_cut_all_the_same() -> None:
+    stubborn = [one for one in _many(60_000) if not pages.begins_page(one)][:3000]
+    assert [len(page) for page in pages.cut(stubborn)] == [512] * 5 + [440]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_changed_entry_changes_one_page(seed: int) -> None:
+    entries = _many(5000)
+    before = _ids(entries)
+    at = random.Random(seed).randrange(len(entries))
+    entries[at] = msgspec.structs.replace(entries[at], size=99, modified=5, sha256="f" * 64)
+    after = _ids(entries)
+    assert len(after) == len(before)
+    assert sum(a != b for a, b in zip(before, after, strict=True)) == 1
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_new_or_vanished_entry_changes_two_pages_at_most(seed: int) -> None:
+    entries = _many(5000)
+    before = set(_ids(entries))
+    at = random.Random(seed).randrange(len(entries))
+    more = sorted([*entries, entry(f"saves/{at:06}/another.sav", b"1")], key=lambda one: one.key)
+    assert 1 <= len(set(_ids(more)) - before) <= 2
+    assert len(set(_ids(entries[:at] + entries[at + 1 :])) - before) <= 2
+
+
+def _line(**changed: object) -> bytes:
+    told = json.loads(pages.encode([entry("saves/Ladder.sav", b"1")]))
+    told.update(changed)
+    return json.dumps({key: value for key, value in told.items() if value is not ...}).encode() + b"\n"
+
+
+def test_the_line_that_is_changed_below_is_sound() -> None:
+    assert len(pages.decode(_line())) == 1
+    assert len(pages.decode(_line(what_a_later_version_adds=[1, 2]))) == 1
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"path": "../Ladder.sav"},
+        {"path": "saves/../../x"},
+        {"path": "/etc/passwd"},
+        {"path": ""},
+        {"path": "saves//x"},
+        {"path": "saves/"},
+        {"path": "./x"},
+        {"path": "a\0b"},
+        {"path": "a\\b"},
+        {"path": "\\x41"},
+        {"path": "\\x2f"},
+        {"path": "a/" * 3000 + "a"},
+        {"path": "a" * 256},
+        {"path": 7},
+        {"path": ...},
+        {"emulator": "../tinplate"},
+        {"emulator": ""},
+        {"emulator": "tinplate\n"},
+        {"home": "a/b"},
+        {"home": ""},
+        {"home": "a\x1b[2J"},
+        {"home": "h" * 256},
+        {"part": "everything"},
+        {"size": -1},
+        {"size": 1 << 63},
+        {"size": 1 << 70},
+        {"size": 1.5},
+        {"size": "7"},
+        {"modified": 1 << 64},
+        {"modified": None},
+        {"sha256": "0" * 63},
+        {"sha256": "0" * 64 + "\n"},
+        {"sha256": "G" * 64},
+        {"recipe": ""},
+        {"recipe": "0" * 63},
+        {"size": 0, "recipe": "0" * 64},
+        {"game": "g" * 5000},
+        {"game": "a\0"},
+    ],
+    ids=repr,
+)
+def test_entries_that_lie_are_refused(changed: dict[str, object]) -> None:
+    with pytest.raises(ValueError):
+        pages.decode(_line(**changed))
+
+
+@pytest.mark.parametrize(
+    "hurt", [b"", b"\n", b"[]\n", b"{}\n", b"null\n", b"{", b"\xff\xfe\n", b"[" * 100_000]
+)
+def test_what_is_no_page_is_refused(hurt: bytes) -> None:
+    with pytest.raises(ValueError):
+        pages.decode(hurt)
+
+
+def test_entries_out_of_order_or_twice_are_refused() -> None:
+    a, b = entry("a", b"1"), entry("b", b"1")
+    with pytest.raises(ValueError, match="order"):
+        pages.decode(pages.encode([b, a]))
+    with pytest.raises(ValueError, match="order"):
+        pages.decode(pages.encode([a, a]))
+
+
+@given(_path)
+@settings(deadline=None, max_examples=200)
+def test_the_quick_look_at_a_path_never_passes_what_the_full_one_refuses(path: str) -> None:
+    for variant in (path, f"{path}/", f"/{path}", f"a/../{path}", f"{path}/.", path + "\n", path * 30):
+        expected = names.trouble_with(variant) is None
+        assert (pages.trouble_of(msgspec.structs.replace(entry("a", b"1"), path=variant)) is None) == expected
