@@ -74,15 +74,14 @@ def run(arguments: Sequence[str] | None = None, clock: Clock | None = None) -> i
             obj=clock,
         )
         sys.stdout.flush()
-        return int(status or Exit.DONE)
+        return _stopped(console) if status == _INTERRUPTED else int(status or Exit.DONE)
     except typer.Exit as ended:
         return ended.exit_code
     except OwnerError as error:
         console.warn(str(error))
         return error.status
     except (KeyboardInterrupt, typer.Abort):
-        console.warn("\nStopped. What was already in the archive is as it was; run it again when you like.")
-        return Exit.FAILED
+        return _stopped(console)
     except BrokenPipeError:
         # Whoever read the output has seen enough; Python must not complain again when it closes it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -99,6 +98,15 @@ def run(arguments: Sequence[str] | None = None, clock: Clock | None = None) -> i
             return Exit.WRONG_INPUT
         console.warn(_defect(error))
         return Exit.FAILED
+
+
+#: What the command-line library makes of Ctrl-C: 128 and the number of SIGINT, as shells have it.
+_INTERRUPTED = 130
+
+
+def _stopped(console: Console) -> Exit:
+    console.warn("\nStopped. What was already in the archive is as it was; run it again when you like.")
+    return Exit.FAILED
 
 
 def main() -> None:

@@ -18,6 +18,7 @@ from handhold.errors import NotNow, WrongInput
 
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive
+    from handhold.cli.console import Console
     from handhold.device.volumes import Mounted
 
 _RIGHTS = "Keep only games and firmware that you have the right to copy."
@@ -85,7 +86,11 @@ def _device(session: Session, earlier: object, asks: bool, yes: bool) -> str:
         return session.device_name
     proposal = earlier.device or slug(platform.node()) or "handheld"
     if asks:
-        return checked_device_name(session.console.ask("What is this device called?", proposal))
+        while True:
+            try:
+                return checked_device_name(session.console.ask("What is this device called?", proposal))
+            except WrongInput as error:
+                session.console.tell(error.advice)
     if yes:
         return proposal
     raise WrongInput("setup was not told the device's name.", "Give it: handhold --device NAME … setup")
@@ -128,25 +133,44 @@ def _ask_volumes(session: Session, earlier: dict[str, str], mounts: list[Mounted
     proposals = dict(earlier)
     for mount in mounts:
         if mount.path not in proposals.values():
-            proposals[_volume_name(mount, proposals)] = mount.path
-    console.say("Where is the device's storage? For each place, Enter keeps the name, - leaves it out.")
-    about = {
-        mount.path: f" ({mount.filesystem}, {words.room(mount.free or sys.maxsize)})" for mount in mounts
-    }
+            proposals[_volume_name(mount.path, proposals)] = mount.path
+    about = {m.path: f" ({m.filesystem}, {words.room(m.free or sys.maxsize)})" for m in mounts}
     chosen: dict[str, str] = {}
+    if proposals:
+        console.tell("Where is the device's storage? For each place, Enter takes the name, - leaves it out.")
     for name, path in proposals.items():
-        answer = console.ask(f"  {path}{about.get(path, '')}", name)
-        if answer != "-":
-            chosen[answer] = path
-    while not chosen or (more := console.ask("  Another folder, or Enter for no more:", "")):
-        path = more if chosen else console.ask("  The folder that is the device's storage:", "")
-        if path:
-            chosen[console.ask(f"  A name for {path}", "internal" if not chosen else "card")] = path
-    return chosen
+        _add_volume(console, chosen, f"  {path}{about.get(path, '')}", name, path)
+    while True:
+        question = "  Another folder, or Enter for no more:" if chosen else "  Which folder is its storage?"
+        path = os.path.abspath(os.path.expanduser(answer)) if (answer := console.ask(question)) else ""
+        if path and not os.path.isdir(path):
+            console.tell(f"  There is no folder {path}.")
+        elif path in chosen.values():
+            console.tell(f"  {path} is in already.")
+        elif path:
+            _add_volume(console, chosen, f"  A name for {path}", _volume_name(path, chosen), path)
+        elif chosen:
+            return chosen
 
 
-def _volume_name(mount: Mounted, taken: Mapping[str, str]) -> str:
-    base = "internal" if mount.path == "/" else slug(os.path.basename(mount.path)).lower() or "card"
+def _add_volume(console: Console, chosen: dict[str, str], question: str, name: str, path: str) -> None:
+    """Asks for a volume's name until it can be one; ``-`` leaves the volume out."""
+    from handhold.config import named_paths
+
+    while (answer := console.ask(question, name)) != "-":
+        try:
+            named = named_paths("The name", [f"{answer}={path}"])
+        except WrongInput as error:
+            console.tell(f"  {error.advice}")
+            continue
+        if answer not in chosen:
+            chosen.update(named)
+            return
+        console.tell(f"  {answer} is {chosen[answer]} already.")
+
+
+def _volume_name(path: str, taken: Mapping[str, str]) -> str:
+    base = "internal" if path == "/" else slug(os.path.basename(path)).lower()[:20] or "card"
     name, number = base, 2
     while name in taken:
         name, number = f"{base}{number}", number + 1

@@ -5,7 +5,10 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import signal
 import subprocess
+import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -229,3 +232,27 @@ def test_games_and_textures_follow_the_owner(world: World) -> None:
     assert world.run("snapshot", "--json").document["files"] == 6
     assert world.run("snapshot", "--keep", "games", "--json").document["files"] == 7
     assert world.run("snapshot", "--leave", "states", "--json").document["files"] == 5
+
+
+def test_ctrl_c_ends_in_words_and_leaves_the_archive_whole(world: World) -> None:
+    """The real program, stopped as a person stops it while it reads."""
+    for number in range(24):
+        world.write(world.internal / f"Tinplate/states/Long {number}.st1", os.urandom(4 << 20))
+    command = [
+        sys.executable, "-c", "from handhold.cli.main import main; main()", "--config", str(world.config),
+        "--layouts", str(world.layouts), "snapshot",
+    ]  # fmt: skip
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    deadline = time.monotonic() + 30
+    while not list((world.archive / "bundles").glob("*")) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    running.send_signal(signal.SIGINT)
+    _, err = running.communicate(timeout=60)
+    assert running.returncode == 1
+    assert "Stopped" in err
+    assert "Traceback" not in err
+    assert world.run("verify", "--deep").status == 0
+    assert world.run("list", "--json").document["snapshots"] == []
+    assert world.run("snapshot").status == 0
+    assert world.run("verify", "--deep").status == 0
+    assert list(world.archive.rglob("*.part")) == []
