@@ -184,6 +184,9 @@ class Writing:
             _forget(folder, one.temporary)
             raise
         told = os.stat(one.name, dir_fd=folder, follow_symlinks=False)
+        if not _timely(one.step, told):
+            # A rename is a change of the file to some drivers of cards: they stamp it with the time of day.
+            told = _stamped(folder, one.name, one.step.entry.modified) or told
         return _done(one.step, told)
 
     def _remove(self, step: Step) -> Done:
@@ -281,9 +284,24 @@ def standing_as(step: Step, target: Target, modified: int) -> Entry:
 def _done(step: Step, told: os.stat_result) -> Done:
     assert step.target is not None
     written = standing_as(step, step.target, told.st_mtime_ns)
-    if abs(told.st_mtime_ns - step.entry.modified) > step.target.traits.step_ns:
+    if not _timely(step, told):
         step = replace(step, why=f"{step.why}; its time could not be set on this card")
     return Done(step, written)
+
+
+def _timely(step: Step, told: os.stat_result) -> bool:
+    """Whether a file has the time that it should, as well as its volume can tell."""
+    assert step.target is not None
+    return abs(told.st_mtime_ns - step.entry.modified) <= step.target.traits.step_ns
+
+
+def _stamped(folder: int, name: str, modified: int) -> os.stat_result | None:
+    """Sets a file's time by its name; what stands there then, None if it could not be set."""
+    try:
+        os.utime(name, ns=(modified, modified), dir_fd=folder, follow_symlinks=False)
+        return os.stat(name, dir_fd=folder, follow_symlinks=False)
+    except (OSError, OverflowError):
+        return None
 
 
 def _failed(step: Step, error: Exception) -> Done:
