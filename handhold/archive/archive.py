@@ -36,7 +36,7 @@ _FORM_1 = re.compile(r'format: 1\nid: "([0-9a-f]{32})"\ncreated: "([^"\n]{1,64})
 _IDENT = re.compile(r"[0-9a-f]{32}")
 _LARGEST_DESCRIPTION = 64 << 10
 _PAGES_KEPT = 256
-_HEAD_READ = 4 << 10
+_HEAD_READ, _HEAD_STEP = 4 << 10, 64  # bytes that are read, and opened, at a time
 _LARGEST_WINDOW = 16 << 20  # bytes that reading a head may take
 _ADVICE = "handhold verify says what else is hurt; another copy of this archive may still hold it."
 
@@ -407,14 +407,17 @@ def _put(storage: Storage, name: str, data: bytes) -> None:
 
 
 def _begin_of_frame(data: bytes) -> bytes:
-    """The plain bytes that the beginning of a Zstandard frame holds, up to a head's limit."""
+    """The plain bytes at the beginning of a Zstandard frame: two lines, or as much as there is up to a limit.
+
+    Stops at the second line, so that damage further behind does not keep a snapshot out of the list.
+    """
     plain = b""
+    reader = zstandard.ZstdDecompressor(max_window_size=_LARGEST_WINDOW).decompressobj()
     try:
-        with zstandard.ZstdDecompressor(max_window_size=_LARGEST_WINDOW).stream_reader(data) as reader:
-            while len(plain) <= manifests.LARGEST_HEAD + 128 and (run := reader.read(64 << 10)):
-                plain += run
-                if plain.count(b"\n") >= 2:
-                    break
+        for at in range(0, len(data), _HEAD_STEP):
+            plain += reader.decompress(data[at : at + _HEAD_STEP])
+            if plain.count(b"\n") >= 2 or len(plain) > manifests.LARGEST_HEAD + 128 or reader.eof:
+                break
     except zstandard.ZstdError as error:
         raise ValueError(f"its head is hurt ({error})") from error
     return plain
