@@ -146,10 +146,14 @@ def _hurt(
             why = f"it is the manifest of {snapshot.name} by another name: call it {snapshot.file}"
             findings.affects(file, Affected(snapshot.name, snapshot.device))
     findings.damage(file, why)
-    name = manifests.FILE.fullmatch(file)
-    if name is not None and (rightful is None or not rightful.snapshot.file.endswith(f".{name[3]}.manifest")):
+    if rightful is None or _digits(rightful.snapshot.file) != _digits(file):
         # The digits in the name are those of other bytes, which are gone.
         findings.affects(file, _named(file, heads))
+
+
+def _digits(file: str) -> str:
+    """The part of a manifest's name that comes from its bytes."""
+    return file.rsplit(".", 2)[1]
 
 
 def _named(file: str, heads: dict[str, Snapshot]) -> Affected:

@@ -33,6 +33,7 @@ class Memory:
     dead_folders: set[str] = field(default_factory=set)
     reads: list[tuple[str, int]] = field(default_factory=list)
     out_after: int | None = None  # the card is taken out after so many reads
+    failed: int = 0  # reads that met what is dead
     where: str = "memory"
 
     def list(self, folder: str) -> list[Item]:
@@ -69,6 +70,7 @@ class Memory:
             raise FileNotFoundError(name)
         begin, end = self.dead.get(name, (0, 0))
         if offset < end and begin < offset + length:
+            self.failed += 1
             raise Damaged(f"{name} cannot be read or written: the medium reports an error.")
         return self.files[name][offset : offset + length]
 

@@ -107,6 +107,15 @@ def test_progress(tmp_path: Path) -> None:
             assert told[-1] == (found.bytes, found.bytes)
 
 
+def test_progress_through_hurt_bundles(world: World) -> None:
+    told: list[int] = []
+    for file, data in world.files.items():
+        told.clear()
+        found = verify(world.memory({file: data[:-1]}), False, lambda done, total: told.append(done))
+        assert told == sorted(told)
+        assert told[-1] == found.bytes
+
+
 def test_large_bundles_are_read_once_and_never_held(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bundle, "FULL", 1 << 40)
     chance = random.Random(3)
@@ -327,6 +336,8 @@ def test_one_dead_sector_in_a_large_bundle(tmp_path: Path) -> None:
         storage = made.memory()
         storage.dead[file] = (20_000, 20_512)
         found = verify(storage, False)
+        # A dying medium takes seconds for each try: it is not tried again for every record around.
+        assert storage.failed <= 4
         check_truth(made, storage, found)
         assert "medium reports an error" in found.damage[0].what
 
@@ -521,6 +532,9 @@ def test_renamed_files_are_told_their_names(world: World) -> None:
             found = verify(world.memory({file: None, f"{folder}/copy of {last}": data}), False)
             told = [damage.what for damage in found.damage if damage.file == f"{folder}/copy of {last}"]
             assert len(told) == 1 and f"call it {file}" in told[0]
+            # What it takes from snapshots is told with it, and not with something unknown.
+            if last.endswith(".bundle"):
+                assert [damage.file for damage in found.damage] == [f"{folder}/copy of {last}"]
 
 
 def test_a_safety_snapshot_that_is_gone(world: World) -> None:
