@@ -7,38 +7,42 @@ import os
 import re
 import secrets
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager
-from datetime import UTC, date
-from pathlib import Path
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import zstandard
 
 from handhold.archive import manifest as manifests
-from handhold.archive import pages, recipe
+from handhold.archive import members, pages, recipe
 from handhold.archive.blocks import Sealed, unseal
 from handhold.archive.bundle import HEADER_SIZE
+from handhold.archive.description import (
+    ADVICE,
+    DESCRIPTION,
+    GUIDE,
+    LARGEST,
+    described,
+    description,
+    guide_text,
+)
+from handhold.archive.finding import find
 from handhold.archive.index import Index
 from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.members import Member
 from handhold.archive.storage import LocalStorage, Storage, is_temporary
-from handhold.errors import Damaged, NotNow, OwnerError, UnknownName, WrongInput
+from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from handhold.model import Clock, Entry, Kind
 
 if TYPE_CHECKING:
     from handhold.archive.writer import Writer
 
-FORMAT = 1
-DESCRIPTION, GUIDE = "archive.yaml", "ARCHIVE.md"
 FOLDERS = ("manifests", "bundles")
-_FORM = re.compile(rb"(format: ([0-9]{1,9})\n(?:[a-z0-9_-]+: [^\n]*\n)*)check: \"([0-9a-f]{64})\"\n")
-_FORM_1 = re.compile(r'format: 1\nid: "([0-9a-f]{32})"\ncreated: "([^"\n]{1,64})"\nguide: "([0-9a-f]{64})"\n')
 _IDENT = re.compile(r"[0-9a-f]{32}")
-_LARGEST_DESCRIPTION = 64 << 10
 _PAGES_KEPT = 256
 _HEAD_READ, _HEAD_STEP = 4 << 10, 64  # bytes that are read, and opened, at a time
 _LARGEST_WINDOW = 16 << 20  # bytes that reading a head may take
-_ADVICE = "handhold verify says what else is hurt; another copy of this archive may still hold it."
 
 
 class Archive:
@@ -98,16 +102,16 @@ class Archive:
                     "Look whether the card is in. To make an archive: handhold setup",
                 )
             if names & set(FOLDERS):
-                raise Damaged(f"The archive has lost its {DESCRIPTION}: {storage.where}", _ADVICE)
+                raise Damaged(f"The archive has lost its {DESCRIPTION}: {storage.where}", ADVICE)
             raise WrongInput(
                 f"This folder is no archive: {storage.where}",
                 "Name the folder in which archive.yaml lies, or make an archive elsewhere: handhold setup",
             )
         try:
-            data = storage.read(DESCRIPTION, 0, _LARGEST_DESCRIPTION + 1)
+            data = storage.read(DESCRIPTION, 0, LARGEST + 1)
         except FileNotFoundError:
             raise NotNow(f"The archive is gone: {storage.where}", "Look whether the card is in.") from None
-        return Archive(storage, _described(storage.where, data))
+        return Archive(storage, described(storage.where, data))
 
     # -- snapshots ---------------------------------------------------------------------------------------
 
@@ -163,7 +167,7 @@ class Archive:
             trouble = "it is gone"
         except ValueError as error:
             trouble = str(error)
-        raise Damaged(f"The manifest of {snapshot.name} is hurt: {trouble} ({snapshot.file}).", _ADVICE)
+        raise Damaged(f"The manifest of {snapshot.name} is hurt: {trouble} ({snapshot.file}).", ADVICE)
 
     def _head(self, file: str) -> Snapshot:
         """Reads as little of a manifest as its head needs."""
@@ -195,7 +199,7 @@ class Archive:
         try:
             found = pages.decode(self.block(page_id))
         except ValueError as error:
-            raise Damaged(f"A list of files in the archive is hurt: {error}.", _ADVICE) from error
+            raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
         self._pages[page_id] = found
         if len(self._pages) > _PAGES_KEPT:
             self._pages.popitem(last=False)
@@ -207,12 +211,14 @@ class Archive:
         for page in manifest.pages:
             found = self.page(page.id)
             if len(found) != page.entries or (last is not None and found[0].key <= last):
-                raise Damaged(f"The manifest of {manifest.snapshot.name} and its lists do not fit.", _ADVICE)
+                raise Damaged(f"The manifest of {manifest.snapshot.name} and its lists do not fit.", ADVICE)
             last = found[-1].key
             yield from found
 
     def holds(self, entry: Entry) -> bool:
         """Whether every block that the entry needs lies in a whole bundle."""
+        if entry.members is not None and bytes.fromhex(entry.members) not in self.index:
+            return False
         if not entry.size:
             return True
         if entry.recipe is None:
@@ -237,7 +243,7 @@ class Archive:
             size += len(run)
             yield run
         if size != entry.size or digest.hexdigest() != entry.sha256:
-            raise Damaged(f"{entry.path} ({entry.emulator}) does not come out as it went in.", _ADVICE)
+            raise Damaged(f"{entry.path} ({entry.emulator}) does not come out as it went in.", ADVICE)
 
     def _runs(self, entry: Entry) -> Iterator[bytes]:
         try:
@@ -246,17 +252,44 @@ class Archive:
             if entry.recipe is None:
                 yield self.block(entry.sha256)
                 return
-            ident, plain = b"", b""
-            for one in recipe.decode(self.block(entry.recipe), entry.size):
-                if one.id != ident:
-                    ident, plain = one.id, self.block(one.id.hex())
-                if one.offset + one.length > len(plain):
-                    raise ValueError("its recipe asks for more than a block has")
-                whole = one.length == len(plain)
-                yield plain if whole else plain[one.offset : one.offset + one.length]
+            yield from self.ranges(recipe.decode(self.block(entry.recipe), entry.size))
         except (ValueError, Damaged) as error:
             what = error.what if isinstance(error, Damaged) else f"{error}."
-            raise Damaged(f"{entry.path} ({entry.emulator}) cannot be read: {what}", _ADVICE) from error
+            raise Damaged(f"{entry.path} ({entry.emulator}) cannot be read: {what}", ADVICE) from error
+
+    def ranges(self, ranges: Iterable[recipe.Range]) -> Iterator[bytes]:
+        """The bytes of ranges, one after the other. Raises ``Damaged``, and ``ValueError`` for impossible ones."""
+        # Two blocks are kept: a zip goes to and fro between its members and what stands between them.
+        ident, plain = b"", b""
+        last, last_plain = b"", b""
+        for one in ranges:
+            if one.id != ident:
+                ident, plain, last, last_plain = last, last_plain, ident, plain
+            if one.id != ident:
+                ident, plain = one.id, self.block(one.id.hex())
+            if one.offset + one.length > len(plain):
+                raise ValueError("its recipe asks for more than a block has")
+            whole = one.length == len(plain)
+            yield plain if whole else plain[one.offset : one.offset + one.length]
+
+    def members(self, entry: Entry) -> tuple[Member, ...]:
+        """What lies in a zip, as its directory has it; nothing for an entry that is none. Raises ``Damaged``."""
+        if entry.members is None:
+            return ()
+        try:
+            return members.decode(self.listing(entry.members))
+        except ValueError as error:
+            raise Damaged(f"What lies in {entry.path} ({entry.emulator}) is not known: {error}.", ADVICE) from error
+
+    def listing(self, ident: str) -> bytes:
+        """A list that was stored as a block, or as the recipe of several. Raises ``Damaged``, ``ValueError``."""
+        data = self.block(ident)
+        if not data.startswith(recipe.MAGIC):
+            return data
+        ranges = recipe.decode(data)
+        if sum(one.length for one in ranges) > members.LARGEST_LIST:
+            raise ValueError("the list is too long")
+        return b"".join(self.ranges(ranges))
 
     def block(self, block_id: str) -> bytes:
         """The plain bytes of a block, checked; every copy in the archive is tried. Raises ``Damaged``."""
@@ -271,7 +304,7 @@ class Archive:
                 trouble = f"{error} ({file})"
             except Damaged as error:
                 trouble = error.what
-        raise Damaged(f"A block of the archive cannot be read: {trouble}.", _ADVICE)
+        raise Damaged(f"A block of the archive cannot be read: {trouble}.", ADVICE)
 
     def layout(self, manifest: Manifest, emulator: str) -> bytes | None:
         """The layout of an emulator as stored with a snapshot; None if none was. Raises ``Damaged``."""
@@ -306,67 +339,6 @@ class Archive:
         if not self._held:
             raise RuntimeError("a writer needs the archive's lock")
         return Writer(self, level)
-
-
-def find(snapshots: list[Snapshot], wanted: str) -> Snapshot:
-    """The snapshot that ``wanted`` means; ``snapshots`` are by sequence. Raises ``UnknownName``."""
-    nights = [one for one in snapshots if one.kind is Kind.NIGHT]
-    named = [one for one in snapshots if one.name == wanted] or [
-        one for one in snapshots if one.name.casefold() == wanted.casefold()
-    ]
-    if named:
-        return named[-1]
-    if wanted == "latest" and nights:
-        return nights[-1]
-    device, dot, day = wanted.partition(".")
-    own = [one for one in nights if one.device == device] or [
-        one for one in nights if one.device.casefold() == device.casefold()
-    ]
-    if own and not dot:
-        return own[-1]
-    if own and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", day) and _is_date(day):
-        limit = date.fromisoformat(day)
-        before = [one for one in own if one.taken.date() <= limit]
-        if before:
-            return max(before, key=lambda one: (one.taken.date(), one.sequence))
-        first = min(own, key=lambda one: (one.taken.date(), one.sequence))
-        raise UnknownName("snapshot", wanted, [], f"The first one of {first.device} is {first.name}.")
-    if not nights:
-        raise UnknownName(
-            "snapshot", wanted, [], "The archive has no snapshot yet: handhold snapshot takes one."
-        )
-    known = sorted({one.device for one in nights}) if not dot else [one.name for one in own or nights]
-    raise UnknownName("snapshot", wanted, known, "handhold list shows them all.")
-
-
-def guide_text() -> str:
-    """The text for whoever finds the archive; every archive carries it."""
-    return Path(__file__).with_name(GUIDE).read_text(encoding="utf-8")
-
-
-def description(archive_id: str, created: str, guide: bytes) -> bytes:
-    """The bytes of an archive's ``archive.yaml``."""
-    lines = (
-        f'format: {FORMAT}\nid: "{archive_id}"\ncreated: "{created}"\n'
-        f'guide: "{hashlib.sha256(guide).hexdigest()}"\n'
-    ).encode()
-    return lines + f'check: "{hashlib.sha256(lines).hexdigest()}"\n'.encode()
-
-
-def _described(where: str, data: bytes) -> str:
-    """The archive's id from its description; raises ``Damaged``, and ``OwnerError`` for another format."""
-    form = _FORM.fullmatch(data) if len(data) <= _LARGEST_DESCRIPTION else None
-    if form is None or hashlib.sha256(form[1]).hexdigest() != form[3].decode():
-        raise Damaged(f"The archive's {DESCRIPTION} is cut off or hurt: {where}", _ADVICE)
-    if int(form[2]) != FORMAT:
-        raise OwnerError(
-            f"The archive is of format {int(form[2])}, and this handhold reads format {FORMAT}: {where}",
-            "Use the version of handhold that made it, or a later one.",
-        )
-    own = _FORM_1.fullmatch(form[1].decode("utf-8", "replace"))
-    if own is None:
-        raise Damaged(f"The archive's {DESCRIPTION} does not say what it should: {where}", _ADVICE)
-    return own[1]
 
 
 def _names(storage: Storage) -> set[str]:
@@ -427,12 +399,4 @@ def _order(snapshot: Snapshot) -> tuple[int, float, str]:
     return (snapshot.sequence, snapshot.taken.astimezone(UTC).timestamp(), snapshot.file)
 
 
-def _is_date(day: str) -> bool:
-    try:
-        date.fromisoformat(day)
-    except ValueError:
-        return False
-    return True
-
-
-__all__ = ["Archive", "Manifest", "Snapshot", "find"]
+__all__ = ["DESCRIPTION", "GUIDE", "Archive", "Manifest", "Snapshot", "description", "find", "guide_text"]
