@@ -27,17 +27,11 @@ def verify(
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
     """Checks every stored byte of the archive and says which nights are whole."""
-    from handhold.archive.archive import Archive
     from handhold.archive.storage import LocalStorage
     from handhold.archive.verify import verify as check
-    from handhold.errors import Damaged
 
     session: Session = context.obj
     storage = LocalStorage(session.archive_path)
-    try:
-        Archive.open(storage)
-    except Damaged:
-        pass  # the check goes on and names it with the rest
     with session.console.progress("Checking") as bar:
         report = check(storage, deep, progress=lambda done, total: bar(0, done, 0, total))
     if json:
