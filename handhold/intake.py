@@ -16,10 +16,12 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Generic, NamedTuple, TypeVar
 
+from handhold.archive import members, zipcut
 from handhold.archive.blocks import Sealed, block_id, seal
 from handhold.archive.cutting import SMALL, pieces
-from handhold.archive.recipe import Range
 from handhold.archive.writer import Writer
+from handhold.archive.zipcut import Gathering, Run, Span, beside_pieces
+from handhold.archive.ziptree import Held, NoZip, ZipTree, parse
 from handhold.device.reading import Moving, read_whole, still_file
 from handhold.device.trouble import why_unreadable
 
@@ -29,6 +31,8 @@ TRIES = 4
 BATCH_FILES, BATCH_BYTES = 64, 4 << 20
 #: What may wait between the threads: batches of small files, pieces of a large one.
 WAITING = 6
+#: Handing over so little to another thread costs more than the work itself (bytes).
+TINY = 16 << 10
 
 J = TypeVar("J")
 
@@ -39,6 +43,7 @@ class Job(NamedTuple, Generic[J]):
     place: str  # absolute path as the operating system writes it
     size: int  # bytes, as far as is known
     about: J
+    open: bool = False  # a zip is cut at its members, and they are listed
 
 
 class Content(NamedTuple):
@@ -48,6 +53,8 @@ class Content(NamedTuple):
     size: int
     modified: int  # nanoseconds
     recipe: str | None
+    members: str | None = None  # the list of what lies in it
+    odd: tuple[str, ...] = ()  # what is wrong with it as a zip, in words that fit behind a colon
 
 
 class Unread(NamedTuple):
@@ -106,80 +113,135 @@ class Intake:
                 yield from drain(WAITING)
             if job.size >= SMALL:
                 yield from drain(0)
-                yield job.about, self._read_large(job.place, progress)
+                yield job.about, self._read_large(job, progress)
         if batch:
             waiting.append(self._pool.submit(self._read_batch, batch))
         yield from drain(0)
 
     def _read_batch(self, jobs: list[Job[J]]) -> list[tuple[J, _Small | Unread]]:
-        return [(job.about, self._read_small(job.place)) for job in jobs]
+        return [(job.about, self._read_small(job)) for job in jobs]
 
-    def _read_small(self, place: str) -> _Small | Unread:
+    def _read_small(self, job: Job[J]) -> _Small | Unread:
         try:
-            data, modified = read_whole(place)
+            data, modified = read_whole(job.place)
         except Moving:
             return MOVING
         except OSError as error:
             return unread(error)
         identity = block_id(data)
-        fresh = None
-        if data and not self._writer.known(identity):
-            fresh = seal(data, self._level)
-        return _Small(identity.hex(), len(data), modified, fresh)
+        fresh: tuple[Sealed, ...] = ()
+        zipped = None
+        if job.open and zipcut.may_be_zip(job.place, data):
+            zipped = zipcut.cut_small(data, self._writer.known, self._level)
+        if data and (zipped is None or not zipped.ranges) and not self._writer.known(identity):
+            fresh = (seal(data, self._level),)
+        return _Small(identity.hex(), len(data), modified, fresh, zipped)
 
     def _put(self, small: _Small) -> Content:
-        if small.fresh is not None:
-            self._writer.put(small.fresh)
-        return Content(small.sha256, small.size, small.modified, None)
+        for block in small.fresh:
+            self._writer.put(block)
+        if small.zipped is None:
+            return Content(small.sha256, small.size, small.modified, None)
+        for block in small.zipped.fresh:
+            self._writer.put(block)
+        recipe = self._writer.put_recipe(small.zipped.ranges) if small.zipped.ranges else None
+        listed = self._writer.put_list(small.zipped.listing) if small.zipped.listing else None
+        return Content(small.sha256, small.size, small.modified, recipe, listed, small.zipped.odd)
 
-    def _read_large(self, place: str, progress: Callable[[int, int], None] | None) -> Content | Unread:
+    def _read_large(self, job: Job[J], progress: Callable[[int, int], None] | None) -> Content | Unread:
         for _ in range(TRIES):
             try:
-                return self._cut(place, progress)
+                return self._cut(job, progress)
             except Moving:
                 continue
             except _Refused as refused:
                 return unread(refused.error)
         return MOVING
 
-    def _cut(self, place: str, progress: Callable[[int, int], None] | None) -> Content:
+    def _cut(self, job: Job[J], progress: Callable[[int, int], None] | None) -> Content:
         whole = hashlib.sha256()
-        ranges: list[Range] = []
-        waiting: deque[Future[tuple[bytes, int, Sealed | None]]] = deque()
+        gathered = Gathering()
+        waiting: deque[tuple[int, Future[_Piece]]] = deque()
+        odd: list[str] = []
         size = 0
+
+        def take(number: int, done: _Piece) -> None:
+            if done.fresh is not None:
+                self._writer.put(done.fresh)
+            odd.append(done.odd)
+            gathered.named(number, done.id)
 
         def drain(most: int) -> None:
             while len(waiting) > most:
-                identity, length, fresh = waiting.popleft().result()
-                if fresh is not None:
-                    self._writer.put(fresh)
-                ranges.append(Range(identity, 0, length))
+                number, future = waiting.popleft()
+                take(number, future.result())
 
-        with _reading(place) as file:
-            for piece in pieces(file, file.size):
-                waiting.append(self._pool.submit(self._seal_piece, piece))
-                whole.update(piece)
-                size += len(piece)
-                if progress:
-                    progress(0, len(piece))
-                drain(WAITING * 2)
+        with _reading(job.place) as file:
+            tree, spans = _spans(job, file, odd)
+            for span in spans:
+                run = Run(file, span.length)
+                for piece in beside_pieces(run) if span.beside else pieces(run, span.length):
+                    whole.update(piece)
+                    size += len(piece)
+                    if progress:
+                        progress(0, len(piece))
+                    if span.beside:
+                        gathered.between(piece)
+                        continue
+                    number = gathered.piece(len(piece))
+                    held = span.member if len(piece) == span.length else None
+                    if len(piece) < TINY:
+                        take(number, self._seal_piece(piece, held))
+                    else:
+                        waiting.append((number, self._pool.submit(self._seal_piece, piece, held)))
+                        drain(WAITING * 2)
             file.check()
         drain(0)
         if progress:
             progress(1, 0)
+        blocks, ranges = gathered.finish()
+        for block in blocks:
+            self._writer.put_plain(block)
         recipe = self._writer.put_recipe(ranges) if len(ranges) > 1 else None
-        return Content(whole.hexdigest(), size, file.modified, recipe)
+        listed = None
+        if tree is not None and tree.members:
+            try:
+                listed = self._writer.put_list(members.encode(members.members_of(tree)))
+            except ValueError as trouble:
+                odd.append(str(trouble))
+        return Content(whole.hexdigest(), size, file.modified, recipe, listed, zipcut.few(odd))
 
-    def _seal_piece(self, piece: bytes) -> tuple[bytes, int, Sealed | None]:
+    def _seal_piece(self, piece: bytes, held: Held | None) -> _Piece:
         identity = block_id(piece)
-        return identity, len(piece), None if self._writer.known(identity) else seal(piece, self._level)
+        if self._writer.known(identity):
+            return _Piece(identity, None, "")
+        odd = zipcut.trouble_in(held, piece) if held is not None else ""
+        return _Piece(identity, seal(piece, self._level), odd)
+
+
+def _spans(job: Job[J], file: _reading, odd: list[str]) -> tuple[ZipTree | None, list[Span]]:
+    """How a large file is cut: as one, or as the zip that it is; what is odd about the zip is added."""
+    try:
+        if job.open and zipcut.may_be_zip(job.place, file.read_at(0, 4)):
+            tree = parse(file.read_at, file.size)
+            return tree, zipcut.spans(tree, file.size)
+    except NoZip as trouble:
+        odd.append(str(trouble))
+    return None, [Span(0, file.size)]
 
 
 class _Small(NamedTuple):
     sha256: str
     size: int
     modified: int
+    fresh: tuple[Sealed, ...]
+    zipped: zipcut.SmallZip | None
+
+
+class _Piece(NamedTuple):
+    id: bytes
     fresh: Sealed | None
+    odd: str
 
 
 class _Refused(Exception):
@@ -210,6 +272,12 @@ class _reading:
     def read(self, count: int = -1) -> bytes:
         try:
             return self._open.read(count)
+        except OSError as error:
+            raise _Refused(error) from error
+
+    def read_at(self, offset: int, size: int) -> bytes:
+        try:
+            return self._open.read_at(offset, size)
         except OSError as error:
             raise _Refused(error) from error
 

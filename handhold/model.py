@@ -126,7 +126,8 @@ class Entry(msgspec.Struct, frozen=True, omit_defaults=True):
 
     ``sha256`` is the digest of the whole file in hexadecimal, as ``sha256sum`` prints it. A file that is
     stored as one block is named by it; a file of several blocks has a ``recipe``, the id of the block that
-    lists the ranges which make it up; an empty file has neither block nor recipe.
+    lists the ranges which make it up; an empty file has neither block nor recipe. ``members`` is the id of
+    the list of what lies in it, if it is a zip.
     """
 
     emulator: str
@@ -138,6 +139,7 @@ class Entry(msgspec.Struct, frozen=True, omit_defaults=True):
     sha256: str
     game: str | None = None
     recipe: str | None = None
+    members: str | None = None
 
     @property
     def identity(self) -> Identity:

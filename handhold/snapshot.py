@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot, VolumeNote
@@ -17,7 +18,7 @@ from handhold.errors import OwnerError
 from handhold.intake import Content, Intake, Job, Unread
 from handhold.layouts.layout import Layout
 from handhold.layouts.stored import stored_form
-from handhold.model import NS, Clock, Device, Entry, Gap, Kind, Part, Site
+from handhold.model import NS, Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site
 
 #: files, bytes, files in all, bytes in all
 Progress = Callable[[int, int, int, int], None]
@@ -47,8 +48,18 @@ class Result:
     gaps: tuple[Gap, ...]
     conflicts: tuple[Conflict, ...]
     unclaimed: tuple[Unclaimed, ...]
+    odd: tuple[Odd, ...]
     gone: tuple[str, ...]  # emulators that the last snapshot held and this one does not
     seconds: float
+
+
+class Odd(NamedTuple):
+    """A file that was kept as it is, and what is wrong with it."""
+
+    emulator: str
+    volume: str
+    path: str  # relative to the volume
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +105,8 @@ def take(
         with archive.writer(level=options.level) as writer:
             quiet, loud = _sort(claims, before, prior, device, archive, options.reread)
             entries, gaps = list(quiet), [*walked.gaps, *_emptied(device, prior)]
-            for outcome in _read(loud, writer, options.level, progress):
+            odd: list[Odd] = []
+            for outcome in _read(loud, writer, options.level, progress, odd):
                 if isinstance(outcome, Entry):
                     entries.append(outcome)
                 else:
@@ -125,6 +137,7 @@ def take(
         gaps=tuple(gaps),
         conflicts=tuple(walked.conflicts),
         unclaimed=tuple(walked.unclaimed),
+        odd=tuple(odd),
         gone=tuple(sorted({e.emulator for e in before.values()} - {e.emulator for e in entries})),
         seconds=time.monotonic() - begun,
     )
@@ -150,7 +163,8 @@ def keep_files(
     gaps: list[Gap] = []
     with archive.writer() as writer:
         with Intake(writer) as intake:
-            for want, content in intake.read(Job(want.place, _size(want.place), want) for want in wanted):
+            jobs = (Job(want.place, _size(want.place), want, may_be_export(want.path)) for want in wanted)
+            for want, content in intake.read(jobs):
                 if isinstance(content, Unread):
                     gaps.append(Gap(want.volume, want.path, content.why, want.emulator, content.advice))
                 else:
@@ -259,7 +273,7 @@ def _sort(
         elif entry.part is claim.part and entry.game == claim.game:
             quiet.append(entry)
         else:  # the layout has changed its mind about what the file is
-            content = Content(entry.sha256, entry.size, entry.modified, entry.recipe)
+            content = Content(entry.sha256, entry.size, entry.modified, entry.recipe, entry.members)
             quiet.append(_entry(claim, content))
     return quiet, loud
 
@@ -269,6 +283,7 @@ def _read(
     writer: Writer,
     level: int,
     progress: Progress | None,
+    odd: list[Odd],
 ) -> Iterator[Entry | Gap]:
     total = sum(claim.size for claim in claims)
     done = [0, 0]
@@ -290,7 +305,7 @@ def _read(
                     twins.append(claim)  # a hard link: the same file by another name
                     continue
                 met.add((claim.device, claim.inode))
-            yield Job(claim.place, claim.size, claim)
+            yield _job(claim)
 
     with Intake(writer, level=level) as intake:
         for claim, content in intake.read(jobs(), advance):
@@ -299,6 +314,7 @@ def _read(
                 continue
             if claim.links > 1:
                 first[claim.device, claim.inode] = content
+            odd += [Odd(claim.emulator, claim.site.volume, claim.volume_path, why) for why in content.odd]
             yield _entry(claim, content)
         again: list[Claim] = []
         for claim in twins:
@@ -307,8 +323,17 @@ def _read(
                 yield _entry(claim, known)
             else:
                 again.append(claim)
-        for claim, content in intake.read((Job(c.place, c.size, c) for c in again), advance):
+        for claim, content in intake.read(map(_job, again), advance):
             yield _gap(claim, content) if isinstance(content, Unread) else _entry(claim, content)
+
+
+def _job(claim: Claim) -> Job[Claim]:
+    return Job(claim.place, claim.size, claim, may_be_export(claim.path, claim.site.kind))
+
+
+def may_be_export(path: str, kind: HomeKind | None = None) -> bool:
+    """Whether a file is looked into, should it begin as a zip: it is called one, or lies among exports."""
+    return kind is HomeKind.EXPORT or path[-4:].lower() == ".zip"
 
 
 def _entry(source: Claim | Wanted, content: Content) -> Entry:
@@ -327,6 +352,7 @@ def _entry(source: Claim | Wanted, content: Content) -> Entry:
         sha256=content.sha256,
         game=source.game,
         recipe=content.recipe,
+        members=content.members,
     )
 
 

@@ -258,7 +258,7 @@ class Archive:
             raise Damaged(f"{entry.path} ({entry.emulator}) cannot be read: {what}", ADVICE) from error
 
     def ranges(self, ranges: Iterable[recipe.Range]) -> Iterator[bytes]:
-        """The bytes of ranges, one after the other. Raises ``Damaged``, and ``ValueError`` for impossible ones."""
+        """The bytes of ranges, one after the other. Raises ``Damaged`` and ``ValueError``."""
         # Two blocks are kept: a zip goes to and fro between its members and what stands between them.
         ident, plain = b"", b""
         last, last_plain = b"", b""
@@ -273,16 +273,18 @@ class Archive:
             yield plain if whole else plain[one.offset : one.offset + one.length]
 
     def members(self, entry: Entry) -> tuple[Member, ...]:
-        """What lies in a zip, as its directory has it; nothing for an entry that is none. Raises ``Damaged``."""
+        """What lies in a zip, as its directory has it; nothing for what is none. Raises ``Damaged``."""
         if entry.members is None:
             return ()
         try:
             return members.decode(self.listing(entry.members))
         except ValueError as error:
-            raise Damaged(f"What lies in {entry.path} ({entry.emulator}) is not known: {error}.", ADVICE) from error
+            raise Damaged(
+                f"What lies in {entry.path} ({entry.emulator}) is not known: {error}.", ADVICE
+            ) from error
 
     def listing(self, ident: str) -> bytes:
-        """A list that was stored as a block, or as the recipe of several. Raises ``Damaged``, ``ValueError``."""
+        """A list, stored as a block or as the recipe of several. Raises ``Damaged`` and ``ValueError``."""
         data = self.block(ident)
         if not data.startswith(recipe.MAGIC):
             return data

@@ -95,6 +95,8 @@ def trouble_of(entry: Entry) -> str | None:
         return "its digest is none"
     if entry.recipe is not None and (not entry.size or DIGEST.fullmatch(entry.recipe) is None):
         return "its recipe is none"
+    if entry.members is not None and DIGEST.fullmatch(entry.members) is None:
+        return "its list of members is none"
     if entry.game is not None and ("\0" in entry.game or len(entry.game) > 4096):
         return "its game is no name"
     return None

@@ -54,6 +54,7 @@ class References:
         self._executor = executor
         self._pages: dict[bytes, _Page] = {}
         self._layouts: set[str] = set()
+        self._lists: set[str] = set()
         self._recipes: dict[tuple[bytes, int], tuple[str, ...]] = {}
         self._files: dict[tuple[bytes, bytes], bool] = {}
 
@@ -100,6 +101,24 @@ class References:
         for cause in causes:
             self._findings.damage(cause, f"the layout of {emulator} that stood in it is lost")
 
+    def _members(self, entry: Entry) -> None:
+        """A lost list of what lies in a zip costs no file: the zip has it too."""
+        if entry.members is None or entry.members in self._lists:
+            return
+        self._lists.add(entry.members)
+        ident = bytes.fromhex(entry.members)
+        place = self._soundness.find(ident)
+        if place is not None:
+            try:
+                self._archive.members(entry)
+                return
+            except NotNow:
+                raise
+            except OwnerError:
+                pass
+        for cause in (place.file,) if place is not None else self._soundness.causes(ident):
+            self._findings.damage(cause, f"the list of what lies in {entry.path} ({entry.emulator}) is lost")
+
     def _readable(self, ident: str) -> bool:
         try:
             self._archive.block(ident)
@@ -129,6 +148,8 @@ class References:
             self._findings.damage(place.file, f"a list of files in it cannot be read ({why})")
             return _Page((place.file,))
         causes = {entry: found for entry in entries if (found := self._causes(entry, place.file))}
+        for entry in entries:
+            self._members(entry)
         if self._executor is not None:
             self._prove([entry for entry in entries if entry.recipe and entry not in causes])
             for entry in entries:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from io import BytesIO
 from types import TracebackType
 
 from handhold import __version__
@@ -13,6 +14,7 @@ from handhold.archive import pages, recipe
 from handhold.archive.archive import FOLDERS, Archive
 from handhold.archive.blocks import Sealed, block_id, seal
 from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter
+from handhold.archive.cutting import pieces
 from handhold.archive.manifest import PageRef, Snapshot, VolumeNote
 from handhold.archive.storage import is_temporary
 from handhold.errors import OwnerError
@@ -84,6 +86,15 @@ class Writer:
         if not all(self.known(one.id) for one in ranges):
             raise ValueError("a recipe names a block that was not put")
         return self.put_plain(recipe.encode(ranges))
+
+    def put_list(self, data: bytes) -> str:
+        """Stores a list that can be longer than a block; the id of its block, or of its recipe."""
+        parts = list(pieces(BytesIO(data), len(data)))
+        if len(parts) == 1:
+            return self.put_plain(data)
+        return self.put_recipe(
+            [recipe.Range(bytes.fromhex(self.put_plain(part)), 0, len(part)) for part in parts]
+        )
 
     def finish(
         self,
@@ -161,6 +172,8 @@ class Writer:
         needed = entry.recipe or entry.sha256
         if entry.size and not self.known(bytes.fromhex(needed)):
             raise ValueError(f"an entry's content was not put: {entry.path}")
+        if entry.members is not None and not self.known(bytes.fromhex(entry.members)):
+            raise ValueError(f"the list of an entry's members was not put: {entry.path}")
 
     def _free_name(self, device: str, taken: datetime) -> str:
         """The snapshot's name, with a number behind it if it is not the first of its second."""

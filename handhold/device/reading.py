@@ -113,6 +113,18 @@ class StillFile:
             self._position += len(piece)
         return pieces[0] if len(pieces) == 1 else b"".join(pieces)
 
+    def read_at(self, offset: int, size: int) -> bytes:
+        """``size`` bytes from an offset on, fewer only at the end; does not move where ``read`` goes on."""
+        pieces: list[bytes] = []
+        while size > 0:
+            piece = os.pread(self._descriptor, min(size, 16 * _CHUNK), offset)
+            if not piece:
+                break
+            pieces.append(piece)
+            offset += len(piece)
+            size -= len(piece)
+        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
     def check(self) -> None:
         """Raises ``Moving`` if the file was changed, replaced, cut or grew since it was opened."""
         after = _state(os.fstat(self._descriptor))

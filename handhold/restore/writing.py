@@ -278,6 +278,7 @@ def standing_as(step: Step, target: Target, modified: int) -> Entry:
         sha256=entry.sha256,
         game=entry.game,
         recipe=entry.recipe,
+        members=entry.members,
     )
 
 
