@@ -31,6 +31,7 @@ class Config:
     volumes: Mapping[str, str] = field(default_factory=dict)
     layouts: tuple[str, ...] = ()
     parts: Mapping[Part, bool] = field(default_factory=dict)
+    newest: int = 0  # exports of everything that are kept of each emulator; 0: all
 
 
 def checked_device_name(name: str) -> str:
@@ -73,6 +74,8 @@ def write_config(path: Path, config: Config) -> None:
         body["layouts"] = list(config.layouts)
     if config.parts:
         body["parts"] = {part.value: kept for part, kept in config.parts.items()}
+    if config.newest:
+        body["newest"] = config.newest
     text = "# What handhold works with on this device. handhold setup writes it; it may be changed by hand.\n"
     text += yaml.safe_dump(body, sort_keys=False, allow_unicode=True, width=1000)
     try:
@@ -103,8 +106,9 @@ def read_config(path: Path) -> Config:
     return config
 
 
-_KEYS = ("config", "device", "archive", "volumes", "layouts", "parts")
+_KEYS = ("config", "device", "archive", "volumes", "layouts", "parts", "newest")
 _MOST = 64
+MOST_NEWEST = 1000
 
 
 class _Reader(Reader):
@@ -127,7 +131,16 @@ class _Reader(Reader):
                 if (folder := self.value(item, _path))
             ),
             parts=self.parts(rows["parts"]) if "parts" in rows else {},
+            newest=self.newest(rows["newest"]) if "newest" in rows else 0,
         )
+
+    def newest(self, node: Node) -> int:
+        if isinstance(node, Scalar) and node.kind == "number" and node.text.isdecimal():
+            number = int(node.text[:9])
+            if 0 < number <= MOST_NEWEST:
+                return number
+        self.wrong(node, f'{described(node)} for "newest"', f"a number of exports from 1 to {MOST_NEWEST}")
+        return 0
 
     def volumes(self, node: Node) -> dict[str, str]:
         if not isinstance(node, Table):

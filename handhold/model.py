@@ -18,6 +18,11 @@ Clock = Callable[[], datetime]
 NS = 1_000_000_000
 
 
+def nanoseconds(time: datetime) -> int:
+    """An aware time as nanoseconds since 1970-01-01T00:00:00Z."""
+    return int(time.timestamp()) * NS + time.microsecond * 1000
+
+
 class Part(StrEnum):
     """What kind of data a file is."""
 

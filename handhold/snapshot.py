@@ -6,19 +6,19 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot, VolumeNote
 from handhold.archive.writer import Writer
 from handhold.device.claims import Claim, Conflict, Unclaimed
+from handhold.device.exports import Older, Stale, stale_exports, without_older
 from handhold.device.walk import walk
 from handhold.errors import OwnerError
 from handhold.intake import Content, Intake, Job, Unread
-from handhold.layouts.layout import Layout
+from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
-from handhold.model import NS, Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site
+from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site, nanoseconds
 
 #: files, bytes, files in all, bytes in all
 Progress = Callable[[int, int, int, int], None]
@@ -26,13 +26,19 @@ Progress = Callable[[int, int, int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """How a snapshot is taken. ``parts`` are the parts kept; ``reread`` believes no file time."""
+    """How a snapshot is taken. ``parts`` are the parts kept; ``reread`` believes no file time.
+
+    ``newest`` is how many exports of everything are kept, ``newest_otherwise`` the same for layouts that do
+    not say (see ``without_older``).
+    """
 
     parts: frozenset[Part] = frozenset(part for part in Part if part.kept)
     reread: bool = False
     note: str = ""
     leave_out: tuple[str, ...] = ()  # places that are never walked: the archive itself
     level: int = 3
+    newest: int | None = None
+    newest_otherwise: int = ALL
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +55,8 @@ class Result:
     conflicts: tuple[Conflict, ...]
     unclaimed: tuple[Unclaimed, ...]
     odd: tuple[Odd, ...]
+    stale: tuple[Stale, ...]
+    older: tuple[Older, ...]  # exports that were left out
     gone: tuple[str, ...]  # emulators that the last snapshot held and this one does not
     seconds: float
 
@@ -96,6 +104,7 @@ def take(
         prior = _last_night(archive, device.name)
         walked = walk(device, layouts, leave_out=options.leave_out, progress=seen)
         claims = [claim for claim in walked.claims if claim.part in options.parts]
+        claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise)
         if not claims and not walked.gaps and not prior.entries:
             raise OwnerError(
                 f"Nothing to keep was found on {device.name}.",
@@ -138,6 +147,8 @@ def take(
         conflicts=tuple(walked.conflicts),
         unclaimed=tuple(walked.unclaimed),
         odd=tuple(odd),
+        stale=tuple(stale_exports(claims, layouts, device.volumes, nanoseconds(started))),
+        older=tuple(older),
         gone=tuple(sorted({e.emulator for e in before.values()} - {e.emulator for e in entries})),
         seconds=time.monotonic() - begun,
     )
@@ -204,12 +215,12 @@ def _last_night(archive: Archive, device: str) -> _Night:
             entries = tuple(archive.entries(manifest))
         except OwnerError:
             continue  # a hurt night helps nobody; verify names it
-        return _Night(entries, manifest.sites, _nanoseconds(snapshot.taken))
+        return _Night(entries, manifest.sites, nanoseconds(snapshot.taken))
     return _Night()
 
 
 def _emptied(device: Device, prior: _Night) -> list[Gap]:
-    """A volume that held something last time and whose folder is empty now: a card that is out, most likely."""
+    """A volume that held something last time and whose folder is empty now: a card that is out, likely."""
     held = {(site.emulator, site.home): site.volume for site in prior.sites}
     files: dict[str, int] = {}
     for entry in prior.entries:
@@ -368,10 +379,6 @@ def _layouts(layouts: Iterable[Layout], sites: Iterable[Site]) -> dict[str, byte
 
 def _notes(device: Device) -> tuple[VolumeNote, ...]:
     return tuple(VolumeNote(volume.name, volume.traits.filesystem) for volume in device.volumes)
-
-
-def _nanoseconds(time: datetime) -> int:
-    return int(time.timestamp()) * NS + time.microsecond * 1000
 
 
 def _size(place: str) -> int:

@@ -8,11 +8,18 @@ import typer
 
 from handhold.cli import words
 from handhold.cli.session import Session
-from handhold.cli.survey import conflict_document, gap_document, show_gaps
+from handhold.cli.survey import (
+    conflict_document,
+    gap_document,
+    show_gaps,
+    show_stale,
+    stale_document,
+)
 from handhold.errors import Exit, WrongInput
 from handhold.model import Part
 
 if TYPE_CHECKING:
+    from handhold.cli.console import Console
     from handhold.snapshot import Result
 
 
@@ -32,6 +39,12 @@ def snapshot(
     reread: Annotated[
         bool, typer.Option("--reread", help="Read every file, whatever its size and time say.")
     ] = False,
+    newest: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", min=1, help="Keep only the newest N exports of an emulator that exports everything."
+        ),
+    ] = None,
     note: Annotated[str, typer.Option(metavar="TEXT", help="A few words to find this snapshot by.")] = "",
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
@@ -48,7 +61,14 @@ def snapshot(
             "There is no layout yet, so handhold does not know what to keep.",
             f"Write one (handhold layout list shows the patterns) into {session.own_layouts}.",
         )
-    options = Options(parts=parts, reread=reread, note=note, leave_out=session.leave_out)
+    options = Options(
+        parts=parts,
+        reread=reread,
+        note=note,
+        leave_out=session.leave_out,
+        newest=newest,
+        newest_otherwise=session.config.newest,
+    )
     with session.console.progress("Keeping") as bar:
         result = take(
             archive,
@@ -78,6 +98,11 @@ def document(result: Result) -> dict[str, Any]:
         "gaps": [gap_document(gap) for gap in result.gaps],
         "gone": list(result.gone),
         "conflicts": [conflict_document(conflict) for conflict in result.conflicts],
+        "odd": [one._asdict() for one in result.odd],
+        "stale": [stale_document(one) for one in result.stale],
+        "older_exports": [
+            {"emulator": one.emulator, "volume": one.volume, "path": one.path} for one in result.older
+        ],
         "seconds": round(result.seconds, 3),
     }
 
@@ -85,7 +110,7 @@ def document(result: Result) -> dict[str, Any]:
 def show(session: Session, result: Result) -> None:
     """The result for people; its last line is the one to read. Quiet, it says nothing when all is well."""
     console = session.console
-    if console.quiet and not (result.gaps or result.gone):
+    if console.quiet and not (result.gaps or result.gone or result.odd or result.stale):
         return  # all is well, and nobody asked
     show_gaps(console, result.gaps, "Could not be kept:")
     if result.conflicts:
@@ -97,11 +122,29 @@ def show(session: Session, result: Result) -> None:
         console.say(
             f"\n{emulator} was kept last time and is not on the device now; the earlier nights keep it."
         )
-    if result.gaps or result.conflicts or result.gone:
+    show_exports(console, result)
+    if result.gaps or result.conflicts or result.gone or result.odd or result.stale or result.older:
         console.say()
     added = f"{words.size(result.stored_bytes)} added, {words.took(result.seconds)}"
     console.say(f"Kept as {result.snapshot.name} ({added}).")
     console.say(last_line(result))
+
+
+def show_exports(console: Console, result: Result, most: int = 8) -> None:
+    """What there is to say about exports: old ones, ones that were left out, ones that are no sound zips."""
+    show_stale(console, result.stale)
+    if result.odd:
+        console.say("\nKept as they are, but not sound:")
+        for one in result.odd[:most]:
+            console.say(f"  {one.volume}:{one.path} ({one.emulator}): {one.why}")
+        if len(result.odd) > most:
+            console.say(f"  and {len(result.odd) - most} more (--json lists all)")
+    for emulator in dict.fromkeys(one.emulator for one in result.older):
+        count = sum(1 for one in result.older if one.emulator == emulator)
+        console.say(
+            f"\n{words.amount(count, 'older export file')} of {emulator} left out, as asked; "
+            "earlier nights keep what they hold."
+        )
 
 
 def last_line(result: Result) -> str:

@@ -11,11 +11,12 @@ import typer
 from handhold.cli import words
 from handhold.cli.session import Session
 from handhold.errors import Exit
-from handhold.model import Gap, Part, Site
+from handhold.model import Gap, Part, Site, nanoseconds
 
 if TYPE_CHECKING:
     from handhold.cli.console import Console
     from handhold.device.claims import Conflict, Walk
+    from handhold.device.exports import Stale
     from handhold.device.survey import Found
 
 
@@ -29,6 +30,7 @@ def survey(
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
     """Shows what is on the device: emulators, parts, newest saves; what cannot be read; what is unclaimed."""
+    from handhold.device.exports import stale_exports
     from handhold.device.survey import tally
     from handhold.device.volumes import free_room
     from handhold.device.walk import walk
@@ -39,15 +41,18 @@ def survey(
     with session.console.progress("Looking") as bar:
         walked = walk(device, layouts, leave_out=session.leave_out, progress=lambda seen: bar(seen, 0))
     found = tally(walked, layouts)
+    stale = stale_exports(walked.claims, layouts, device.volumes, nanoseconds(session.clock()))
     free = {volume.name: free_room(volume.path) for volume in device.volumes}
     if json:
-        session.console.document(document(walked, found, free))
+        session.console.document(document(walked, found, free, stale))
     else:
-        show(session, walked, found, free)
+        show(session, walked, found, free, stale)
     raise typer.Exit(Exit.NOT_EVERYTHING if walked.gaps else Exit.DONE)
 
 
-def document(walked: Walk, found: Sequence[Found], free: dict[str, int]) -> dict[str, Any]:
+def document(
+    walked: Walk, found: Sequence[Found], free: dict[str, int], stale: Sequence[Stale]
+) -> dict[str, Any]:
     """The survey for scripts."""
     return {
         "device": walked.device.name,
@@ -80,6 +85,7 @@ def document(walked: Walk, found: Sequence[Found], free: dict[str, int]) -> dict
         ],
         "gaps": [gap_document(gap) for gap in walked.gaps],
         "conflicts": [conflict_document(c) for c in walked.conflicts],
+        "stale": [stale_document(one) for one in stale],
         "unclaimed": [
             {
                 "volume": u.volume,
@@ -123,7 +129,9 @@ def conflict_document(conflict: Conflict) -> dict[str, Any]:
     }
 
 
-def show(session: Session, walked: Walk, found: Sequence[Found], free: dict[str, int]) -> None:
+def show(
+    session: Session, walked: Walk, found: Sequence[Found], free: dict[str, int], stale: Sequence[Stale]
+) -> None:
     """The survey for people."""
     console = session.console
     clock = session.clock()
@@ -153,6 +161,7 @@ def show(session: Session, walked: Walk, found: Sequence[Found], free: dict[str,
     absent = [one.title for one in found if one.state == "absent"]
     if absent:
         console.say(f"\nNot on this device: {words.listed(sorted(absent), 12)}.")
+    show_stale(console, stale)
     show_gaps(console, walked.gaps, "Cannot be read, so it cannot be kept:")
     show_conflicts(console, walked)
     if walked.unclaimed:
@@ -178,6 +187,25 @@ def show(session: Session, walked: Walk, found: Sequence[Found], free: dict[str,
 def place(site: Site) -> str:
     """Where a home lies, as a person reads it."""
     return f"{site.volume}:{site.path or '/'}"
+
+
+def stale_document(one: Stale) -> dict[str, Any]:
+    """An export that is too old, for scripts."""
+    return {
+        "emulator": one.emulator,
+        "volume": one.volume,
+        "path": one.path,
+        "modified": words.stamp(one.modified),
+        "why": one.why,
+    }
+
+
+def show_stale(console: Console, stale: Sequence[Stale]) -> None:
+    """Exports that are too old, each with why."""
+    if stale:
+        console.say("\nOld exports:")
+    for one in stale:
+        console.say(f"  {one.volume}:{one.path}\n    {one.why[:1].upper()}{one.why[1:]}.")
 
 
 def show_gaps(console: Console, gaps: Sequence[Gap], title: str, most: int = 12) -> None:

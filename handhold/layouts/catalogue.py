@@ -181,4 +181,6 @@ def _put_together(chain: Sequence[Draft], mistakes: list[Mistake]) -> Layout:
         after=next((draft.after for draft in chain if draft.after is not None), ()),
         carry={part: truth for draft in reversed(chain) for part, truth in draft.carry.items()},
         source=own.file,
+        inside=tuple(rule for draft in chain for rule in draft.inside),
+        newest=next((draft.newest for draft in chain if draft.newest is not None), None),
     )

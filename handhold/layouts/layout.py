@@ -16,6 +16,10 @@ _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 _VOLUME = re.compile(r"\*|[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
+#: So many exports are kept: however many there are.
+ALL = 0
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where a home can lie: a volume, and a path in it.
@@ -67,7 +71,9 @@ class Layout:
 
     ``rules`` stand in the order in which they are asked; ``like`` names the patterns below it, nearest first.
     ``before`` and ``after`` are the steps by hand around a restore, in order. ``source`` is the file that it
-    was read from, for messages only.
+    was read from, for messages only. ``inside`` says what the members of its zips are. ``newest`` is given
+    where each file of an ``export`` home is an export of everything: how many of them are kept, ``ALL`` for
+    all.
     """
 
     id: str
@@ -79,6 +85,8 @@ class Layout:
     after: tuple[str, ...]
     carry: Mapping[Part, bool]
     source: str = field(default="", compare=False)
+    inside: tuple[Rule, ...] = ()
+    newest: int | None = None
 
     def verdict(self, home: str, path: str) -> Verdict | None:
         """What the file at ``path`` (relative to the home, written form) is, or None if no rule speaks of it.
@@ -90,6 +98,15 @@ class Layout:
             return None
         backwards, folded = prepared(path)
         for rule in rules.in_folder(path):
+            captures = rule.pattern.match_prepared(backwards, folded)
+            if captures is not None:
+                return Verdict(rule.part, captures.get("game"), rule.why, rule.carry)
+        return None
+
+    def member(self, name: str) -> Verdict | None:
+        """What a member of one of its zips is, by its name in written form; None if no rule speaks of it."""
+        backwards, folded = prepared(name)
+        for rule in self._inside.in_folder(name):
             captures = rule.pattern.match_prepared(backwards, folded)
             if captures is not None:
                 return Verdict(rule.part, captures.get("game"), rule.why, rule.carry)
@@ -114,6 +131,10 @@ class Layout:
             home.name: _Rules([rule for rule in self.rules if rule.home in (None, home.name)])
             for home in self.homes
         }
+
+    @cached_property
+    def _inside(self) -> _Rules:
+        return _Rules(list(self.inside))
 
 
 class _Rules:

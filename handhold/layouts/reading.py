@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 from handhold.documents.document import Node, Scalar, Table, read_document
 from handhold.documents.mistakes import Mistake
 from handhold.documents.reader import Reader, described, one_of, says
-from handhold.layouts.layout import Place, Rule, identifier, place
+from handhold.layouts.layout import ALL, Place, Rule, identifier, place
 from handhold.layouts.pattern import compile_pattern
 from handhold.model import HomeKind, Part
 
-KEYS = ("layout", "id", "title", "like", "homes", "keep", "skip", "carry", "by_hand")
+KEYS = ("layout", "id", "title", "like", "homes", "keep", "skip", "inside", "newest", "carry", "by_hand")
 HOME_KEYS = ("name", "kind", "at")
 KEEP_KEYS = ("part", "path", "home", "carry", "why")
+INSIDE_KEYS = ("part", "path")
 SKIP_KEYS = ("path", "home", "why")
 BY_HAND_KEYS = ("before", "after")
 MOST_CHAIN = 8  # a layout, its pattern, that one's pattern, and so on
@@ -21,6 +22,7 @@ MOST_HOMES = 32
 MOST_PLACES = 64
 MOST_RULES = 1000
 MOST_STEPS = 50
+MOST_NEWEST = 1000
 MOST_TITLE = 100
 
 Position = tuple[int, int]
@@ -51,6 +53,8 @@ class Draft:
     homes_position: Position = (1, 1)
     skip: list[Rule] = field(default_factory=list)
     keep: list[Rule] = field(default_factory=list)
+    inside: list[Rule] = field(default_factory=list)
+    newest: int | None = None
     home_positions: dict[str, Position] = field(default_factory=dict)  # homes that rules name
     carry: dict[Part, bool] = field(default_factory=dict)
     before: tuple[str, ...] | None = None
@@ -107,6 +111,10 @@ class _Reader(Reader):
             self.rule(item, draft, keep=True)
         for item in self.items(rows.get("skip"), MOST_RULES, "rules"):
             self.rule(item, draft, keep=False)
+        for item in self.items(rows.get("inside"), MOST_RULES, "rules"):
+            self.inside(item, draft)
+        if "newest" in rows:
+            draft.newest = self.newest(rows["newest"])
         self.carry(rows.get("carry"), draft)
         self.by_hand(rows.get("by_hand"), draft)
 
@@ -162,6 +170,23 @@ class _Reader(Reader):
             draft.home_positions.setdefault(home, (rows["home"].line, rows["home"].column))
         if pattern is not None:
             (draft.keep if keep else draft.skip).append(Rule(part, pattern, home, carry, why))
+
+    def inside(self, node: Node, draft: Draft) -> None:
+        rows = self.table(node, INSIDE_KEYS, INSIDE_KEYS, "an inside rule") or {}
+        part = self.value(rows["part"], part_of) if "part" in rows else None
+        pattern = self.value(rows["path"], compile_pattern) if "path" in rows else None
+        if part is not None and pattern is not None:
+            draft.inside.append(Rule(part, pattern))
+
+    def newest(self, node: Node) -> int | None:
+        """How many exports are kept."""
+        if isinstance(node, Scalar):
+            if node.text == "all":
+                return ALL
+            if node.kind == "number" and node.text.isdecimal() and 0 < int(node.text[:9]) <= MOST_NEWEST:
+                return int(node.text)
+        self.wrong(node, f'{described(node)} for "newest"', f"a number from 1 to {MOST_NEWEST}, or all")
+        return None
 
     def carry(self, node: Node | None, draft: Draft) -> None:
         if node is None:

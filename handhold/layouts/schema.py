@@ -66,6 +66,19 @@ def schema() -> dict[str, object]:
             "homes": {"type": "array", "items": home_item, "maxItems": reading.MOST_HOMES},
             "keep": {"type": "array", "items": keep, "maxItems": reading.MOST_RULES},
             "skip": {"type": "array", "items": skip, "maxItems": reading.MOST_RULES},
+            "inside": {
+                "type": "array",
+                "items": _table({"part": {"enum": parts}, "path": path}, ["part", "path"]),
+                "maxItems": reading.MOST_RULES,
+                "description": "What the members of its zips are, by their names in the zip.",
+            },
+            "newest": {
+                "description": "Each file of an export home is an export of everything: so many are kept.",
+                "anyOf": [
+                    {"const": "all"},
+                    {"type": "integer", "minimum": 1, "maximum": reading.MOST_NEWEST},
+                ],
+            },
             "carry": _table(dict.fromkeys(parts, carry), []),
             "by_hand": _table({"before": steps, "after": steps}, []),
         },

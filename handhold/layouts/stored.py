@@ -12,11 +12,12 @@ import msgspec
 
 from handhold.documents.mistakes import Wrong
 from handhold.documents.reader import says
-from handhold.layouts.layout import Home, Layout, Rule, identifier, place
+from handhold.layouts.layout import ALL, Home, Layout, Rule, identifier, place
 from handhold.layouts.pattern import compile_pattern
 from handhold.layouts.reading import (
     MOST_CHAIN,
     MOST_HOMES,
+    MOST_NEWEST,
     MOST_PLACES,
     MOST_RULES,
     MOST_STEPS,
@@ -47,6 +48,11 @@ class _Steps(msgspec.Struct, forbid_unknown_fields=True):
     after: list[str]
 
 
+class _Inside(msgspec.Struct, forbid_unknown_fields=True):
+    part: Part
+    path: str
+
+
 class _Stored(msgspec.Struct, forbid_unknown_fields=True):
     form: int
     id: str
@@ -56,11 +62,13 @@ class _Stored(msgspec.Struct, forbid_unknown_fields=True):
     rules: list[_Rule]
     by_hand: _Steps
     carry: dict[Part, bool]
+    inside: list[_Inside] = []
+    newest: int | None = None
 
 
 def stored_form(layout: Layout) -> bytes:
     """The layout as bytes; equal layouts give equal bytes."""
-    document = {
+    document: dict[str, object] = {
         "form": FORM,
         "id": layout.id,
         "title": layout.title,
@@ -73,6 +81,10 @@ def stored_form(layout: Layout) -> bytes:
         "by_hand": {"before": list(layout.before), "after": list(layout.after)},
         "carry": {str(part): carried for part, carried in layout.carry.items()},
     }
+    if layout.inside:
+        document["inside"] = [{"part": r.part, "path": r.pattern.text} for r in layout.inside]
+    if layout.newest is not None:
+        document["newest"] = layout.newest
     return json.dumps(document, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
 
 
@@ -92,6 +104,8 @@ def from_stored(data: bytes) -> Layout:
         or len(stored.rules) > 2 * MOST_RULES * MOST_CHAIN
         or max(len(stored.by_hand.before), len(stored.by_hand.after)) > MOST_STEPS
         or len(stored.like) >= MOST_CHAIN
+        or len(stored.inside) > MOST_RULES * MOST_CHAIN
+        or not (stored.newest is None or ALL <= stored.newest <= MOST_NEWEST)
     ):
         raise ValueError("a stored layout beyond the limits of any layout")
     homes = tuple(Home(identifier(h.name), h.kind, tuple(place(p) for p in h.at)) for h in stored.homes)
@@ -113,4 +127,6 @@ def from_stored(data: bytes) -> Layout:
         after=tuple(says(step) for step in stored.by_hand.after),
         carry=stored.carry,
         source="stored with the snapshot",
+        inside=tuple(Rule(r.part, compile_pattern(r.path)) for r in stored.inside),
+        newest=stored.newest,
     )

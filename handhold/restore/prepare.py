@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, Snapshot
@@ -14,7 +13,7 @@ from handhold.device.volumes import free_room
 from handhold.errors import OwnerError
 from handhold.layouts.layout import Layout
 from handhold.layouts.stored import from_stored
-from handhold.model import NS, Clock, Device, Entry, Part
+from handhold.model import NS, Clock, Device, Entry, Part, nanoseconds
 from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.clock import Stamps, stamp
 from handhold.restore.filenames import beside_names
@@ -114,11 +113,6 @@ def prepare(
         hurt=tuple(dict.fromkeys(past.unreadable)),
         moving=moving,
     )
-
-
-def nanoseconds(time: datetime) -> int:
-    """An aware time as nanoseconds since 1970-01-01T00:00:00Z."""
-    return int(time.timestamp()) * NS + time.microsecond * 1000
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,13 +16,12 @@ from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.standing import BEGUN, ELSEWHERE
 from handhold.device.volumes import traits_of
 from handhold.errors import Damaged, NotNow, WrongInput
-from handhold.model import Clock, Device, Entry, Kind, Site
+from handhold.model import Clock, Device, Entry, Kind, Site, nanoseconds
 from handhold.names import native, trouble_with, written
 from handhold.restore.apply import Applied, apply
 from handhold.restore.found import Found, Target, What
 from handhold.restore.look import Look
 from handhold.restore.plan import Action, Decision, Plan, Source, Step
-from handhold.restore.prepare import nanoseconds
 
 #: (emulator, home, path) as the manifests of the restore have it
 Key = tuple[str, str, str]

@@ -1,0 +1,134 @@
+"""Exports on a device: which of them are kept, and whether the newest is older than what was played since.
+
+Pure: decided from what a walk found. Only an export can be kept of an emulator that hides its data, so an old
+export is an old save (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+from handhold.device.claims import Claim
+from handhold.layouts.layout import ALL
+from handhold.model import NS, HomeKind, Part, Volume
+
+if TYPE_CHECKING:
+    from handhold.layouts.layout import Layout
+
+DAY_NS = 86_400 * NS
+#: An export is called stale from this age on, whatever else is known (common practice, no source).
+OLD_NS = 14 * DAY_NS
+#: What an emulator writes within a day of its export (when it is closed, say) tells of no later play.
+GRACE_NS = DAY_NS
+#: Handhelds with an empty battery wake up in a year before this; such times tell nothing. 2000-01-01.
+_BEFORE = 946_684_800 * NS
+#: What is put behind the name of an export: the pieces of a large one, a checksum, a list.
+_PIECE = re.compile(r"\.(?:zip|7z|tar|gz|tgz|xz|zst|z\d\d)(?:\..*)?\Z", re.IGNORECASE | re.DOTALL)
+
+
+class Stale(NamedTuple):
+    """An emulator whose newest export is older than it should be; ``why`` is for its owner."""
+
+    emulator: str
+    volume: str
+    path: str  # of the newest export, relative to the volume
+    modified: int  # nanoseconds
+    why: str
+
+
+class Older(NamedTuple):
+    """An export that is left out of a snapshot, because newer ones are kept."""
+
+    emulator: str
+    volume: str
+    path: str
+    modified: int  # nanoseconds
+
+
+def stale_exports(
+    claims: Iterable[Claim], layouts: Sequence[Layout], volumes: Sequence[Volume], now: int
+) -> list[Stale]:
+    """The emulators whose newest export is stale, by id. ``now`` in nanoseconds.
+
+    Stale is an export that is older than the newest file in the other homes of that emulator, by more than a
+    day and by what the clocks of the volumes can blur; or than 14 days. Times in the future, and before
+    2000, tell nothing.
+    """
+    blurs = {volume.name: volume.traits.blur_ns for volume in volumes}
+    exports: dict[str, Claim] = {}
+    others: dict[str, Claim] = {}
+    for claim in claims:
+        if claim.part is Part.GAMES or not _BEFORE <= claim.modified <= now + DAY_NS:
+            continue
+        among = exports if claim.site.kind is HomeKind.EXPORT else others
+        best = among.get(claim.emulator)
+        if best is None or claim.modified > best.modified:
+            among[claim.emulator] = claim
+    titles = {layout.id: layout.title for layout in layouts}
+    found = []
+    for emulator, export in sorted(exports.items()):
+        why = _why(export, others.get(emulator), blurs, titles.get(emulator, emulator), now)
+        if why:
+            found.append(Stale(emulator, export.site.volume, export.volume_path, export.modified, why))
+    return found
+
+
+def _why(export: Claim, other: Claim | None, blurs: Mapping[str, int], title: str, now: int) -> str:
+    advice = f"export again inside {title}, then take the snapshot again"
+    if other is not None:
+        blur = max(blurs.get(one.site.volume, 0) for one in (export, other))
+        lead = other.modified - export.modified
+        if lead > GRACE_NS + blur:
+            return (
+                f"{title} was used {_days(lead)} after its newest export ({other.path} is newer), and what "
+                f"was played since is not in it: {advice}"
+            )
+    age = now - export.modified
+    if age > OLD_NS:
+        return f"the newest export of {title} is {_days(age)} old; if you have played since, {advice}"
+    return ""
+
+
+def _days(span: int) -> str:
+    days = span // DAY_NS
+    return f"{days:,} day{'s' if days != 1 else ''}"
+
+
+def without_older(
+    claims: Sequence[Claim], layouts: Sequence[Layout], newest: int | None = None, otherwise: int = ALL
+) -> tuple[list[Claim], list[Older]]:
+    """The claims without all but the newest exports of each home, and those that were left out.
+
+    Only layouts that have ``newest`` say that each file is an export of everything; elsewhere a file is one
+    game's, and every one is kept. ``newest`` wins over the layouts' own numbers, and ``otherwise`` is for
+    those that have none. Pieces and checksums of an export stay with it. ``ALL`` leaves nothing out.
+    """
+    limits: dict[str, int] = {}
+    for layout in layouts:
+        if layout.newest is not None:
+            limit = newest if newest is not None else layout.newest or otherwise
+            if limit != ALL:
+                limits[layout.id] = limit
+    if not limits:
+        return list(claims), []
+    groups: dict[tuple[str, str], dict[str, list[Claim]]] = {}
+    kept: list[Claim] = []
+    for claim in claims:
+        if claim.emulator in limits and claim.site.kind is HomeKind.EXPORT and claim.part is not Part.GAMES:
+            home = groups.setdefault((claim.emulator, claim.site.home), {})
+            home.setdefault(_PIECE.sub("", claim.path).casefold(), []).append(claim)
+        else:
+            kept.append(claim)
+    older: list[Older] = []
+    for (emulator, _), exports in groups.items():
+        by_age = sorted(exports.items(), key=lambda each: (max(c.modified for c in each[1]), each[0]))
+        left = limits[emulator]
+        for _, pieces in reversed(by_age):
+            if left > 0:
+                kept += pieces
+                left -= any(c.size for c in pieces)  # an empty file is an export that was broken off
+            else:
+                older += [Older(emulator, c.site.volume, c.volume_path, c.modified) for c in pieces]
+    return kept, older
