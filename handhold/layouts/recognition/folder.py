@@ -128,9 +128,16 @@ class Folder:
                 elif looks.part is Part.SAVES and not anonymous:
                     anonymous = self.stem_says("saves", parted(name)[0]) == "whole"
             found.append(looks)
-        if anonymous and open_ and self.place in ("nowhere", "exports"):
+        if anonymous and open_ and self.is_of_one_game():
             self.together(found, open_)
         return found
+
+    def is_of_one_game(self) -> bool:
+        """Whether the folder can be one game's: named after it, and not an emulator's own."""
+        here = self.here
+        return here.title is not None and (
+            (here.place == "nowhere" and here.named > 1) or (here.place == "exports" and here.named > 0)
+        )
 
     def together(self, found: list[Looks], open_: list[int]) -> None:
         """What is small and lies in one folder with a save without a name of its own belongs to it."""
@@ -270,7 +277,7 @@ class Folder:
         if here.tree and place == "nowhere" and file.size <= know["small"]:
             saves.add(know["tree"], "it lies in a tree of ids")
         if kind == "game" or ending in ("bin", "img", "raw"):
-            if place not in ("saves", "states") or not size:
+            if (place not in ("saves", "states") or not size) and self.stem_says("saves", stem) != "whole":
                 saves.add(against["image"] if kind != "game" else 2 * against["image"])
             if place == "saves" and kind == "game" and not size:
                 saves.add(-50)
@@ -352,8 +359,8 @@ class Folder:
         """A picture: of a state, of a save, or of something else."""
         stem = parted(file.name)[0]
         for part, kinds in ((Part.STATES, ("state",)), (Part.SAVES, ("save",))):
-            if self.place == "games" and part is Part.SAVES:
-                continue  # the picture is the game's
+            if self.played(stem):
+                kinds = kinds if folded(stem) in self.names() else ()  # else the picture is the game's
             other = self.named(stem, kinds)
             if other:
                 return Looks(part, 85, (f'it is the picture of "{other}"',), self.game(other, part))
@@ -509,6 +516,11 @@ class Folder:
         if wanted in self.names() and kind_of(parted(stem)[1]) in kinds:
             return stem
         return next((name for kind, _, name in self.stems().get(wanted, ()) if kind in kinds), None)
+
+    def played(self, stem: str) -> bool:
+        """Whether a game of that stem lies here."""
+        played = ("game", "disc", "archive") if self.place != "games" else _PLAYED
+        return any(kind in played for kind, _, _ in self.stems().get(folded(stem), ()))
 
     def pictured(self, name: str) -> bool:
         """Whether a picture is named after this file, ending and all."""

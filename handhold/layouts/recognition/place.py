@@ -11,6 +11,8 @@ from handhold.layouts.recognition.signals import Meaning, signals
 from handhold.layouts.recognition.words import squeezed
 
 _ID = re.compile("[0-9a-fA-F]+")
+#: The name of a program's private folder on many handhelds: a domain, backwards (common practice, no source).
+_PACKAGE = re.compile(r"[a-z]{2,10}(\.[A-Za-z0-9_]+){2,}")
 #: Parts that a roof has below it: two folders side by side that mean such things belong to one emulator.
 _UNDER_A_ROOF = frozenset(("saves", "states", "cheats", "textures", "firmware", "controls"))
 #: What stays what it is, whatever the folders inside are called, unless they hold saves or states.
@@ -48,6 +50,7 @@ class Surroundings:
     noise: bool = False  # somewhere above, something speaks of other things
     zeros: bool = False  # below a folder of zeros
     tree: bool = False  # below a folder of zeros and another id
+    named: int = 0  # so many folders on the way have names of their own
     title: str | None = None  # the innermost folder that can be named after a game
     root: bool = True  # a volume's root
     looked: bool = False  # what its files say is in it already
@@ -72,9 +75,11 @@ class Surroundings:
                 tree=self.tree or self.zeros,
                 title=self.title if zeros else name,
             )
-        means = meaning(name)
-        if means is None or means.means == "plumbing":
-            return replace(self, root=False, looked=False, title=self.title if means else name)
+        means = None if _PACKAGE.fullmatch(name) else meaning(name)
+        if means is None:
+            return replace(self, root=False, looked=False, title=name, named=self.named + 1)
+        if means.means == "plumbing":
+            return replace(self, root=False, looked=False)
         return self._told(name, means)
 
     def _told(self, name: str, means: Meaning) -> Surroundings:
@@ -95,7 +100,9 @@ class Surroundings:
         inside = self.place
         if inside in ("saves", "states") and said not in ("cheats", "pictures", "textures", "controls"):
             return replace(here, title=name)  # a save's own folders, whatever they are called
-        if inside in _STAYS and not (inside == "textures" and said == "cache"):
+        if said == "cache" and inside not in ("saves", "states"):
+            return replace(here, place="cache", because=name, title=None)
+        if inside in _STAYS:
             return here
         if said == "exports" and inside != "nowhere":
             return here
@@ -133,7 +140,8 @@ class Surroundings:
             said = {m.means for m in map(meaning, folders) if m is not None and not m.weak}
             roof = said & _UNDER_A_ROOF
             kept = bool(roof & {"states", "saves"}) and (len(roof) > 1 or "settings" in said)
-            if kept or "cheats" in said or {"library", "pictures"} <= said:
+            several = len(said - {"plumbing", "shelf", "noise", "program", "exports"}) > 3
+            if kept or several or "cheats" in said or {"library", "pictures"} <= said:
                 here = replace(here, emulation=not self.root, noise=False)
         return here
 

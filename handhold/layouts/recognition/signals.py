@@ -54,7 +54,7 @@ class Vocabulary:
     longest: int
 
     def meaning(self, name: str) -> Meaning | None:
-        """What a name says; the longest match counts, of equally long ones the last in the name."""
+        """What a name says; the most words in a row count, of as many the last ones in the name."""
         run = squeezed(name)
         if not run:
             return None
@@ -62,16 +62,16 @@ class Vocabulary:
         if found is not None:
             return Meaning(found[0], found[1], run)
         best: Meaning | None = None
-        size = 0
+        rank, size = (0, False), 0
         said = words(name)
         for start in range(len(said)):
             for end in range(start + 1, min(start + self.longest, len(said)) + 1):
                 key = tuple(said[start:end])
                 means = self.words.get(key)
-                if means is not None and (length := len("".join(key))) >= size:
-                    best, size = Meaning(means, False, " ".join(key)), length
+                if means is not None and (new := (end - start, means != "exports")) >= rank:
+                    best, rank, size = Meaning(means, False, " ".join(key)), new, len("".join(key))
         for piece, means in self.pieces:
-            if len(piece) <= size and not (len(piece) == size and best is None):
+            if len(piece) <= size:
                 break
             if piece in run:
                 return Meaning(means, False, piece)
