@@ -14,7 +14,9 @@ from handhold.layouts.recognition.signals import UNKNOWN, Likely, Meaning, signa
 from handhold.layouts.recognition.words import folded, squeezed
 from handhold.model import Part
 
-_NUMBERED = re.compile("([a-z]{1,12})[._-]?[0-9]{1,3}")
+_NUMBERED = re.compile("([a-z]{1,12})[._-]?([0-9]{1,3})")
+#: What a copy leaves behind an ending: "sav (1)", "sav - copy", "sav~".
+_OF_A_COPY = re.compile(r"(?<=[a-z0-9])[ _(\[~-].*$")
 _SLOT = re.compile(
     r"[ _.-]*[(\[]?(?:(?:slot|state|save|quick ?save|auto)[ _.-]*)?(?:[0-9]{1,2}|auto)[)\]]?$", re.I
 )
@@ -50,6 +52,9 @@ def kind_of(ending: str) -> str:
     kind = known.kinds.get(ending)
     if kind is not None:
         return kind
+    original = _OF_A_COPY.sub("", ending)
+    if original != ending:
+        return kind_of(original)
     numbered = _NUMBERED.fullmatch(ending)
     if numbered:
         if numbered[1] in known.numbered:
@@ -65,6 +70,7 @@ def points_of(ending: str, kind: str) -> int:
     known = signals()
     if kind not in known.points:
         return 0
+    ending = _OF_A_COPY.sub("", ending)
     points = known.points[kind].get(ending)
     if points is None:
         numbered = _NUMBERED.fullmatch(ending)
@@ -204,7 +210,7 @@ class Folder:
         best = max(saves.points, states.points)
         # Only what could be one, and could still turn out to be something else, is opened.
         most = best + self.known.evidence["header"]
-        if best > 0 and most >= sure:
+        if (best > 0 and most >= sure) or self.place == "pictures":
             content = looked_at(self.head(file), self.known)
             self.weigh(content, saves, states, kind)
         else:
@@ -243,7 +249,8 @@ class Folder:
         for part, evidence in (("states", states), ("saves", saves)):
             said = self.stem_says(part, stem)
             if said == "whole" or (said == "word" and place != "games"):
-                evidence.add(know[said], f"its name speaks of {part}")
+                whole = "whole state" if part == "states" else "whole"
+                evidence.add(know[whole if said == "whole" else said], f"its name speaks of {part}")
         if states.points >= know["word"] and self.stem_says("states", stem) and kind != "save":
             if self.stem_says("saves", stem):
                 saves.points -= know["word"]
@@ -262,6 +269,12 @@ class Folder:
                     states.add(know["beside"] if kind == "state" else 0, reason)
                 if kind == "save" or (kind != "state" and size):
                     saves.add(know["beside"], reason)
+        if kind == UNKNOWN and (numbered := _NUMBERED.fullmatch(ending)) and int(numbered[2]) <= 20:
+            other = self.game_beside(file, stem, "state") or self.named(stem, ("save",))
+            if other:
+                states.add(
+                    know["numbered"] + know["beside"], f'it has a number, and "{other}" lies beside it'
+                )
         if kind != "save" and self.pictured(file.name):
             states.add(know["pair"], "a picture is named after it")
         if (
@@ -338,6 +351,8 @@ class Folder:
             and (content is None or content.kind not in _OTHER)
         ):
             return Looks(Part.GAMES, 65, ("a save of the same name lies beside it, and it is larger",))
+        if content is not None and content.kind in ("picture", "video") and place == "pictures":
+            return Looks(Part.PICTURES, 85, (f'it is {content.what}, in "{self.here.because}"',))
         if content is not None and content.kind in _OTHER:
             return _nothing(70, f"it is {content.what}")
         if place == "games" and kind in _PLAYED:
@@ -400,6 +415,8 @@ class Folder:
             )
         if played:
             return Looks(Part.GAMES, 70, ("a game is in it",))
+        if place in ("exports", "nowhere") and (other := self.named(stem, ("save", "state"))):
+            return Looks(Part.GAMES, 70, (f'"{other}" of the same name lies beside it',))
         if place in ("exports", "nowhere") and self.stem_says("exports", stem):
             points = (45 if place == "exports" else 30) + (
                 self.known.evidence["emulation"] if self.here.emulation else 0
@@ -420,6 +437,8 @@ class Folder:
             return Looks(
                 Part.SAVES, self.known.evidence["tree"], ("it lies in a tree of ids",), self.here.title
             )
+        if kind == "config" and place in ("nowhere", "exports") and self.stem_says("saves", stem) == "whole":
+            return Looks(Part.SAVES, 62, ("its name speaks of saves",), self.game(file.name, Part.SAVES))
         if not among and place != "games":
             return _nothing(50)
         if self.stem_says("controls", stem):
@@ -439,7 +458,7 @@ class Folder:
             return Looks(Part.SETTINGS, 50, ("settings among games",))
         if place == "settings":
             return Looks(Part.SETTINGS, 85, (f'it lies in "{self.here.because}"',))
-        if kind == "config" and place not in ("firmware", "exports"):
+        if kind == "config" and place != "exports":
             return Looks(Part.SETTINGS, 70, ("settings among emulators",))
         return (
             Looks(Part.FIRMWARE, 60, (f'it lies in "{self.here.because}"',))

@@ -91,6 +91,8 @@ class Surroundings:
         if means.weak and not self.emulation:
             noise = said == "pictures" or self.noise
             return replace(here, place="noise" if noise else self.place, noise=noise, title=None)
+        if said == "pictures" and not self.emulation and (self.noise or name.startswith(".")):
+            return replace(here, place="noise", because=name, title=None)  # photos, or thumbnails of them
         if said in ("saves", "states"):
             return replace(here, place=self._kept(said), because=name, title=None)
         if said == "noise":
@@ -98,8 +100,10 @@ class Surroundings:
                 return replace(here, title=name)  # an emulator, or a game, of that name
             return replace(here, place="noise", because=name, noise=True, title=None)
         inside = self.place
-        if inside in ("saves", "states") and said not in ("cheats", "pictures", "textures", "controls"):
-            return replace(here, title=name)  # a save's own folders, whatever they are called
+        if inside in ("saves", "states") and (
+            self.title or said in ("cache", "firmware", "games", "exports")
+        ):
+            return replace(here, title=self.title or name)  # a save's own folders, whatever they are called
         if said == "cache" and inside not in ("saves", "states"):
             return replace(here, place="cache", because=name, title=None)
         if inside in _STAYS:
@@ -139,7 +143,9 @@ class Surroundings:
         if not self.emulation and self.place in ("nowhere", "exports"):
             said = {m.means for m in map(meaning, folders) if m is not None and not m.weak}
             roof = said & _UNDER_A_ROOF
-            kept = bool(roof & {"states", "saves"}) and (len(roof) > 1 or "settings" in said)
+            kept = bool(roof & {"states", "saves"}) and (
+                len(roof) > 1 or bool(said & {"settings", "pictures"})
+            )
             several = len(said - {"plumbing", "shelf", "noise", "program", "exports"}) > 3
             if kept or several or "cheats" in said or {"library", "pictures"} <= said:
                 here = replace(here, emulation=not self.root, noise=False)

@@ -62,13 +62,19 @@ class Vocabulary:
         if found is not None:
             return Meaning(found[0], found[1], run)
         best: Meaning | None = None
-        rank, size = (0, False), 0
+        rank, size = (0, False, False), 0
         said = words(name)
+        long = "".join(word for word in said if len(word) > 1)  # "card A" is a card
+        if long != run and (found := self.whole.get(long)) is not None:
+            return Meaning(found[0], found[1], long)
         for start in range(len(said)):
             for end in range(start + 1, min(start + self.longest, len(said)) + 1):
                 key = tuple(said[start:end])
                 means = self.words.get(key)
-                if means is not None and (new := (end - start, means != "exports")) >= rank:
+                if (
+                    means is not None
+                    and (new := (end - start, means != "exports", means == "states")) >= rank
+                ):
                     best, rank, size = Meaning(means, False, " ".join(key)), new, len("".join(key))
         for piece, means in self.pieces:
             if len(piece) <= size:
