@@ -4,8 +4,10 @@ Every manifest counts: a night says what stood on a device, a safety manifest wh
 restore, a restored manifest what stood there from then on. Order is by sequence number, never by time.
 
 A save's history runs in **lines**: one for each device and home. On a line, Y is newer than X if Y last
-stood after X last stood. Over all lines, Y is newer than X if it is so on some line and on none the other
-way round.
+stood after X last stood; but if Y had also stood there before X first did, it only came back (somebody put an
+old one back, or copied it over), and the line says nothing. Over all lines, Y is newer than X if it is so on
+some line and on none the other way round.
+
 Homes are kept apart because one snapshot can hold two files of one identity in two homes (on the internal
 storage and on the card); those two say nothing about each other.
 """
@@ -47,8 +49,15 @@ class Line(NamedTuple):
     home: str
 
 
-#: sha256 -> the highest sequence number at which it stood
-Stood = Mapping[str, int]
+class Span(NamedTuple):
+    """The lowest and the highest sequence number at which a content stood on a line."""
+
+    first: int
+    last: int
+
+
+#: sha256 -> when it stood
+Stood = Mapping[str, Span]
 #: The history of one identity.
 Lines = Mapping[Line, Stood]
 
@@ -57,7 +66,7 @@ Lines = Mapping[Line, Stood]
 class Standings:
     """The histories that were asked for. ``unreadable`` names what could not be read and so says nothing."""
 
-    lines: dict[Identity, dict[Line, dict[str, int]]] = field(default_factory=dict)
+    lines: dict[Identity, dict[Line, dict[str, Span]]] = field(default_factory=dict)
     unreadable: list[str] = field(default_factory=list)
 
     def of(self, identity: Identity) -> Lines:
@@ -69,9 +78,9 @@ def order(lines: Lines, x: str, y: str) -> Order:
     """How content ``x`` of a save stands to content ``y`` of the same save. Pure.
 
     >>> a = Line("pebble", "main")
-    >>> order({a: {"one": 1, "two": 5}}, "one", "two")
+    >>> order({a: {"one": Span(1, 4), "two": Span(5, 6)}}, "one", "two")
     <Order.OLDER: 'older'>
-    >>> order({a: {"one": 1, "two": 5}, Line("lantern", "main"): {"two": 2, "one": 3}}, "one", "two")
+    >>> order({a: {"one": Span(1, 7), "two": Span(5, 6)}}, "one", "two")  # an old one that was put back
     <Order.FORK: 'fork'>
     """
     if x == y:
@@ -81,8 +90,9 @@ def order(lines: Lines, x: str, y: str) -> Order:
     older = newer = False
     for stood in lines.values():
         if x in stood and y in stood:
-            older |= stood[x] < stood[y]
-            newer |= stood[x] > stood[y]
+            mine, other = stood[x], stood[y]
+            older |= mine.last < other.last or mine.first < other.first
+            newer |= mine.last > other.last or mine.first > other.first
     if older == newer:
         return Order.FORK
     return Order.OLDER if older else Order.NEWER
@@ -96,8 +106,8 @@ def last_on(lines: Lines, device: str, home: str) -> tuple[str, int] | None:
     stood = lines.get(Line(device, home))
     if not stood:
         return None
-    sha256, sequence = max(stood.items(), key=lambda item: item[1])
-    return (sha256, sequence) if sum(at == sequence for at in stood.values()) == 1 else None
+    sha256, span = max(stood.items(), key=lambda item: item[1].last)
+    return (sha256, span.last) if sum(one.last == span.last for one in stood.values()) == 1 else None
 
 
 def standings(
@@ -107,55 +117,53 @@ def standings(
 ) -> Standings:
     """The histories of the saves asked for, over every manifest of the archive.
 
-    Each distinct page is decoded once for a device: manifests are gone through from the newest to the oldest,
-    and a page that was seen already on that device says nothing new. What cannot be read is passed over and
-    named, for a restore from a hurt archive must still go on; ``verify`` says what is hurt. ``progress`` is
-    told the manifests done and their number.
+    Each distinct page is decoded once for a device, whatever number of nights hold it. What cannot be read is
+    passed over and named, for a restore from a hurt archive must still go on; ``verify`` says what is hurt.
+    ``progress`` is told the manifests done and their number.
     """
     result = Standings()
     if not identities:
         return result
     wanted = identities if isinstance(identities, (set, frozenset, dict)) else frozenset(identities)
-    seen: set[tuple[str, str]] = set()
-    snapshots = sorted(archive.snapshots(), key=lambda snapshot: snapshot.sequence, reverse=True)
+    pages: dict[_Seen, Span] = {}
+    names: dict[int, str] = {}
+    snapshots = archive.snapshots()
     for done, snapshot in enumerate(snapshots, start=1):
-        try:
-            manifest = archive.read(snapshot)
-        except OwnerError:
-            result.unreadable.append(snapshot.name)
-        else:
-            _take_in(archive, snapshot, manifest, wanted, seen, result)
+        if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact
+            try:
+                _note_pages(snapshot, archive.read(snapshot), pages)
+                names[snapshot.sequence] = snapshot.name
+            except OwnerError:
+                result.unreadable.append(snapshot.name)
         if progress:
             progress(done, len(snapshots))
+    for seen, span in pages.items():
+        try:
+            entries = archive.page(seen.page)
+        except OwnerError:
+            result.unreadable.append(names[span.last])
+            continue
+        for entry in entries:
+            identity = entry.identity
+            if identity in wanted and (entry.emulator, entry.home) not in seen.elsewhere:
+                line = Line(seen.device, entry.home)
+                stood = result.lines.setdefault(identity, {}).setdefault(line, {})
+                known = stood.get(entry.sha256, span)
+                stood[entry.sha256] = Span(min(known.first, span.first), max(known.last, span.last))
     return result
 
 
-def _take_in(
-    archive: Archive,
-    snapshot: Snapshot,
-    manifest: Manifest,
-    wanted: Collection[Identity],
-    seen: set[tuple[str, str]],
-    result: Standings,
-) -> None:
-    if snapshot.kind is Kind.RESTORED and manifest.snapshot.note == BEGUN:
-        return  # an intention, not a fact
-    elsewhere = {(s.emulator, s.home) for s in manifest.sites if s.volume == ELSEWHERE}
+class _Seen(NamedTuple):
+    """A page on a device; the homes that lie elsewhere make the same page say something else."""
+
+    device: str
+    page: str
+    elsewhere: frozenset[tuple[str, str]]
+
+
+def _note_pages(snapshot: Snapshot, manifest: Manifest, pages: dict[_Seen, Span]) -> None:
+    elsewhere = frozenset((s.emulator, s.home) for s in manifest.sites if s.volume == ELSEWHERE)
     for page in manifest.pages:
-        key = (snapshot.device, page.id)
-        if key in seen:
-            continue
-        try:
-            entries = archive.page(page.id)
-        except OwnerError:
-            result.unreadable.append(snapshot.name)
-            continue
-        if not elsewhere:
-            seen.add(key)
-        for entry in entries:
-            identity = entry.identity
-            if identity not in wanted or (entry.emulator, entry.home) in elsewhere:
-                continue
-            stood = result.lines.setdefault(identity, {}).setdefault(Line(snapshot.device, entry.home), {})
-            if stood.get(entry.sha256, -1) < snapshot.sequence:
-                stood[entry.sha256] = snapshot.sequence
+        seen = _Seen(snapshot.device, page.id, elsewhere)
+        known = pages.get(seen)
+        pages[seen] = Span(known.first if known else snapshot.sequence, snapshot.sequence)

@@ -11,7 +11,8 @@ In this order, so that a run that is cut off anywhere loses nothing and can be t
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
@@ -19,6 +20,7 @@ from handhold.archive.manifest import Snapshot, VolumeNote
 from handhold.archive.standing import BEGUN
 from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
+from handhold.restore.making import Made
 from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.writing import Done, Writing, standing_as
 from handhold.snapshot import Wanted, keep_files
@@ -45,11 +47,13 @@ def apply(
     *,
     clock: Clock,
     note: str = "",
+    made: Sequence[Made] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> Applied:
     """Carries the plan out on the device at hand.
 
-    A file that cannot be written becomes a step ``failed`` with why, and the others go on. ``progress`` is
+    ``made`` are the files of the plan that no snapshot holds (see ``prepare``). A file that cannot be
+    written becomes a step ``failed`` with why, and the others go on. ``progress`` is
     told the files done and their number. Raises ``NotNow`` if another run holds the archive, and
     ``OwnerError`` if the archive cannot take the safety snapshot: then nothing was touched.
     """
@@ -64,12 +68,14 @@ def apply(
         todo = [at for at, step in enumerate(steps) if step.action is not Action.LEAVE]
         if not todo:
             return Applied(replace(plan, steps=tuple(steps)), safety, None)
+        _put(archive, made, {steps[at].entry.sha256 for at in todo})
         record = _Record(archive, device, plan.source.name, safety, clock)
         record.write(_intended([steps[at] for at in todo]), [steps[at] for at in todo], BEGUN)
         done: list[Done] = []
         try:
-            for outcome in writing.write([steps[at] for at in todo]):
-                done.append(outcome)
+            with closing(writing.write([steps[at] for at in todo])) as outcomes:
+                for outcome in outcomes:
+                    done.append(outcome)
         finally:
             # Also when the run is stopped halfway: what was done stays recorded.
             places = {_place(steps[at]): at for at in todo}
@@ -78,6 +84,15 @@ def apply(
             written = [one.written for one in done if one.written is not None]
             restored = record.write(written, [one.step for one in done], note or f"from {plan.source.name}")
     return Applied(replace(plan, steps=tuple(steps)), safety, restored)
+
+
+def _put(archive: Archive, made: Sequence[Made], needed: Collection[str]) -> None:
+    """Puts the content of files that are made of others into the archive, from where all is written."""
+    wanted = [one for one in made if one.entry.sha256 in needed]
+    if wanted:
+        with archive.writer() as writer:
+            for one in wanted:
+                one.put(writer)
 
 
 def _keep_first(

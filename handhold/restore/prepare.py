@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, Snapshot
@@ -18,9 +18,12 @@ from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.clock import Stamps, stamp
 from handhold.restore.filenames import beside_names
 from handhold.restore.found import NOTHING, Found, NoTarget, Room, Target, What, Wish
+from handhold.restore.fromzips import imports, make
+from handhold.restore.inside import Inside
 from handhold.restore.look import Look
+from handhold.restore.making import Made
 from handhold.restore.plan import OnNewer, Plan, Scene, Source, plan, running
-from handhold.restore.select import Selection, chosen
+from handhold.restore.select import Selection, choose
 from handhold.restore.targets import Elsewhere, HomeKey, resolve
 
 #: File systems that keep time with its offset from UTC; any other may move by hours with the time zone.
@@ -36,6 +39,7 @@ class Prepared:
     running: tuple[str, ...]  # emulators whose files changed within the last two minutes
     hurt: tuple[str, ...]  # snapshots that could not be read, so that nothing is known from them
     moving: bool  # the snapshot is another device's
+    made: tuple[Made, ...] = ()  # files of the plan that are made of members of zips
 
 
 def prepare(
@@ -48,30 +52,36 @@ def prepare(
     selection: Selection | None = None,
     elsewhere: Elsewhere | None = None,
     on_newer: OnNewer = OnNewer.KEEP,
+    unpack: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Prepared:
     """Plans to put a snapshot, or what is selected of it, back onto the device.
 
     ``layouts`` are the ones that the owner has now, by emulator; for others those stored with the snapshot
-    are used. ``progress`` is told the files looked at and their number. Raises ``UnknownName`` for a
+    are used. Of a zip that does not fit the selection, the members that do are put into a zip of their own;
+    with ``unpack`` all that is picked becomes files. ``progress`` is told the files looked at and their
+    number. Raises ``UnknownName`` for a
     selection that the snapshot does not know, ``WrongInput`` for places that cannot be, ``Damaged`` if the
     manifest is hurt.
     """
     selection = selection or Selection()
     manifest = archive.read(snapshot)
     entries = list(archive.entries(manifest))
-    picked = chosen(entries, selection)
+    inside = Inside(archive, manifest, layouts)
+    choice = choose(entries, selection, inside.of)
     moving = snapshot.device != device.name
-    at_hand = _layouts(archive, manifest, layouts, {entry.emulator for entry in picked})
+    at_hand = _layouts(archive, manifest, layouts, {entry.emulator for entry in choice.every})
     targets = resolve(
         device,
         list(at_hand.values()),
         manifest.sites,
-        {(entry.emulator, entry.home) for entry in picked},
+        {(entry.emulator, entry.home) for entry in choice.every},
         own=not moving,
         elsewhere=elsewhere,
     )
     source = Source(snapshot.name, snapshot.device, snapshot.taken.date(), _limit(archive, snapshot))
+    making = make(archive, snapshot, choice, inside, targets, unpack, clock)
+    picked = making.entries
     looked = _look(picked, entries, targets, source, on_newer, progress)
     unknown = {
         entry.identity for entry, found in zip(picked, looked.found, strict=True) if _differs(entry, found)
@@ -106,12 +116,15 @@ def prepare(
         archive_storage=archive_storage,
     )
     made = plan(wishes, scene)
+    hands = by_hand(made.steps, at_hand, moving)
+    made = replace(made, steps=(*made.steps, *making.left))
     return Prepared(
         plan=made,
-        by_hand=tuple(by_hand(made.steps, at_hand, moving)),
+        by_hand=(*hands, *imports(made.steps, making)),
         running=tuple(running(made.steps, nanoseconds(now))),
         hurt=tuple(dict.fromkeys(past.unreadable)),
         moving=moving,
+        made=tuple(making.made),
     )
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from handhold.errors import UnknownName, WrongInput
 from handhold.model import Entry, Part
+from handhold.restore.inside import Inner
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,28 +29,57 @@ class Selection:
         return not (self.emulators or self.parts or self.games)
 
 
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """What a selection picks: whole files, and of some zips only members."""
+
+    entries: list[Entry]
+    members: list[tuple[Entry, tuple[Inner, ...]]]
+
+    @property
+    def every(self) -> list[Entry]:
+        """The entries that are picked whole or in part."""
+        return [*self.entries, *(entry for entry, _ in self.members)]
+
+
 def chosen(entries: Iterable[Entry], selection: Selection) -> list[Entry]:
+    """The whole files that the selection asks for, in their order; see ``choose``."""
+    return choose(entries, selection).entries
+
+
+def choose(
+    entries: Iterable[Entry],
+    selection: Selection,
+    inside: Callable[[Entry], tuple[Inner, ...]] = lambda entry: (),
+) -> Chosen:
     """The entries that the selection asks for, in their order.
 
+    ``inside`` gives the members of a zip; where a zip does not fit by itself, those that do are picked.
     Raises ``UnknownName``, with the nearest names, for an emulator or a game that the entries do not hold,
     and ``WrongInput`` where each is there but no file fits all that was asked.
     """
     among = list(entries)
     if selection.everything:
-        return among
+        return Chosen(among, [])
     _check_emulators(among, selection.emulators)
     wanted = [_pattern(game) for game in selection.games]
     emulators = {name.casefold() for name in selection.emulators}
-    picked = [
-        entry
-        for entry in among
-        if (not emulators or entry.emulator.casefold() in emulators)
-        and (not selection.parts or entry.part in selection.parts)
-    ]
+
+    def fits(part: Part, title: str) -> bool:
+        if selection.parts and part not in selection.parts:
+            return False
+        return not wanted or any(pattern.fullmatch(_folded(title)) for pattern in wanted)
+
+    of_emulators = [entry for entry in among if not emulators or entry.emulator.casefold() in emulators]
+    picked = Chosen([], [])
+    for entry in of_emulators:
+        if fits(entry.part, title_of(entry)):
+            picked.entries.append(entry)
+        elif members := tuple(one for one in inside(entry) if fits(one.part, title_of_member(one))):
+            picked.members.append((entry, members))
     if wanted:
-        _check_games(among, selection.games, wanted)
-        picked = [e for e in picked if any(p.fullmatch(_folded(title_of(e))) for p in wanted)]
-    if not picked:
+        _check_games(among, selection.games, wanted, inside)
+    if not (picked.entries or picked.members):
         raise WrongInput(
             f"The snapshot holds nothing that fits {_said(selection)}.",
             "handhold show SNAPSHOT lists what it holds.",
@@ -70,6 +100,14 @@ def title_of(entry: Entry) -> str:
     return stem or name
 
 
+def title_of_member(one: Inner) -> str:
+    """The same for a member of a zip."""
+    if one.game is not None:
+        return one.game
+    name = one.member.name.rstrip("/").rpartition("/")[2]
+    return name.rpartition(".")[0] or name
+
+
 def _check_emulators(entries: Sequence[Entry], wanted: Sequence[str]) -> None:
     known = {entry.emulator.casefold(): entry.emulator for entry in entries}
     for name in wanted:
@@ -78,9 +116,14 @@ def _check_emulators(entries: Sequence[Entry], wanted: Sequence[str]) -> None:
 
 
 def _check_games(
-    entries: Sequence[Entry], wanted: Sequence[str], patterns: Sequence[re.Pattern[str]]
+    entries: Sequence[Entry],
+    wanted: Sequence[str],
+    patterns: Sequence[re.Pattern[str]],
+    inside: Callable[[Entry], tuple[Inner, ...]],
 ) -> None:
     titles = {_folded(title_of(entry)): title_of(entry) for entry in entries}
+    for entry in entries:
+        titles.update((_folded(title), title) for title in map(title_of_member, inside(entry)))
     for name, pattern in zip(wanted, patterns, strict=True):
         if not any(pattern.fullmatch(title) for title in titles):
             raise UnknownName(

@@ -84,12 +84,15 @@ def resolve(
         here = at_home.find(key, site)
         if here is None and own:
             here = at_home.recorded(key, site)
+        there = moved.find(key, site) or moved.recorded(key, site) if moved else None
+        # What lies on a volume that --to does not speak of stays there.
+        stays = here is not None and not ({here.site.volume, site.volume if site else ""} & set(elsewhere.to))
         if path := named.get(key):
             targets[key] = _at(key, site, path, here)
-        elif moved and (there := moved.find(key, site) or moved.recorded(key, site)):
-            targets[key] = _elsewhere(there, here)
-        elif here is not None and not (moved and here.site.volume in elsewhere.to):
+        elif here is not None and stays:
             targets[key] = here
+        elif there is not None:
+            targets[key] = _elsewhere(there, here)
         else:
             targets[key] = _missing(key, site, at_home, own, key[0] in known)
     return targets

@@ -7,7 +7,8 @@ import os
 import re
 import secrets
 import stat
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
@@ -86,17 +87,18 @@ class Writing:
             except (OSError, InTheWay):
                 continue  # nothing of ours can be in it
 
-    def write(self, steps: Sequence[Step]) -> Iterator[Done]:
+    def write(self, steps: Sequence[Step]) -> Generator[Done, None, None]:
         """Carries the steps out. Never raises for a single file: its step comes back as failed."""
         done = 0
         for batch in _batches(steps):
-            for outcome in self._batch(batch):
-                done += 1
-                if self._progress:
-                    self._progress(done, len(steps))
-                yield outcome
+            with closing(self._batch(batch)) as outcomes:
+                for outcome in outcomes:
+                    done += 1
+                    yield outcome
+                    if self._progress:
+                        self._progress(done, len(steps))
 
-    def _batch(self, steps: Sequence[Step]) -> Iterator[Done]:
+    def _batch(self, steps: Sequence[Step]) -> Generator[Done, None, None]:
         one_by_one = len(steps) <= FEW or any(_needs_each(step) for step in steps)
         begun: list[_Begun] = []
         touched: dict[tuple[str, str], None] = {}

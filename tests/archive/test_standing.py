@@ -10,57 +10,87 @@ from hypothesis import strategies as st
 
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import block_id
-from handhold.archive.standing import BEGUN, ELSEWHERE, Line, Order, last_on, order, standings
+from handhold.archive.standing import BEGUN, ELSEWHERE, Line, Order, Span, last_on, order, standings
 from handhold.model import Entry, HomeKind, Kind, Part, Site
 from tests.archive.fixtures import EVENING, make
 
 PEBBLE, LANTERN = Line("pebble", "main"), Line("lantern", "main")
 
 
+def spans(*stood: tuple[str, int, int]) -> dict[str, Span]:
+    """(content, when it first stood, when it last stood)"""
+    return {content: Span(first, last) for content, first, last in stood}
+
+
 @pytest.mark.parametrize(
     ("history", "x", "y", "expected"),
     [
         # One device, one after the other.
-        ({PEBBLE: {"x": 1, "y": 2}}, "x", "y", Order.OLDER),
-        ({PEBBLE: {"x": 2, "y": 1}}, "x", "y", Order.NEWER),
-        ({PEBBLE: {"x": 1}}, "x", "x", Order.SAME),
+        ({PEBBLE: spans(("x", 1, 1), ("y", 2, 2))}, "x", "y", Order.OLDER),
+        ({PEBBLE: spans(("x", 2, 2), ("y", 1, 1))}, "x", "y", Order.NEWER),
+        ({PEBBLE: spans(("x", 1, 7), ("y", 8, 9))}, "x", "y", Order.OLDER),
+        ({PEBBLE: spans(("x", 1, 1))}, "x", "x", Order.SAME),
         # Never seen.
-        ({PEBBLE: {"y": 1}}, "x", "y", Order.UNKNOWN),
+        ({PEBBLE: spans(("y", 1, 1))}, "x", "y", Order.UNKNOWN),
         ({}, "x", "y", Order.UNKNOWN),
         # Each on a device of its own: nothing says which came first.
-        ({PEBBLE: {"x": 1}, LANTERN: {"y": 2}}, "x", "y", Order.FORK),
+        ({PEBBLE: spans(("x", 1, 1)), LANTERN: spans(("y", 2, 2))}, "x", "y", Order.FORK),
         # Carried over and played on there: lantern had x, then y; pebble only x, later than lantern's y.
-        ({PEBBLE: {"x": 9}, LANTERN: {"x": 2, "y": 3}}, "x", "y", Order.OLDER),
+        ({PEBBLE: spans(("x", 1, 9)), LANTERN: spans(("x", 2, 2), ("y", 3, 3))}, "x", "y", Order.OLDER),
         # The two devices say opposite things.
-        ({PEBBLE: {"x": 1, "y": 2}, LANTERN: {"x": 4, "y": 3}}, "x", "y", Order.FORK),
+        (
+            {PEBBLE: spans(("x", 1, 1), ("y", 2, 2)), LANTERN: spans(("x", 4, 4), ("y", 3, 3))},
+            "x",
+            "y",
+            Order.FORK,
+        ),
         # Both devices agree.
-        ({PEBBLE: {"x": 1, "y": 2}, LANTERN: {"x": 3, "y": 4}}, "x", "y", Order.OLDER),
+        (
+            {PEBBLE: spans(("x", 1, 1), ("y", 2, 2)), LANTERN: spans(("x", 3, 3), ("y", 4, 4))},
+            "x",
+            "y",
+            Order.OLDER,
+        ),
+        # x, then y, and then x was put back: it is no newer for that.
+        ({PEBBLE: spans(("x", 1, 3), ("y", 2, 2))}, "x", "y", Order.FORK),
+        ({PEBBLE: spans(("x", 1, 3), ("y", 2, 2))}, "y", "x", Order.FORK),
+        # x, y, x put back, and that taken back again: y is the newer one as before.
+        ({PEBBLE: spans(("x", 1, 3), ("y", 2, 4))}, "x", "y", Order.OLDER),
         # Two homes of one device are two lines: side by side they say nothing about each other.
-        ({Line("pebble", "main"): {"x": 5}, Line("pebble", "main@card"): {"y": 6}}, "x", "y", Order.FORK),
+        (
+            {Line("pebble", "main"): spans(("x", 5, 5)), Line("pebble", "main@card"): spans(("y", 6, 6))},
+            "x",
+            "y",
+            Order.FORK,
+        ),
         # Standing in the same manifest twice is no order either.
-        ({PEBBLE: {"x": 5, "y": 5}}, "x", "y", Order.FORK),
+        ({PEBBLE: spans(("x", 5, 5), ("y", 5, 5))}, "x", "y", Order.FORK),
     ],
 )
-def test_worked_cases(history: dict[Line, dict[str, int]], x: str, y: str, expected: Order) -> None:
+def test_worked_cases(history: dict[Line, dict[str, Span]], x: str, y: str, expected: Order) -> None:
     assert order(history, x, y) is expected
 
 
 def test_last_on() -> None:
-    history = {PEBBLE: {"x": 1, "y": 4}, LANTERN: {"x": 9}}
+    history = {PEBBLE: spans(("x", 1, 1), ("y", 2, 4)), LANTERN: spans(("x", 9, 9))}
     assert last_on(history, "pebble", "main") == ("y", 4)
     assert last_on(history, "lantern", "main") == ("x", 9)
     assert last_on(history, "pebble", "other") is None
-    assert last_on({PEBBLE: {"x": 4, "y": 4}}, "pebble", "main") is None
+    assert last_on({PEBBLE: spans(("x", 4, 4), ("y", 4, 4))}, "pebble", "main") is None
 
 
 histories = st.dictionaries(
     st.sampled_from([PEBBLE, LANTERN, Line("pebble", "main@card")]),
-    st.dictionaries(st.sampled_from("xyz"), st.integers(1, 9), min_size=1),
+    st.dictionaries(
+        st.sampled_from("xyz"),
+        st.tuples(st.integers(1, 9), st.integers(0, 9)).map(lambda t: Span(t[0], t[0] + t[1])),
+        min_size=1,
+    ),
 )
 
 
 @given(histories)
-def test_order_is_the_same_from_both_sides(history: dict[Line, dict[str, int]]) -> None:
+def test_order_is_the_same_from_both_sides(history: dict[Line, dict[str, Span]]) -> None:
     mirrored = {Order.OLDER: Order.NEWER, Order.NEWER: Order.OLDER, Order.FORK: Order.FORK}
     forth, back = order(history, "x", "y"), order(history, "y", "x")
     if Order.UNKNOWN not in (forth, back):
@@ -69,9 +99,9 @@ def test_order_is_the_same_from_both_sides(history: dict[Line, dict[str, int]]) 
 
 @given(histories, st.integers(10, 20))
 def test_a_line_that_only_repeats_what_is_known_changes_nothing(
-    history: dict[Line, dict[str, int]], later: int
+    history: dict[Line, dict[str, Span]], later: int
 ) -> None:
-    more = {**history, Line("third", "main"): {"x": later}}
+    more = {**history, Line("third", "main"): {"x": Span(later, later)}}
     if order(history, "x", "y") is not Order.UNKNOWN:
         assert order(more, "x", "y") is order(history, "x", "y")
 
@@ -124,8 +154,8 @@ def test_standings_from_manifests(tmp_path: Path) -> None:
     _write(archive, "pebble", ("main", "a.sav", "zero"), kind=Kind.RESTORED, volume=ELSEWHERE)
     past = standings(archive, {A})
     assert past.of(A) == {
-        PEBBLE: {_sha("one"): 2, _sha("two"): 4, _sha("unknown"): 5},
-        LANTERN: {_sha("one"): 3},
+        PEBBLE: {_sha("one"): (1, 2), _sha("two"): (4, 4), _sha("unknown"): (5, 5)},
+        LANTERN: {_sha("one"): (3, 3)},
     }
     assert past.of(("tinplate", Part.SAVES, "b.sav")) == {}  # not asked for
     assert past.unreadable == []
@@ -144,7 +174,7 @@ def test_each_page_is_decoded_once_for_a_device(tmp_path: Path, monkeypatch: pyt
         return real(page_id)
 
     monkeypatch.setattr(archive, "page", page)
-    assert standings(archive, {A}).of(A) == {PEBBLE: {_sha("one"): 5}, LANTERN: {_sha("one"): 6}}
+    assert standings(archive, {A}).of(A) == {PEBBLE: {_sha("one"): (1, 5)}, LANTERN: {_sha("one"): (6, 6)}}
     assert len(asked) == 2
 
 
@@ -158,5 +188,5 @@ def test_what_is_hurt_is_named_and_the_rest_is_known(tmp_path: Path) -> None:
     data[-1] ^= 1
     file.write_bytes(data)
     past = standings(archive, {A})
-    assert past.of(A) == {PEBBLE: {_sha("one"): first.sequence}}
+    assert past.of(A) == {PEBBLE: {_sha("one"): (first.sequence,) * 2}}
     assert past.unreadable == [second.name]

@@ -349,7 +349,8 @@ def test_what_a_restore_wrote_counts_as_standing_there(world: World) -> None:
     assert order(past, one.sha256, two.sha256) is Order.OLDER
     world.restore("pebble", first, on_newer=OnNewer.REPLACE)
     past = standings(world.archive, {one.identity}).of(one.identity)
-    assert order(past, one.sha256, two.sha256) is Order.NEWER
+    # It stood there first and last: it was put back, so neither is the newer one.
+    assert order(past, one.sha256, two.sha256) is Order.FORK
     assert {s.note for s in world.archive.snapshots() if s.kind is Kind.RESTORED} >= {BEGUN}
 
 
@@ -368,3 +369,33 @@ def test_a_hurt_block_leaves_the_file_that_stands(world: World) -> None:
     applied = apply(world.archive, world.device("lantern"), prepared.plan, clock=world.clock)
     assert decisions(applied.plan.steps) == {"saves/A.sav": "failed", "saves/B.sav": "write"}
     assert world.read("lantern", "saves/A.sav") == "mine"
+
+
+def test_a_run_that_the_owner_stops_leaves_what_was_done_on_record(world: World) -> None:
+    for number in range(5):
+        world.put("pebble", f"saves/{number}.sav", f"save {number}")
+    night = world.night("pebble")
+    prepared = world.prepare("lantern", night)
+
+    def stop(done: int, total: int) -> None:
+        assert total == 5
+        if done == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        apply(world.archive, world.device("lantern"), prepared.plan, clock=world.clock, progress=stop)
+    standing = tree(world.card("lantern") / "Tinplate")
+    assert len(standing) == 2
+    last = world.archive.snapshots()[-1]
+    assert last.kind is Kind.RESTORED and {e.path for e in world.entries(last)} == set(standing)
+    world.undo("lantern")
+    assert tree(world.card("lantern") / "Tinplate") == {}
+
+
+def test_leftovers_of_a_run_that_was_cut_off_go_with_the_next(world: World) -> None:
+    world.put("pebble", "saves/A.sav", "one")
+    night = world.night("pebble")
+    left = world.put("pebble", "saves/.handhold-0123456789ab.part", "half")
+    other = world.put("pebble", "saves/.handhold-notes.part", "the player's own")
+    world.restore("pebble", night)
+    assert not left.exists() and other.exists()

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from handhold.archive.standing import ELSEWHERE, Line
+from handhold.archive.standing import ELSEWHERE, Line, Span
 from handhold.model import NS, Entry, HomeKind, Part, Site, Traits
 from handhold.restore.clock import Stamps
 from handhold.restore.found import NOTHING, Found, NoTarget, Room, Target, What, Wish
@@ -66,7 +66,10 @@ def one(wish: Wish, **more: Any) -> Step:
 
 def history(**lines: Mapping[str, int]) -> dict[Any, Any]:
     """The history of the save: device -> content -> when it last stood there."""
-    stood = {Line(name, "main"): {digest(c): at for c, at in line.items()} for name, line in lines.items()}
+    stood = {
+        Line(name, "main"): {digest(content): Span(at, at) for content, at in line.items()}
+        for name, line in lines.items()
+    }
     return {entry().identity: stood}
 
 
@@ -372,8 +375,8 @@ def test_two_entries_of_one_identity_in_two_homes_say_nothing_about_each_other()
     """One stood on unchanged while the other was played on: that makes neither newer than the other."""
     histories = {
         entry().identity: {
-            Line("lantern", "main"): {digest("archived"): 5},
-            Line("lantern", "main@card"): {digest("elsewhere"): 3, digest("later"): 5},
+            Line("lantern", "main"): {digest("archived"): Span(1, 5)},
+            Line("lantern", "main@card"): {digest("elsewhere"): Span(3, 3), digest("later"): Span(5, 5)},
         }
     }
     step = one(Wish(entry(), target(), file("elsewhere")), histories=histories)

@@ -3,7 +3,7 @@
 Every evening's play of a game counts a number up that stands in the save, so the model knows which progress
 is newer, whatever the clocks say. It knows nothing of how a plan is made. What must hold:
 
-- newer progress is never overwritten, unless somebody asked for it (``replace``, ``undo``, a copy by hand);
+- newer progress is never overwritten, unless somebody asked for it (``replace``, ``undo``);
 - whatever a restore replaces or removes, the archive holds.
 
 Going back on purpose makes what was given up fair game on every device: that is what the owner said.
@@ -203,10 +203,8 @@ class WrongClocks(Truth):
         """The other device's whole folder over this one's, each file stamped with the time of the copy."""
         self.turn_on(device)
         other = "lantern" if device == "pebble" else "pebble"
-        before = self.saves(device)
+        self.saves(device)
         for path, data in self.saves(other).items():
-            if path in before:
-                self.give_up(device, path, data)
             self.world.put(device, path, data)
         self.saves(device)
 
