@@ -11,7 +11,7 @@ from handhold.layouts.recognition.words import folded, words
 #: So many bytes are read of a file that place, name and size do not decide.
 HEAD = 4096
 _NO_TEXT = bytes(b for b in range(32) if b not in b"\t\n\r\f\x1b")
-_LINE = re.compile(r"^\s*([^=:]{1,80}?)\s*[=:]\s*(.*)$")
+_LINE = re.compile(r"^\s*([^=:]{1,80}?)\s*[=:]\s*(.*)$|^\s*(\S{1,80})\s+(\S+)\s*$")
 _HEADING = re.compile(r"^\s*(?:\[+\s*([^\]]+?)\s*\]+|<(\w+)[^>]*>|\"?([\w .-]+)\"?\s*:\s*\{?)\s*$")
 _ATTRIBUTE = re.compile(r"([\w.-]+)\s*=\s*[\"']([^\"']*)[\"']|<([\w.-]+)>([^<]*)<")
 _JSON = re.compile(r"\"([^\"]{1,80})\"\s*:\s*(?:\"([^\"]*)\"|([^,{}\[\]]+))")
@@ -104,7 +104,7 @@ def speaks_of_inputs(head: bytes, known: Signals) -> bool:
             )
         else:
             setting = _LINE.match(line)
-            pairs = [(setting[1], setting[2])] if setting else []
+            pairs = [(setting[1] or setting[3], setting[2] or setting[4] or "")] if setting else []
         for key, value in pairs:
             all_of_them += 1
             of_inputs += _is_input(key.strip(" \"'"), value.strip(" \"',"), heading, known)

@@ -24,6 +24,8 @@ _SLOT = re.compile(
 _PLAYED = frozenset(("game", "disc", "archive", "ambiguous", UNKNOWN))
 #: What the first bytes can say that no save and no state says.
 _OTHER = frozenset(("picture", "audio", "video", "document", "program", "game"))
+#: The smallest memory card, in bytes (common practice, no source).
+_CARD = 131072
 _KEPT = (Part.SAVES, Part.STATES)
 
 
@@ -256,6 +258,13 @@ class Folder:
                 saves.points -= know["word"]
             if place == "saves":
                 states.add(saves.points)
+        if (
+            size
+            and file.size >= _CARD
+            and self.stem_says("cards", stem)
+            and not self.stem_says("saves", stem)
+        ):
+            saves.add(know["word"], "its name speaks of cards")
         if place in ("games", "nowhere", "exports", "noise", "firmware") and kind in (
             "save",
             "state",
@@ -289,11 +298,15 @@ class Folder:
             states.add(know["emulation"] if states.points else 0, "it lies among emulators")
         if here.tree and place == "nowhere" and file.size <= know["small"]:
             saves.add(know["tree"], "it lies in a tree of ids")
-        if kind == "game" or ending in ("bin", "img", "raw"):
-            if (place not in ("saves", "states") or not size) and self.stem_says("saves", stem) != "whole":
-                saves.add(against["image"] if kind != "game" else 2 * against["image"])
-            if place == "saves" and kind == "game" and not size:
-                saves.add(-50)
+        if kind == "game":
+            saves.add(against["other"])
+        elif ending in ("bin", "img", "raw"):
+            told = (
+                place in ("saves", "states", "maybe-saves")
+                or self.stem_says("saves", stem) == "whole"
+                or self.stem_says("cards", stem)
+            )
+            saves.add(0 if told and (size or not in_place) else against["image"])
         if in_place and kind in ("ambiguous", UNKNOWN) and not size and file.size > know["small"]:
             saves.add(-40)
         if in_place and kind in ("ambiguous", UNKNOWN, "game") and self.save_beside(file, stem):
@@ -373,7 +386,8 @@ class Folder:
     def picture(self, file: Seen) -> Looks:
         """A picture: of a state, of a save, or of something else."""
         stem = parted(file.name)[0]
-        for part, kinds in ((Part.STATES, ("state",)), (Part.SAVES, ("save",))):
+        for part in (Part.STATES, Part.SAVES):
+            kinds: tuple[str, ...] = (part.removesuffix("s"),)
             if self.played(stem):
                 kinds = kinds if folded(stem) in self.names() else ()  # else the picture is the game's
             other = self.named(stem, kinds)
@@ -437,13 +451,17 @@ class Folder:
             return Looks(
                 Part.SAVES, self.known.evidence["tree"], ("it lies in a tree of ids",), self.here.title
             )
-        if kind == "config" and place in ("nowhere", "exports") and self.stem_says("saves", stem) == "whole":
+        named = kind == "config" and place in ("nowhere", "exports") and self.stem_says("saves", stem)
+        if named == "whole" and (self.here.emulation or squeezed(stem).startswith("save")):
             return Looks(Part.SAVES, 62, ("its name speaks of saves",), self.game(file.name, Part.SAVES))
         if not among and place != "games":
             return _nothing(50)
         if self.stem_says("controls", stem):
             return Looks(Part.CONTROLS, 80, ("its name speaks of inputs",))
-        if self.stem_says("library", stem) == "whole":
+        if (among or place == "games") and self.stem_says("cheats", stem) == "whole":
+            return Looks(Part.CHEATS, 75, ("its name speaks of cheats",))
+        listed = self.stem_says("library", stem)
+        if listed == "whole" or (listed and place == "games"):
             return Looks(Part.LIBRARY, 75, ("its name speaks of lists of games",))
         if kind == "mapping":
             return Looks(Part.CONTROLS, 65, ("its ending speaks of inputs",))

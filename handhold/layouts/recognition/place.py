@@ -15,6 +15,9 @@ _ID = re.compile("[0-9a-fA-F]+")
 _PACKAGE = re.compile(r"[a-z]{2,10}(\.[A-Za-z0-9_]+){2,}")
 #: Parts that a roof has below it: two folders side by side that mean such things belong to one emulator.
 _UNDER_A_ROOF = frozenset(("saves", "states", "cheats", "textures", "firmware", "controls"))
+#: Places that say nothing for certain about the folders inside.
+_OPEN = frozenset(("nowhere", "exports", "maybe-saves", "maybe-states"))
+_NO_PARTS = frozenset(("plumbing", "shelf", "noise", "program", "exports"))
 #: What stays what it is, whatever the folders inside are called, unless they hold saves or states.
 _STAYS = frozenset(("cache", "program", "noise", "textures", "pictures"))
 
@@ -88,6 +91,9 @@ class Surroundings:
         if said == "shelf":
             emulation = self.emulation or squeezed(name) in signals().emulation
             return replace(here, emulation=emulation, noise=self.noise and not emulation)
+        if means.weak and said == "saves" and not self.emulation:
+            nowhere = self.place in ("nowhere", "exports")
+            return replace(here, place="maybe-saves" if nowhere else self.place, because=name, title=None)
         if means.weak and not self.emulation:
             noise = said == "pictures" or self.noise
             return replace(here, place="noise" if noise else self.place, noise=noise, title=None)
@@ -96,7 +102,7 @@ class Surroundings:
         if said in ("saves", "states"):
             return replace(here, place=self._kept(said), because=name, title=None)
         if said == "noise":
-            if self.emulation or self.place not in ("nowhere", "noise"):
+            if self.emulation or self.place not in _OPEN | {"noise"}:
                 return replace(here, title=name)  # an emulator, or a game, of that name
             return replace(here, place="noise", because=name, noise=True, title=None)
         inside = self.place
@@ -108,10 +114,10 @@ class Surroundings:
             return replace(here, place="cache", because=name, title=None)
         if inside in _STAYS:
             return here
-        if said == "exports" and inside != "nowhere":
+        if said == "exports" and inside not in _OPEN:
             return here
         if said == "games":
-            if inside not in ("nowhere", "exports"):
+            if inside not in _OPEN:
                 return replace(here, title=None)  # settings for each game, textures of games
             return replace(here, place="games", because=name, emulation=True, title=None)
         return replace(here, place=said, because=name, title=None)
@@ -141,13 +147,15 @@ class Surroundings:
             return replace(self, looked=True, tagged=True, place="cache", because=known.tag_name)
         here = replace(self, looked=True)
         if not self.emulation and self.place in ("nowhere", "exports"):
-            said = {m.means for m in map(meaning, folders) if m is not None and not m.weak}
+            told = [m for m in map(meaning, folders) if m is not None]
+            said = {m.means for m in told if not m.weak}
             roof = said & _UNDER_A_ROOF
             kept = bool(roof & {"states", "saves"}) and (
                 len(roof) > 1 or bool(said & {"settings", "pictures"})
             )
-            several = len(said - {"plumbing", "shelf", "noise", "program", "exports"}) > 3
-            if kept or several or "cheats" in said or {"library", "pictures"} <= said:
+            several = len(said - _NO_PARTS) > (2 if roof else 3)
+            shown = "library" in said and ("settings" in said or any(m.means == "pictures" for m in told))
+            if kept or several or shown or "cheats" in said:
                 here = replace(here, emulation=not self.root, noise=False)
         return here
 

@@ -194,8 +194,8 @@ def _vocabulary(rows: list[dict[str, Any]]) -> Vocabulary:
             several.setdefault(tuple(words(name)), means)
         for name in row.get("pieces", ()):
             pieces.setdefault(squeezed(name), means)
-    for row in rows:  # a word alone is a whole name, unless another row has it as one
-        for name in row.get("words", ()):
+    for row in rows:  # a word alone is a folder's whole name, unless another row has it as one
+        for name in row.get("words", ()) if len(rows) > 1 else ():
             whole.setdefault(squeezed(name), (row["means"], False))
         for name in row.get("weak", ()):
             whole.setdefault(squeezed(name), (row["means"], True))
