@@ -44,6 +44,9 @@ def restore(
         str,
         typer.Option(metavar="keep|both|replace", help="What to do where this device has newer progress."),
     ] = "keep",
+    unpack: Annotated[
+        bool, typer.Option("--unpack", help="Write what lies in zips as files, into a folder beside each.")
+    ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be done.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
@@ -74,6 +77,7 @@ def restore(
             selection=wanted,
             elsewhere=elsewhere,
             on_newer=policy,
+            unpack=unpack,
             progress=lambda done, total: bar(done, 0, total),
         )
     warn(console, prepared)
@@ -96,6 +100,7 @@ def restore(
             device,
             prepared.plan,
             clock=session.clock,
+            made=prepared.made,
             progress=lambda done, total: bar(done, 0, total),
         )
     if json:
