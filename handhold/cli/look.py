@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -14,6 +15,7 @@ from handhold.model import Entry, Kind
 
 if TYPE_CHECKING:
     from handhold.archive.archive import Manifest, Snapshot
+    from handhold.restore.inside import Inner
 
 _KINDS = {Kind.NIGHT: "", Kind.SAFETY: "before a restore", Kind.RESTORED: "what a restore wrote"}
 
@@ -39,7 +41,7 @@ def list_(
     if not snapshots:
         session.console.say("The archive holds no snapshot yet. handhold snapshot takes the first.")
         return
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             one.name,
             f"{one.files:,}",
@@ -81,32 +83,46 @@ def show(
 ) -> None:
     """Shows what a snapshot holds, by emulator, part and game."""
     from handhold.cli.restore import selection
-    from handhold.restore.select import chosen
+    from handhold.restore.inside import Inside
+    from handhold.restore.select import choose
 
     session: Session = context.obj
     archive = session.archive()
     manifest = archive.read(archive.find(snapshot))
-    entries = chosen(list(archive.entries(manifest)), selection(emulator, part, game))
+    inside = Inside(archive, manifest, {})
+    choice = choose(list(archive.entries(manifest)), selection(emulator, part, game), inside.of)
+    members = {entry.key: inside.of(entry) for entry in choice.entries if entry.members}
+    members.update((entry.key, some) for entry, some in choice.members)
+    entries = sorted(choice.every, key=lambda entry: entry.key)
+    for hurt in inside.hurt:
+        session.console.warn(hurt)
     if json:
-        session.console.document(document(manifest, entries))
+        session.console.document(document(manifest, entries, members))
         return
     console, clock = session.console, session.clock()
     console.say(f"{manifest.snapshot.name}, taken {words.moment(manifest.snapshot.taken)}")
     if files:
-        listing = [
-            (words.size(e.size), words.when(e.modified, clock), f"{e.emulator}: {e.path}") for e in entries
-        ]
+        listing = []
+        for e in entries:
+            listing.append((words.size(e.size), words.when(e.modified, clock), f"{e.emulator}: {e.path}"))
+            listing += [_member_line(one, clock) for one in members.get(e.key, ())]
         console.table(("Size", "Changed", "File"), listing, right=(0,))
     else:
         console.table(
-            ("Emulator", "Part", "Game", "Files", "Size", "Newest"), _grouped(entries, session), right=(3, 4)
+            ("Emulator", "Part", "Game", "Files", "Size", "Newest"),
+            _grouped(entries, members, session),
+            right=(3, 4),
         )
     console.say(f"\n{words.amount(len(entries), 'file')}, {words.size(sum(e.size for e in entries))}")
     show_gaps(console, manifest.gaps, "Could not be kept that night:")
 
 
-def document(manifest: Manifest, entries: Sequence[Entry]) -> dict[str, Any]:
-    """The snapshot for scripts."""
+def document(
+    manifest: Manifest,
+    entries: Sequence[Entry],
+    members: Mapping[tuple[str, str, str], Sequence[Inner]],
+) -> dict[str, Any]:
+    """The snapshot for scripts; ``members`` of zips by the key of their entry."""
     return {
         "snapshot": manifest.snapshot.name,
         "device": manifest.snapshot.device,
@@ -121,6 +137,7 @@ def document(manifest: Manifest, entries: Sequence[Entry]) -> dict[str, Any]:
                 "size": e.size,
                 "modified": words.stamp(e.modified),
                 "sha256": e.sha256,
+                **({"members": [_member(one) for one in members[e.key]]} if e.key in members else {}),
             }
             for e in entries
         ],
@@ -128,23 +145,77 @@ def document(manifest: Manifest, entries: Sequence[Entry]) -> dict[str, Any]:
     }
 
 
-def _grouped(entries: Sequence[Entry], session: Session) -> list[tuple[str, ...]]:
+def _member(one: Inner) -> dict[str, Any]:
+    member = one.member
+    return {
+        "name": member.name,
+        "part": one.part.value,
+        "game": one.game,
+        "size": member.size,
+        "stored": member.stored,
+        "modified": member.modified or None,
+        "crc32": member.crc32,
+        "method": member.method,
+        "encrypted": member.encrypted,
+    }
+
+
+def _member_line(one: Inner, clock: datetime) -> tuple[str, ...]:
+    member = one.member
+    locked = " (needs a password)" if member.encrypted else ""
+    return (words.size(member.size), _time_of(member.modified, clock), f"    in it: {member.name}{locked}")
+
+
+def _time_of(modified: str, clock: datetime) -> str:
+    """A member's time as people read it; one without an offset is shown as it stands."""
+    if modified.endswith("Z"):
+        return words.moment(datetime.fromisoformat(modified).astimezone(clock.tzinfo))
+    return words.moment(datetime.fromisoformat(modified)) if modified else ""
+
+
+def _grouped(
+    entries: Sequence[Entry],
+    members: Mapping[tuple[str, str, str], Sequence[Inner]],
+    session: Session,
+) -> list[tuple[str, ...]]:
     groups: dict[tuple[str, str, str], list[Entry]] = {}
     for entry in entries:
         groups.setdefault((entry.emulator, entry.part.value, entry.game or ""), []).append(entry)
     clock = session.clock()
     rows: list[tuple[str, ...]] = []
     last: tuple[str, str] = ("", "")
-    for (emulator, part, game), members in sorted(groups.items()):
+    for (emulator, part, game), files in sorted(groups.items()):
         rows.append(
             (
                 emulator if emulator != last[0] else "",
                 part if (emulator, part) != last else "",
                 game or "-",
-                f"{len(members):,}",
-                words.size(sum(m.size for m in members)),
-                words.when(max(m.modified for m in members), clock),
+                f"{len(files):,}",
+                words.size(sum(f.size for f in files)),
+                words.when(max(f.modified for f in files), clock),
             )
         )
         last = (emulator, part)
+        rows += _inside_rows([one for entry in files for one in members.get(entry.key, ())])
+    return rows
+
+
+def _inside_rows(members: Sequence[Inner], most: int = 12) -> list[tuple[str, ...]]:
+    """What lies in the zips of one group, by part and game."""
+    groups: dict[tuple[str, str], list[Inner]] = {}
+    for one in members:
+        groups.setdefault((one.part.value, one.game or ""), []).append(one)
+    rows = [
+        (
+            "",
+            f"  in it: {part}",
+            game or "-",
+            f"{len(some):,}",
+            words.size(sum(one.member.size for one in some)),
+            "",
+        )
+        for (part, game), some in sorted(groups.items())
+    ]
+    if len(rows) > most:
+        rows = [*rows[:most], ("", f"  and {len(rows) - most} more", "", "", "", "")]
     return rows
