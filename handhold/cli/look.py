@@ -41,7 +41,7 @@ def list_(
     if not snapshots:
         session.console.say("The archive holds no snapshot yet. handhold snapshot takes the first.")
         return
-    rows: list[tuple[str, ...]] = [
+    rows = [
         (
             one.name,
             f"{one.files:,}",
@@ -205,7 +205,7 @@ def _inside_rows(members: Sequence[Inner], most: int = 12) -> list[tuple[str, ..
     groups: dict[tuple[str, str], list[Inner]] = {}
     for one in members:
         groups.setdefault((one.part.value, one.game or ""), []).append(one)
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             "",
             f"  in it: {part}",
