@@ -102,7 +102,7 @@ def show(
     console, clock = session.console, session.clock()
     console.say(f"{manifest.snapshot.name}, taken {words.moment(manifest.snapshot.taken)}")
     if files:
-        listing = []
+        listing: list[tuple[str, ...]] = []
         for e in entries:
             listing.append((words.size(e.size), words.when(e.modified, clock), f"{e.emulator}: {e.path}"))
             listing += [_member_line(one, clock) for one in members.get(e.key, ())]
