@@ -2,8 +2,9 @@
 
 A file name on a device is a run of bytes. Python hands it over as text in which bytes that are not valid
 UTF-8 stand as lone surrogates (PEP 383); such text can be neither printed nor put into JSON. The written
-form escapes them: ``\\xHH`` for a byte that is not part of valid UTF-8, ``\\\\`` for a backslash. Nothing
-else changes; names are never normalised. Inside handhold every name and path is in written form; only the
+form escapes them: ``\\xHH`` for a byte that is not part of valid UTF-8, ``\\\\`` for a backslash. Control
+characters below 0x20 and 0x7f are escaped in the same way, so that a name is always one line. Nothing else
+changes; names are never normalised. Inside handhold every name and path is in written form; only the
 rooms that touch the file system turn it back.
 """
 
@@ -12,7 +13,8 @@ from __future__ import annotations
 import re
 
 _ESCAPE = re.compile(r"\\(?:\\|x([0-9a-f]{2}))")
-_NEEDS = re.compile("[\\\\\udc80-\udcff]")
+_NEEDS = re.compile("[\\\\\x00-\x1f\x7f\udc80-\udcff]")
+_CONTROL = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")
 #: The longest path and the longest name that are believed, in bytes (POSIX PATH_MAX, and Linux's NAME_MAX).
 PATH_MAX, NAME_MAX = 4096, 255
 
@@ -23,9 +25,14 @@ def written(name: str) -> str:
     >>> written("caf\\udce9.sav"), written("a\\\\b")
     ('caf\\\\xe9.sav', 'a\\\\\\\\b')
     """
-    if name.isascii() and "\\" not in name:
+    if name.isascii() and name.isprintable() and "\\" not in name:
         return name
-    return _NEEDS.sub(lambda m: "\\\\" if m[0] == "\\" else f"\\x{ord(m[0]) - 0xDC00:02x}", name)
+    return _NEEDS.sub(_escaped, name)
+
+
+def _escaped(match: re.Match[str]) -> str:
+    char = match[0]
+    return "\\\\" if char == "\\" else f"\\x{ord(char) & 0xFF:02x}"
 
 
 def native(text: str) -> str:
@@ -37,7 +44,10 @@ def native(text: str) -> str:
         return text
 
     def back(match: re.Match[str]) -> str:
-        return "\\" if match[1] is None else chr(0xDC00 + int(match[1], 16))
+        if match[1] is None:
+            return "\\"
+        byte = int(match[1], 16)
+        return chr(byte if byte < 0x80 else 0xDC00 + byte)
 
     name = _ESCAPE.sub(back, text)
     raw = name.encode("utf-8", "surrogateescape")
@@ -55,6 +65,8 @@ def trouble_with(path: str) -> str | None:
         return "is empty"
     if path[0] == "/":
         return "is absolute"
+    if _CONTROL.search(path):
+        return "is not the written form of a path"
     try:
         raw = native(path).encode("utf-8", "surrogateescape")
     except (ValueError, UnicodeEncodeError):
