@@ -139,7 +139,7 @@ def _is_name(name: str) -> bool:
         native(name).encode("utf-8", "surrogateescape")
     except (ValueError, UnicodeEncodeError):
         return False
-    return bool(name)
+    return True
 
 
 def _is_crc(text: str) -> bool:

@@ -131,10 +131,12 @@ def _find_end(read: ReadAt, size: int) -> _End:
     _, disk, first_disk, here, count, directory_size, offset, _ = fields
     end_at = size - len(tail) + at
     comment = tail[at + _END.size :]
-    before = end_at
+    before, shifted = end_at, None
     locator_at = at - _LOCATOR.size
     if locator_at >= 0 and tail[locator_at:].startswith(b"PK\x06\x07"):
-        before, wide = _wide_end(read, _LOCATOR.unpack_from(tail, locator_at), end_at - _LOCATOR.size)
+        locator = _LOCATOR.unpack_from(tail, locator_at)
+        before, wide = _wide_end(read, locator, end_at - _LOCATOR.size)
+        shifted = before - locator[2]
         narrow = (disk, first_disk, here, count, directory_size, offset)
         limits = (_FULL_16, _FULL_16, _FULL_16, _FULL_16, _FULL_32, _FULL_32)
         if any(n not in (w, limit) for n, w, limit in zip(narrow, wide, limits, strict=True)):
@@ -144,7 +146,7 @@ def _find_end(read: ReadAt, size: int) -> _End:
         raise NoZip("it is one piece of a zip in several pieces")
     directory_at = before - directory_size
     shift = directory_at - offset
-    if directory_at < 0 or shift < 0:
+    if directory_at < 0 or shift < 0 or shifted not in (None, shift):
         raise NoZip("its directory does not lie where its end says")
     if count > MOST_MEMBERS or directory_size > MOST_DIRECTORY:
         raise NoZip(f"it has more than {MOST_MEMBERS:,} members, or their names are far too long")
@@ -213,7 +215,7 @@ def _records(directory: bytes, end: _End) -> Iterator[Held]:
         if disk:
             raise NoZip("it is one piece of a zip in several pieces")
         header = offset + end.shift
-        if not name or header + _LOCAL.size + stored > end.directory_at:
+        if header + _LOCAL.size + stored > end.directory_at:
             raise NoZip("a member does not lie inside it")
         if size > _LARGEST_FILE:
             raise NoZip("a member has a size that cannot be")

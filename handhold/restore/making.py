@@ -26,7 +26,7 @@ from handhold.archive.zipexcerpt import excerpt
 from handhold.archive.ziptree import Held, ZipTree, parse
 from handhold.errors import Damaged
 from handhold.model import Entry, nanoseconds
-from handhold.names import trouble_with
+from handhold.names import native, trouble_with
 from handhold.restore.inside import Inner
 from handhold.restore.select import title_of_member
 
@@ -241,7 +241,7 @@ def _refused(inner: Inner) -> str | None:
         return "it is a link, and handhold follows none"
     if trouble := trouble_with(member.name):
         return f"its name {trouble}"
-    if _CONTROL.search(member.name):
+    if _CONTROL.search(native(member.name)):
         return "its name holds characters that cannot be seen"
     if _DRIVE.match(member.name):
         return "its name begins with a drive"
