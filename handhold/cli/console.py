@@ -64,7 +64,8 @@ class Console:
     ) -> None:
         """Rows under headers, columns as wide as they need, cut to the width of the screen.
 
-        The columns named in ``right`` hold numbers. The widest text column gives way first.
+        The columns named in ``right`` hold numbers; those in ``whole`` are never cut, whatever the width. Of the
+        others the widest gives way first, text before numbers.
         """
         from rich.cells import cell_len, set_cell_size
 
@@ -72,10 +73,13 @@ class Console:
         columns = list(zip(headers, *body, strict=True)) if body else [(h,) for h in headers]
         widths = [max(cell_len(cell) for cell in column) for column in columns]
         room = self.width - 2 * (len(widths) - 1)
-        while sum(widths) > room and max(widths) > 8:
-            widest = max(range(len(widths)), key=lambda i: (i not in right, widths[i]))
+        giving = [i for i in range(len(widths)) if i not in whole]
+        while sum(widths) > room and giving:
+            widest = max(giving, key=lambda i: (i not in right, widths[i]))
             if widths[widest] <= 8:
-                widest = max(range(len(widths)), key=widths.__getitem__)
+                widest = max(giving, key=widths.__getitem__)
+            if widths[widest] <= 8:
+                break
             widths[widest] -= 1
 
         def fit(cell: str, column: int) -> str:
@@ -110,8 +114,10 @@ class Console:
         return line.strip() or proposal
 
     def agrees(self, question: str) -> bool:
-        """Whether the owner says yes."""
-        return self.ask(f"{question} (yes/no)", "no").casefold() in ("y", "yes")
+        """Whether the owner says yes; anything but yes or no is asked again."""
+        while (answer := self.ask(f"{question} (yes/no)", "no").casefold()) not in ("y", "yes", "n", "no"):
+            continue
+        return answer in ("y", "yes")
 
     @contextmanager
     def progress(self, what: str) -> Iterator[Progress]:
@@ -120,25 +126,12 @@ class Console:
             yield _still
             return
         from rich.console import Console as Screen
-        from rich.progress import (
-            BarColumn,
-            DownloadColumn,
-            TextColumn,
-            TimeRemainingColumn,
-            TransferSpeedColumn,
-        )
         from rich.progress import Progress as Bar
 
-        columns = (
-            TextColumn("{task.description}"),
-            BarColumn(bar_width=14),
-            DownloadColumn(binary_units=True),
-            TextColumn("{task.fields[files]}"),
-            TransferSpeedColumn(),
-            TimeRemainingColumn(compact=True),
-        )
-        with Bar(*columns, console=Screen(file=self.err), transient=True, refresh_per_second=5) as bar:
-            task = bar.add_task(what, total=None, files="")
+        from handhold.cli.bars import columns
+
+        with Bar(*columns(), console=Screen(file=self.err), transient=True, refresh_per_second=5) as bar:
+            task = bar.add_task(what, total=None, files=0, files_total=0, bytes_total=0)
             yield _Moving(bar, task)
 
     def _lines(self, text: str) -> str:
@@ -172,5 +165,12 @@ class _Moving:
         self._bar, self._task = bar, task
 
     def __call__(self, files: int, bytes_done: int, files_total: int = 0, bytes_total: int = 0) -> None:
-        of = f"{files:,}/{files_total:,} files" if files_total else f"{files:,} files"
-        self._bar.update(self._task, completed=bytes_done, total=bytes_total or None, files=of)
+        self._bar.update(
+            self._task,
+            # by bytes where they are known: one large file takes as long as many small ones
+            completed=bytes_done if bytes_total else files,
+            total=(bytes_total or files_total) or None,
+            files=files,
+            files_total=files_total,
+            bytes_total=bytes_total,
+        )

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from handhold.archive.archive import Manifest, Snapshot
     from handhold.restore.inside import Inner
 
-_KINDS = {Kind.NIGHT: "", Kind.SAFETY: "before a restore", Kind.RESTORED: "what a restore wrote"}
+_KINDS = {Kind.NIGHT: "night", Kind.SAFETY: "made way", Kind.RESTORED: "restored"}
 
 
 def join(app: typer.Typer) -> None:
@@ -47,11 +47,13 @@ def list_(
             f"{one.files:,}",
             words.size(one.bytes),
             f"{one.gaps:,}" if one.gaps else "-",
-            one.note or _KINDS[one.kind],
+            *((_KINDS[one.kind],) if all_ else ()),
+            one.note,
         )
         for one in snapshots
     ]
-    session.console.table(("Snapshot", "Files", "Size", "Gaps", "Note"), rows, right=(1, 2, 3))
+    headers = ("Snapshot", "Files", "Size", "Gaps", *(("Kind",) if all_ else ()), "Note")
+    session.console.table(headers, rows, right=(1, 2, 3))
 
 
 def _about(snapshot: Snapshot) -> dict[str, Any]:
@@ -90,7 +92,9 @@ def show(
     archive = session.archive()
     manifest = archive.read(archive.find(snapshot))
     inside = Inside(archive, manifest, {})
-    choice = choose(list(archive.entries(manifest)), selection(emulator, part, game), inside.of)
+    choice = choose(
+        list(archive.entries(manifest)), selection(session.emulators_named(emulator), part, game), inside.of
+    )
     members = {entry.key: inside.of(entry) for entry in choice.entries if entry.members}
     members.update((entry.key, some) for entry, some in choice.members)
     entries = sorted(choice.every, key=lambda entry: entry.key)
@@ -106,7 +110,7 @@ def show(
         for e in entries:
             listing.append((words.size(e.size), words.when(e.modified, clock), f"{e.emulator}: {e.path}"))
             listing += [_member_line(one, clock) for one in members.get(e.key, ())]
-        console.table(("Size", "Changed", "File"), listing, right=(0,))
+        console.table(("Size", "Changed", "File"), listing, right=(0,), whole=(2,))
     else:
         console.table(
             ("Emulator", "Part", "Game", "Files", "Size", "Newest"),

@@ -155,6 +155,15 @@ class Session:
 
         return read_catalogue(self.layout_folders)
 
+    def emulators_named(self, names: Sequence[str] | None) -> list[str]:
+        """Emulators by id, of what an owner typed: an id, or the title in one of the layouts."""
+        titles = (
+            {layout.title.casefold(): layout.id for layout in self.catalogue().layouts.values()}
+            if names
+            else {}
+        )
+        return [titles.get(name.casefold(), name) for name in names or ()]
+
     def kept_parts(self, keep: Sequence[str] = (), leave: Sequence[str] = ()) -> frozenset[Part]:
         """The parts that a snapshot keeps: the defaults, then the config, then the command's options."""
         parts = {part for part in Part if part.kept}

@@ -1,0 +1,81 @@
+"""How a command ends when it does not end well: what, where, what to do, and the exit status."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+
+import typer
+
+from handhold.cli.console import Console
+from handhold.errors import Exit, OwnerError
+
+#: What the command-line library makes of Ctrl-C: 128 and the number of SIGINT, as shells have it.
+INTERRUPTED = 130
+#: Options that stand in front of the command.
+_IN_FRONT = ("--config", "--archive", "--device", "--volume", "--layouts", "--quiet", "--version")
+
+
+def check_locale() -> None:
+    """Refuses to run where file names cannot be told from their bytes."""
+    if sys.getfilesystemencoding().replace("-", "").lower() != "utf8":
+        raise OwnerError(
+            "This terminal's locale does not use UTF-8, so file names cannot be read rightly.",
+            "Set one that does and run it again: LC_ALL=C.UTF-8 handhold …",
+        )
+
+
+def tell(console: Console, error: BaseException, typed: Sequence[str]) -> int:
+    """Tells an owner what went wrong, as text and, where ``--json`` was asked for, as the one document."""
+    what, advice, status = _words(error, typed)
+    console.warn(f"{what}\n{advice}" if advice else what)
+    if "--json" in typed:
+        console.document({"error": {"what": what.strip(), "advice": advice, "status": int(status)}})
+    return status
+
+
+def _words(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit]:
+    if isinstance(error, OwnerError):
+        return error.what, error.advice, error.status
+    if isinstance(error, KeyboardInterrupt | typer.Abort):
+        return (
+            "\nStopped. What was already in the archive is as it was.",
+            "Run it again when you like.",
+            Exit.FAILED,
+        )
+    if isinstance(error, MemoryError):
+        return "There is not enough memory for this.", "Close other programs and run it again.", Exit.FAILED
+    if isinstance(error, OSError):
+        where = f" ({error.filename})" if error.filename else ""
+        what = f"The system refused: {error.strerror or error}{where}."
+        return what, "Nothing in the archive was lost; mend the cause and run it again.", Exit.FAILED
+    if hasattr(error, "format_message") and hasattr(error, "exit_code"):  # the command line was wrong
+        return str(error.format_message()), _help(str(error.format_message()), typed), Exit.WRONG_INPUT
+    what = f"handhold itself made a mistake: {type(error).__name__}. What was kept before is as it was."
+    return what, _write_down(error), Exit.FAILED
+
+
+def _help(message: str, typed: Sequence[str]) -> str:
+    command = next((word for word in typed if word.isalpha() and word.islower()), "")
+    misplaced = next((option for option in _IN_FRONT if f"option: {option}" in message), None)
+    if misplaced and command:
+        return f"{misplaced} stands before the command: handhold {misplaced} … {command}"
+    if command and "No such command" not in message:
+        return f"handhold {command} --help shows what there is."
+    return "handhold --help shows what there is."
+
+
+def _write_down(error: BaseException) -> str:
+    """Keeps the details of a defect out of the owner's sight, but where they can be sent from."""
+    import platformdirs
+
+    folder = Path(platformdirs.user_state_dir("handhold", appauthor=False))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        text = "".join(traceback.format_exception(error))
+        (folder / "defect.txt").write_text(text, "utf-8", errors="backslashreplace")
+    except OSError:
+        return "Its details could not be written down."
+    return f"The details are in {folder / 'defect.txt'}."
