@@ -60,12 +60,17 @@ class Console:
         print(text, file=self.out)
 
     def table(
-        self, headers: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()
+        self,
+        headers: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        *,
+        right: Sequence[int] = (),
+        cut: bool = True,
     ) -> None:
         """Rows under headers, columns as wide as they need, cut to the width of the screen.
 
-        The columns named in ``right`` hold numbers; those in ``whole`` are never cut, whatever the width. Of the
-        others the widest gives way first, text before numbers.
+        The columns named in ``right`` hold numbers. The widest text column gives way first. Without ``cut`` every
+        cell stays whole, however long the lines become.
         """
         from rich.cells import cell_len, set_cell_size
 
@@ -73,13 +78,10 @@ class Console:
         columns = list(zip(headers, *body, strict=True)) if body else [(h,) for h in headers]
         widths = [max(cell_len(cell) for cell in column) for column in columns]
         room = self.width - 2 * (len(widths) - 1)
-        giving = [i for i in range(len(widths)) if i not in whole]
-        while sum(widths) > room and giving:
-            widest = max(giving, key=lambda i: (i not in right, widths[i]))
+        while cut and sum(widths) > room and max(widths) > 8:
+            widest = max(range(len(widths)), key=lambda i: (i not in right, widths[i]))
             if widths[widest] <= 8:
-                widest = max(giving, key=widths.__getitem__)
-            if widths[widest] <= 8:
-                break
+                widest = max(range(len(widths)), key=widths.__getitem__)
             widths[widest] -= 1
 
         def fit(cell: str, column: int) -> str:

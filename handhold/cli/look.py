@@ -110,7 +110,7 @@ def show(
         for e in entries:
             listing.append((words.size(e.size), words.when(e.modified, clock), f"{e.emulator}: {e.path}"))
             listing += [_member_line(one, clock) for one in members.get(e.key, ())]
-        console.table(("Size", "Changed", "File"), listing, right=(0,), whole=(2,))
+        console.table(("Size", "Changed", "File"), listing, right=(0,), cut=False)
     else:
         console.table(
             ("Emulator", "Part", "Game", "Files", "Size", "Newest"),
