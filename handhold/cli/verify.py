@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -70,53 +71,54 @@ def _affected(affected: Affected) -> dict[str, Any]:
     }
 
 
-def show(session: Session, report: Report, most: int = 10) -> None:
-    """The report for people: what is lost first, then what is whole."""
+def show(session: Session, report: Report, most: int = 12) -> None:
+    """The report for people: what is lost first, then where the damage is, then what is whole."""
     console = session.console
     checked = (
-        f"{words.amount(report.snapshots, 'snapshot')}, {words.amount(report.bundles, 'bundle')}, "
+        f"{words.amount(report.snapshots, 'manifest')}, {words.amount(report.bundles, 'bundle')}, "
         f"{words.amount(report.blocks, 'block')}, {words.size(report.bytes)}"
     )
-    for damage in report.damage[:most]:
-        console.say(f"{damage.file}: {damage.what}")
-        _show_affected(session, damage, most)
-    if len(report.damage) > most:
-        console.say(f"and {len(report.damage) - most} more places (--json lists all)")
-    for note in report.notes:
-        console.say(note)
     if report.ok:
-        how = (
-            "every block and every file was unpacked and checked"
-            if report.deep
-            else "every stored byte was checked"
-        )
+        for note in report.notes:
+            console.say(note)
+        how = "every block and every file was unpacked" if report.deep else "every stored byte was checked"
         console.say(f"The archive is whole: {how}. {checked}.")
         return
+    _show_lost(session, report.damage, most)
+    console.say("Where the damage is:")
+    for damage in report.damage[:most]:
+        console.say(f"  {damage.file}: {damage.what}")
+    if len(report.damage) > most:
+        console.say(f"  and {len(report.damage) - most} more places (--json lists all)")
+    for note in report.notes:
+        console.say(note)
     console.say(f"\nThe archive is damaged. Checked: {checked}.")
-    if report.whole:
-        console.say(f"Whole nights: {words.listed(list(report.whole), 6)}.")
-    else:
-        console.say("No night is whole.")
+    whole = words.listed(list(report.whole), 6)
+    console.say(f"Whole nights: {whole}." if report.whole else "No night is whole.")
     console.say(
-        "What is not named above can still be restored. Take a new snapshot now: what the device "
-        "still has is stored again. Copy the archive to another card before you trust this one."
+        "Everything else can still be restored. handhold snapshot --reread stores again what the device still "
+        "has. If you have a second copy of the archive, verify that one."
     )
 
 
-def _show_affected(session: Session, damage: Damage, most: int) -> None:
-    """The files that are hurt, one line for each of them with the nights that held it."""
-    nights: dict[tuple[str, str, str, str], list[str]] = {}
-    for hurt in damage.affects:
-        key = (hurt.device, hurt.emulator or "", hurt.game or "", hurt.path or "")
-        nights.setdefault(key, []).append(hurt.snapshot)
-    for (device, emulator, game, path), names in list(nights.items())[:most]:
-        title = f" ({game})" if game else ""
-        span = (
-            names[0]
-            if len(names) == 1
-            else f"{words.amount(len(names), 'snapshot')}, {names[0]} to {names[-1]}"
-        )
-        what = f"{emulator}: {path or 'any file'}" if emulator else "any file"
-        session.console.say(f"  {device}: {what}{title} in {span}")
-    if len(nights) > most:
-        session.console.say(f"  and {len(nights) - most} more files")
+def _show_lost(session: Session, damages: Sequence[Damage], most: int) -> None:
+    """The files that can no longer be given back, one line for each with the snapshots that held it."""
+    held: dict[tuple[str, str, str, str], list[str]] = {}
+    for damage in damages:
+        for hurt in damage.affects:
+            key = (hurt.device, hurt.emulator or "", hurt.game or "", hurt.path or "")
+            names = held.setdefault(key, [])
+            if hurt.snapshot not in names:
+                names.append(hurt.snapshot)
+    if not held:
+        session.console.say("No kept file is lost.\n")
+        return
+    session.console.say("Lost:")
+    for (device, emulator, game, path), names in list(held.items())[:most]:
+        what = f"{emulator}: {game or path or 'any file'}" if emulator else "any file"
+        file = f" ({path})" if game and path else ""
+        nights = names[0] if len(names) == 1 else f"{words.amount(len(names), 'snapshot')}, first {names[0]}"
+        session.console.say(f"  {device}, {what}{file}: in {nights}")
+    if len(held) > most:
+        session.console.say(f"  and {len(held) - most} more files (--json lists all)")
+    session.console.say()

@@ -126,9 +126,10 @@ def _check_games(
         titles.update((_folded(title), title) for title in map(title_of_member, inside(entry)))
     for name, pattern in zip(wanted, patterns, strict=True):
         if not any(pattern.fullmatch(title) for title in titles):
-            raise UnknownName(
-                "game", name, sorted(set(titles.values())), "* stands for any text: --game 'moss*'"
-            )
+            # settings and the like have no game, and their names are no help here
+            games = {entry.game for entry in entries if entry.game} or set(titles.values())
+            example = min(games, default="moss").split()[0].lower()
+            raise UnknownName("game", name, sorted(games), f"* stands for any text: --game '{example}*'")
 
 
 def _pattern(wanted: str) -> re.Pattern[str]:
