@@ -65,6 +65,8 @@ def trouble_with(path: str) -> str | None:
         return "is empty"
     if path[0] == "/":
         return "is absolute"
+    if "\0" in path:
+        return "holds a NUL"
     if _CONTROL.search(path):
         return "is not the written form of a path"
     try:

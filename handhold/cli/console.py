@@ -69,8 +69,8 @@ class Console:
     ) -> None:
         """Rows under headers, columns as wide as they need, cut to the width of the screen.
 
-        The columns named in ``right`` hold numbers. The widest text column gives way first. Without ``cut`` every
-        cell stays whole, however long the lines become.
+        The columns named in ``right`` hold numbers. The widest text column gives way first. Without ``cut``
+        every cell stays whole, however long the lines become.
         """
         from rich.cells import cell_len, set_cell_size
 

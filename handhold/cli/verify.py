@@ -96,8 +96,8 @@ def show(session: Session, report: Report, most: int = 12) -> None:
     whole = words.listed(list(report.whole), 6)
     console.say(f"Whole nights: {whole}." if report.whole else "No night is whole.")
     console.say(
-        "Everything else can still be restored. handhold snapshot --reread stores again what the device still "
-        "has. If you have a second copy of the archive, verify that one."
+        "Everything else can still be restored. handhold snapshot --reread stores again what the device "
+        "still has. If you have a second copy of the archive, verify that one."
     )
 
 

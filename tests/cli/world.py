@@ -105,7 +105,7 @@ class World:
         self.write(self.internal / f"Tinplate/saves/{second}.sav", b"arger" * 100)
         self.write(self.internal / "Tinplate/states/Mole Valley.st1", b"\x01state" * 900)
         self.write(self.internal / "Tinplate/config/main.ini", "games=/internal/Games\n")
-        self.write(self.internal / "Tinplate/config/pads/pad.ini", "a=96\nb=97\n")
+        self.write(self.internal / "Tinplate/config/pads/pad.ini", "a=1\nb=2\n")
         self.write(self.internal / "Tinplate/shaders/cache.bin", b"rebuilt" * 50)
         self.write(self.card / f"Lantern/memory/{third}.mcr", b"lighthouse" * 800)
         self.write(self.card / "Music/song.ogg", b"not ours")

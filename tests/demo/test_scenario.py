@@ -35,7 +35,7 @@ def test_the_one_that_comes_along_is_sound() -> None:
         (lambda d: d.update(scenario=2), "scenario must be 1"),
         (lambda d: d.update(surprise=1), "surprise"),
         (lambda d: d["games"].append({"title": 3, "id": "x"}), "games"),
-        (lambda d: d["trees"][0].update(at="attic:Tinplate"), "attic:Tinplate"),
+        (lambda d: d["trees"][0].update(at="loft:Tinplate"), "loft:Tinplate"),
         (lambda d: d["trees"][0].update(device="otter"), "otter"),
         (lambda d: d["trees"][0]["files"][0].update(part="treasure"), "part"),
         (lambda d: d["trees"][0]["files"][0].update(path="../{game}.sav"), r"\.\."),

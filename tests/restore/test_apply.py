@@ -43,7 +43,7 @@ def test_a_lost_save_comes_back_with_its_time(world: World) -> None:
 
 def test_the_whole_tree_comes_out_as_it_went_in(world: World) -> None:
     """Against the tools diff and sha256sum."""
-    world.put("pebble", "saves/Ōkami no Uta.sav", "song")
+    world.put("pebble", "saves/Ōtsuki no Uta.sav", "song")
     world.put("pebble", 'saves/quote\'s "x".sav', b"")
     world.put("pebble", "states/Moss.st0", os.urandom(3 << 20))
     world.put("pebble", "textures/a/b/c/1.png", os.urandom(70_000))
