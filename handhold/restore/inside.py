@@ -62,9 +62,17 @@ class Inside:
         return self._layouts[emulator]
 
 
+def plain_name(member: Member) -> str:
+    """The name without the ``./`` that some writers put before each (common practice, no source)."""
+    name = member.name
+    while name.startswith("./"):
+        name = name[2:]
+    return name
+
+
 def inner(member: Member, entry: Entry, layout: Layout | None) -> Inner:
     """What a member is: by the layout's rules, else of the part and the game of its zip. Pure."""
-    verdict = layout.member(member.name) if layout is not None else None
+    verdict = layout.member(plain_name(member)) if layout is not None else None
     if verdict is None or verdict.part is None:
         return Inner(member, entry.part, entry.game)
     return Inner(member, verdict.part, verdict.game or entry.game)

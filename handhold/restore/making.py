@@ -27,7 +27,7 @@ from handhold.archive.ziptree import Held, ZipTree, parse
 from handhold.errors import Damaged
 from handhold.model import Entry, nanoseconds
 from handhold.names import native, trouble_with
-from handhold.restore.inside import Inner
+from handhold.restore.inside import Inner, plain_name
 from handhold.restore.select import title_of_member
 
 #: Names that mean a device, whatever ending they have, to programs that read cards.
@@ -105,7 +105,7 @@ def smaller_zip(slices: Slices, inners: Sequence[Inner], device: str, day: date)
     left: list[Left] = []
     for inner in inners:
         held = opened.held(inner)
-        why = "the zip does not hold it" if held is None else trouble_with(inner.member.name)
+        why = "the zip does not hold it" if held is None else trouble_with(plain_name(inner.member))
         if held is not None and why is None:
             why = _hurt(opened, held)
         if why:
@@ -153,20 +153,20 @@ def files(slices: Slices, inners: Sequence[Inner], room: int, zone: tzinfo | Non
     opened = Opened(slices)
     entry = slices.entry
     folder = entry.path[:-4] if entry.path[-4:].lower() == ".zip" else f"{entry.path} unpacked"
-    names = Counter(inner.member.name for inner in inners)
+    names = Counter(plain_name(inner.member) for inner in inners)
     too_large = sum(inner.member.size for inner in inners) > room
     made: list[Made] = []
     left: list[Left] = []
     for inner in inners:
         held = opened.held(inner)
         why = "there is no room for all that is unpacked" if too_large else _refused(inner)
-        if names[inner.member.name] > 1:
+        if names[plain_name(inner.member)] > 1:
             why = "the zip has two of that name"
         if held is None:
             why = "the zip does not hold it"
         if why is None and held is not None:
             try:
-                made.append(_file(opened, held, inner, f"{folder}/{inner.member.name}", zone))
+                made.append(_file(opened, held, inner, f"{folder}/{plain_name(inner.member)}", zone))
                 continue
             except Hurt as hurt:
                 why = f"it {hurt}"
@@ -239,13 +239,14 @@ def _refused(inner: Inner) -> str | None:
     member = inner.member
     if member.link:
         return "it is a link, and handhold follows none"
-    if trouble := trouble_with(member.name):
+    name = plain_name(member)
+    if trouble := trouble_with(name):
         return f"its name {trouble}"
-    if _CONTROL.search(native(member.name)):
+    if _CONTROL.search(native(name)):
         return "its name holds characters that cannot be seen"
-    if _DRIVE.match(member.name):
+    if _DRIVE.match(name):
         return "its name begins with a drive"
-    if any(_DEVICE.fullmatch(name) for name in member.name.split("/")):
+    if any(_DEVICE.fullmatch(piece) for piece in name.split("/")):
         return "its name means a device to other systems"
     return None
 

@@ -110,6 +110,16 @@ def test_members_as_files(name: str, world: World) -> None:
     assert not file.exists()
 
 
+def test_names_that_begin_with_a_dot_and_a_slash(world: World) -> None:
+    world.export({f"./{name}": content for name, content in ALL.items()})
+    snapshot = world.take().snapshot
+    (written,) = world.brought(snapshot, Selection(games=("Lamplighter",))).plan.writes
+    with zipfile.ZipFile(world.exports() / written.path) as zip_:  # the names stay as the emulator wrote them
+        assert zip_.namelist() == ["./saves/Lamplighter.sav", "./states/Lamplighter.st1"]
+    assert not world.brought(snapshot, Selection(), unpack=True).plan.left
+    assert tree(world.exports() / "hatbox nightly") == ALL
+
+
 def test_one_game_as_files(world: World) -> None:
     world.export(ALL)
     snapshot = world.take().snapshot

@@ -200,7 +200,7 @@ BAD = [
     "bell\x07.sav",
     "turn\u202e.sav",
     "saves/" + "x" * 300,
-    "./here.sav",
+    "saves/./here.sav",
 ]
 
 

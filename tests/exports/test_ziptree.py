@@ -11,7 +11,7 @@ import pytest
 from handhold.archive.members import decode, encode, members_of
 from handhold.archive.zipcut import spans
 from handhold.archive.ziptree import ZipTree, parse
-from tests.exports.writers import EVENING, WRITERS, Writer, python, sound
+from tests.exports.writers import EVENING, WRITERS, python, sound
 
 MEMBERS = {
     "saves/Lamplighter.sav": random.Random(1).randbytes(65_536),
@@ -136,14 +136,12 @@ def test_writers_differ_in_what_follows_a_member(tmp_path: Path) -> None:
     """That the writers above really cover both: sizes before the member, and behind it."""
     flags = {}
     for name, write in WRITERS.items():
-        writer: Writer = write
-        writer(tmp_path / "x.zip", {"a": b"abc" * 1000}, EVENING)
+        try:
+            write(tmp_path / "x.zip", {"a": b"abc" * 1000}, EVENING)
+        except pytest.skip.Exception:
+            continue  # the other tests say so
         (held,) = read((tmp_path / "x.zip").read_bytes()).members
         flags[name] = bool(held.flags & 8)  # Source: APPNOTE.TXT 6.3.10, 4.4.4, bit 3
         (tmp_path / "x.zip").unlink()
-    assert {name for name, behind in flags.items() if behind} == {
-        "python streamed",
-        "python streamed zip64",
-        "zip streamed",
-        "java",
-    }
+    behind = {"python streamed", "python streamed zip64", "zip streamed", "bsdtar", "bsdtar stored", "java"}
+    assert {name for name, flag in flags.items() if flag} == behind & flags.keys()

@@ -1,4 +1,4 @@
-"""Zips as different programs write them: Python's library, the ``zip`` program, Java's library.
+"""Zips as different programs write them: Python's library, ``zip``, Java's library, ``bsdtar``.
 
 Each writer gets the members and one time for all of them, as an export does that stamps every member anew.
 """
@@ -88,14 +88,51 @@ def _zip(members: Members, stamp: datetime, *arguments: str) -> subprocess.Compl
     program = shutil.which("zip")
     if program is None:
         pytest.skip("the zip program is not there")
-    folder = mkdtemp()
+    folder = _laid_out(members, stamp)
     try:
-        for name, content in members.items():
-            file = Path(folder, name)
-            file.parent.mkdir(parents=True, exist_ok=True)
-            file.write_bytes(content)
-            os.utime(file, (stamp.timestamp(), stamp.timestamp()))
         return subprocess.run([program, *arguments], cwd=folder, capture_output=True, check=True)
+    finally:
+        shutil.rmtree(folder)
+
+
+def _laid_out(members: Members, stamp: datetime) -> str:
+    """A folder with the members as files, all of one time."""
+    folder = mkdtemp()
+    for name, content in members.items():
+        file = Path(folder, name)
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(content)
+        os.utime(file, (stamp.timestamp(), stamp.timestamp()))
+    return folder
+
+
+def bsdtar(path: Path, members: Members, stamp: datetime) -> None:
+    _bsdtar(path, members, stamp)
+
+
+def bsdtar_stored(path: Path, members: Members, stamp: datetime) -> None:
+    _bsdtar(path, members, stamp, "--options", "zip:compression=store")
+
+
+def _bsdtar(path: Path, members: Members, stamp: datetime, *options: str) -> None:
+    program = shutil.which("bsdtar")
+    if program is None:
+        pytest.skip("bsdtar is not there")
+    folder = _laid_out(members, stamp)
+    try:
+        command = [
+            program,
+            "--format",
+            "zip",
+            *options,
+            "-cf",
+            str(path),
+            "-C",
+            folder,
+            *sorted(os.listdir(folder)),
+        ]
+        locale = dict(os.environ, LC_ALL="C.UTF-8")
+        subprocess.run(command, env=locale, capture_output=True, check=True)
     finally:
         shutil.rmtree(folder)
 
@@ -162,6 +199,8 @@ WRITERS: dict[str, Writer] = {
     "zip with times": zip_program_with_times,
     "zip zip64": zip_program_zip64,
     "zip streamed": zip_program_streamed,
+    "bsdtar": bsdtar,
+    "bsdtar stored": bsdtar_stored,
     "java": java,
     "java stored": java_stored,
 }
