@@ -1,7 +1,7 @@
 """Invented device trees: read from the corpus, built in memory, and looked at by recognition.
 
-One line of a tree stands for several files: ``{game}`` for each of its ``games`` (the tree's, if it names none),
-``{number}`` for each of its ``count``. ``is`` says what the file holds, ``part`` what a person says that it is.
+One line of a tree stands for several files: ``{game}`` for each of its ``games`` (the tree's, if it names
+none), ``{number}`` for each of its ``count``. ``is`` says what the file holds, ``part`` what a person says.
 """
 
 from __future__ import annotations
@@ -155,6 +155,8 @@ def build(files: Iterator[Expected]) -> Branch:
         *folders, name = file.path.split("/")
         branch = top
         for folder in folders:
+            if folder in branch.files:
+                raise ValueError(f"{file.path} lies in a file")
             branch = branch.folders.setdefault(folder, Branch())
         if name in branch.files or name in branch.folders:
             raise ValueError(f"{file.path} stands twice in the tree")

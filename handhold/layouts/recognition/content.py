@@ -117,7 +117,8 @@ def _is_heading(text: str, known: Signals) -> bool:
 
 def _is_input(key: str, value: str, heading: bool, known: Signals) -> bool:
     said = words(key)
-    if any(word in known.inputs.words for word in said):
+    run = "".join(said)
+    if any(word in known.inputs.words for word in said) or any(piece in run for piece in known.inputs.pieces):
         return True
     last = re.split(r"[\s_.-]+", folded(key))[-1]
     if last in known.inputs.buttons or folded(key) in known.inputs.buttons:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -211,7 +212,7 @@ class Folder:
         sure = self.known.sure
         best = max(saves.points, states.points)
         # Only what could be one, and could still turn out to be something else, is opened.
-        most = best + self.known.evidence["header"]
+        most = best + self.known.evidence["header" if file.size >= _CARD else "unused"]
         if (best > 0 and most >= sure) or self.place == "pictures":
             content = looked_at(self.head(file), self.known)
             self.weigh(content, saves, states, kind)
@@ -528,18 +529,15 @@ class Folder:
 
     def game_beside(self, file: Seen, stem: str, kind: str) -> str | None:
         """The name of a larger file, or one with a game's ending, with the same stem."""
+        best: tuple[bool, int, str] | None = None
         for other_kind, size, name in self.stems().get(folded(stem), ()):
-            if name != file.name and other_kind in _PLAYED:
-                if (
-                    other_kind in ("ambiguous", UNKNOWN)
-                    and size <= file.size
-                    and kind in ("ambiguous", UNKNOWN)
-                ):
-                    continue
-                if other_kind == "disc" and kind not in ("save", "state"):
-                    continue
-                return name
-        return None
+            if name == file.name or other_kind not in _PLAYED:
+                continue
+            alike = other_kind in ("ambiguous", UNKNOWN)
+            if kind in ("ambiguous", UNKNOWN) and ((alike and size <= file.size) or other_kind == "disc"):
+                continue
+            best = max(best or (False, 0, ""), (not alike, size, name))
+        return best[2] if best else None
 
     def save_beside(self, file: Seen, stem: str) -> bool:
         """Whether a smaller file of the same stem has the ending of a save."""
@@ -552,7 +550,7 @@ class Folder:
         wanted = folded(stem)
         if wanted in self.names() and kind_of(parted(stem)[1]) in kinds:
             return stem
-        return next((name for kind, _, name in self.stems().get(wanted, ()) if kind in kinds), None)
+        return min((name for kind, _, name in self.stems().get(wanted, ()) if kind in kinds), default=None)
 
     def played(self, stem: str) -> bool:
         """Whether a game of that stem lies here."""
@@ -571,15 +569,11 @@ class Folder:
         )
 
     def series(self, ending: str) -> bool:
-        """Whether all files of this ending have sizes of battery memories, and there are several."""
+        """Whether several files of this ending have sizes of battery memories."""
         if self._series is None:
-            sizes: dict[str, list[int]] = {}
-            for file in self.files:
-                sizes.setdefault(parted(file.name)[1], []).append(file.size)
+            counts = Counter(parted(file.name)[1] for file in self.files if self.size(file.size))
             least = self.known.evidence["series_from"]
-            self._series = {
-                other: len(of) >= least and all(self.size(size) for size in of) for other, of in sizes.items()
-            }
+            self._series = {other: count >= least for other, count in counts.items()}
         return self._series.get(ending, False)
 
     def names(self) -> frozenset[str]:
@@ -609,6 +603,7 @@ class Folder:
             stem = _SLOT.sub("", stem) or stem
         if (
             self.stem_says("saves", stem) == "whole"
+            or self.stem_says("cards", stem) == "whole"
             or self.stem_says("states", stem) == "whole"
             or not stem.strip("0123456789 _-")
         ):

@@ -12,11 +12,13 @@ from handhold.layouts.recognition.words import squeezed
 
 _ID = re.compile("[0-9a-fA-F]+")
 #: The name of a program's private folder on many handhelds: a domain, backwards (common practice, no source).
-_PACKAGE = re.compile(r"[a-z]{2,10}(\.[A-Za-z0-9_]+){2,}")
+PACKAGE = re.compile(r"[a-z]{2,10}(\.[a-z0-9_]+){2,}", re.I)
 #: Parts that a roof has below it: two folders side by side that mean such things belong to one emulator.
 _UNDER_A_ROOF = frozenset(("saves", "states", "cheats", "textures", "firmware", "controls"))
 #: Places that say nothing for certain about the folders inside.
 _OPEN = frozenset(("nowhere", "exports", "maybe-saves", "maybe-states"))
+#: What can lie in a folder for saves and be no save. All other folders in there are believed to hold saves.
+_BESIDE_SAVES = frozenset(("cheats", "controls", "library", "pictures", "settings", "textures"))
 _NO_PARTS = frozenset(("plumbing", "shelf", "noise", "program", "exports"))
 #: What stays what it is, whatever the folders inside are called, unless they hold saves or states.
 _STAYS = frozenset(("cache", "program", "noise", "textures", "pictures"))
@@ -78,7 +80,7 @@ class Surroundings:
                 tree=self.tree or self.zeros,
                 title=self.title if zeros else name,
             )
-        means = None if _PACKAGE.fullmatch(name) else meaning(name)
+        means = None if PACKAGE.fullmatch(name) else meaning(name)
         if means is None:
             return replace(self, root=False, looked=False, title=name, named=self.named + 1)
         if means.means == "plumbing":
@@ -106,9 +108,7 @@ class Surroundings:
                 return replace(here, title=name)  # an emulator, or a game, of that name
             return replace(here, place="noise", because=name, noise=True, title=None)
         inside = self.place
-        if inside in ("saves", "states") and (
-            self.title or said in ("cache", "firmware", "games", "exports")
-        ):
+        if inside in ("saves", "states") and (self.title or said not in _BESIDE_SAVES):
             return replace(here, title=self.title or name)  # a save's own folders, whatever they are called
         if said == "cache" and inside not in ("saves", "states"):
             return replace(here, place="cache", because=name, title=None)

@@ -6,34 +6,69 @@ import hashlib
 import re
 import unicodedata
 from collections.abc import Collection
+from functools import lru_cache
 
-from handhold.layouts.recognition.place import is_id, meaning
+from handhold.layouts.recognition.place import PACKAGE, is_id, meaning
+from handhold.layouts.recognition.words import squeezed
 from handhold.names import native
 
 _NO_ID = re.compile("[^a-z0-9]+")
-_PACKAGE = re.compile(r"[a-z]{2,10}(\.[a-z0-9_]+){2,}", re.I)
 _LONGEST = 40
-#: Names that tell what lies in a folder, not whose it is.
-_NO_NAME = frozenset(
-    ("saves", "states", "cheats", "textures", "controls", "settings", "firmware", "pictures", "library")
-) | {"cache", "games", "exports", "program", "noise", "shelf", "plumbing"}
+#: Folders that hold emulators, games or exports side by side.
+_SHELVES = frozenset(("shelf", "games", "exports", "noise"))
 
 
 def role(path: str) -> str:
     """The folder on the way to ``path`` that plays the emulator's role; both relative to the volume.
 
+    A program's private folder; else the first folder with a name of its own behind the last shelf, and above
+    all folders for parts; else what comes nearest, and in the end the volume itself.
+
     >>> role("Emulation/Tinplate/data/saves/slot1"), role("saves/Fieldfare"), role("data/saves"), role("")
     ('Emulation/Tinplate', 'saves/Fieldfare', '', '')
     """
     names = path.split("/") if path else []
-    shelf = 0
-    for depth, name in enumerate(names, 1):
-        means = meaning(name)
-        if not is_id(name) and not name.isdigit() and (means is None or means.means not in _NO_NAME):
-            return "/".join(names[:depth])
-        if depth == shelf + 1 and means is not None and means.means in ("shelf", "games", "exports", "noise"):
-            shelf = depth
-    return "/".join(names[:shelf])
+    kinds = [_kind(name) for name in names]
+
+    def upto(index: int) -> str:
+        return "/".join(names[: index + 1])
+
+    if "private" in kinds:
+        return upto(kinds.index("private"))
+    end = kinds.index("part") if "part" in kinds else len(kinds)
+    own = [i for i in range(end) if kinds[i] == "name"]
+    shelves = [i for i in range(end) if kinds[i] in ("shelf", "games")]
+    last = shelves[-1] if shelves else -1
+    if last > 0 and kinds[last] == "games" and kinds[last - 1] == "name":
+        return upto(last - 1)  # the games lie inside the emulator's folder
+    behind = [i for i in own if i > last]
+    if behind:
+        return upto(behind[0])
+    if own:
+        return upto(own[-1])
+    below = [i for i in range(end, len(kinds)) if kinds[i] == "name"]
+    if below and not shelves:
+        return upto(below[0])
+    return upto(last) if shelves else ""
+
+
+@lru_cache(maxsize=8192)
+def _kind(name: str) -> str:
+    """What a folder is on the way: a name, a shelf, games, private storage, a part, or something between."""
+    if PACKAGE.fullmatch(name):
+        return "private"
+    if is_id(name) or name.isdigit():
+        return "between"
+    means = meaning(name)
+    if means is None:
+        return "name"
+    if means.means in ("games", "exports") and squeezed(name) != squeezed(means.word):
+        return "name"  # "Quillwort export" is named after Quillwort
+    if means.means == "games":
+        return "games"
+    if means.means in _SHELVES:
+        return "shelf"
+    return "between" if means.means == "plumbing" or means.weak else "part"
 
 
 def emulator_id(role_path: str, taken: Collection[str]) -> str:
@@ -43,7 +78,7 @@ def emulator_id(role_path: str, taken: Collection[str]) -> str:
     ('tin-plate', 'example-burrow')
     """
     name = role_path.rpartition("/")[2]
-    if _PACKAGE.fullmatch(name):
+    if PACKAGE.fullmatch(name):
         name = name.partition(".")[2]
     try:
         plain = native(name).encode("utf-8", "replace").decode()

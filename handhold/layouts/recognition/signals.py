@@ -90,6 +90,7 @@ class Inputs:
 
     buttons: frozenset[str]
     words: frozenset[str]
+    pieces: tuple[str, ...]
     headings: frozenset[str]
     values: re.Pattern[str]
 
@@ -165,6 +166,7 @@ def signals() -> Signals:
         inputs=Inputs(
             buttons=frozenset(folded(word) for word in inputs["buttons"]),
             words=frozenset(folded(word) for word in inputs["words"]),
+            pieces=tuple(inputs["pieces"]),
             headings=frozenset(folded(word) for word in inputs["headings"]),
             values=re.compile(inputs["values"]),
         ),
