@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from handhold.cli import words
+from handhold.cli import draft, words
 from handhold.cli.session import Session
 from handhold.errors import Exit, UnknownName
 
@@ -27,6 +27,7 @@ _Json = Annotated[bool, typer.Option("--json", help="One JSON document for scrip
 
 def join(parent: typer.Typer) -> None:
     """Adds the commands."""
+    draft.join(app)
     parent.add_typer(app)
 
 
