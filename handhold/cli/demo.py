@@ -59,9 +59,9 @@ def demo(
     lost = lose_save(built)
     tour.title(lost.told)
     tour.clock_at(lost.at + timedelta(hours=1))
-    game = lost.file.game or ""
-    tour.run("restore", "latest", "--game", game, "--dry-run")
-    tour.run("restore", "latest", "--game", game, "--yes")
+    wanted = ("--emulator", lost.file.emulator or "", "--game", lost.file.game or "")
+    tour.run("restore", "latest", *wanted, "--dry-run")
+    tour.run("restore", "latest", *wanted, "--yes")
     if not os.path.exists(lost.file.place):
         raise OwnerError(f"The lost save did not come back: {lost.file.place}.")
 

@@ -13,7 +13,7 @@ from handhold.device.volumes import free_room
 from handhold.model import Clock, Entry
 from handhold.restore.byhand import ByHand
 from handhold.restore.found import NOTHING, NoTarget, Target
-from handhold.restore.inside import Inside
+from handhold.restore.inside import Inner, Inside
 from handhold.restore.making import Left, Made, files, smaller_zip
 from handhold.restore.plan import Action, Decision, Step
 from handhold.restore.select import Chosen, title_of_member
@@ -28,6 +28,10 @@ class Makings:
     made: list[Made]
     zips: frozenset[str]  # the digests of the zips that are made
     left: list[Step]
+    older: frozenset[str]  # emulators of which only the newest export was used
+
+
+Picked = list[tuple[Entry, tuple[Inner, ...]]]
 
 
 def make(
@@ -40,7 +44,7 @@ def make(
     clock: Clock,
 ) -> Makings:
     """Makes files of the members that are picked."""
-    picked = list(choice.members)
+    picked, older = _newest(choice.members, inside)
     entries = choice.entries
     if unpack:
         picked += [(entry, members) for entry in entries if (members := inside.of(entry))]
@@ -59,7 +63,28 @@ def make(
             zips.update(one.entry.sha256 for one in making.made)
         made += making.made
         left += [_left(one) for one in making.left]
-    return Makings([*entries, *(one.entry for one in made)], made, frozenset(zips), left)
+    return Makings([*entries, *(one.entry for one in made)], made, frozenset(zips), left, older)
+
+
+def _newest(picked: Picked, inside: Inside) -> tuple[Picked, frozenset[str]]:
+    """Where each zip is an export of everything: members of the newest that has them; else all.
+
+    Also the emulators of which older exports were passed over.
+    """
+    last: dict[HomeKey, Entry] = {}
+    for entry, _ in picked:
+        layout = inside.layout(entry.emulator)
+        if layout is not None and layout.newest is not None:
+            best = last.get((entry.emulator, entry.home))
+            if best is None or (entry.modified, entry.path) > (best.modified, best.path):
+                last[entry.emulator, entry.home] = entry
+    kept = [each for each in picked if last.get((each[0].emulator, each[0].home), each[0]) is each[0]]
+    gone = {entry.emulator for entry, _ in picked} if len(kept) < len(picked) else set()
+    return kept, frozenset(e for e in gone if _count(picked, e) > _count(kept, e))
+
+
+def _count(picked: Picked, emulator: str) -> int:
+    return sum(1 for entry, _ in picked if entry.emulator == emulator)
 
 
 def _left(one: Left) -> Step:
@@ -85,7 +110,12 @@ def imports(steps: Iterable[Step], making: Makings) -> list[ByHand]:
             step.entry.emulator,
             "after",
             f'The zip to import is "{step.path.rpartition("/")[2]}", which holds nothing else. Some imports '
-            "replace all that is there: if yours does, export first.",
+            "replace all that is there: if yours does, export first."
+            + (
+                " Older exports in the snapshot hold it too; without --game and --part they come back whole."
+                if step.entry.emulator in making.older
+                else ""
+            ),
         )
         for step in steps
         if step.action is not Action.LEAVE and step.entry.sha256 in making.zips

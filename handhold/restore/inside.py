@@ -46,11 +46,12 @@ class Inside:
             except OwnerError as error:
                 self.hurt.append(error.what)
                 members = ()
-            layout = self._layout(entry.emulator)
+            layout = self.layout(entry.emulator)
             self._seen[key] = tuple(inner(one, entry, layout) for one in members if not one.is_folder)
         return self._seen[key]
 
-    def _layout(self, emulator: str) -> Layout | None:
+    def layout(self, emulator: str) -> Layout | None:
+        """The layout of an emulator: the owner's, or else the one that was stored with the snapshot."""
         if emulator not in self._layouts:
             self._layouts[emulator] = None
             try:

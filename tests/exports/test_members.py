@@ -77,6 +77,19 @@ def test_one_game_as_a_smaller_zip(name: str, world: World) -> None:
     assert tree(world.exports()) == before
 
 
+def test_only_the_newest_export_that_has_it(world: World) -> None:
+    world.export({"saves/Lamplighter.sav": b"old", "saves/Gone.sav": b"only here"}, "a 2022.zip")
+    world.later(days=1)
+    world.export({"saves/Lamplighter.sav": b"new"}, "b nightly.zip")
+    snapshot = world.take().snapshot
+    prepared = world.planned(snapshot, Selection(games=("Lamplighter",)))
+    (step,) = prepared.plan.writes
+    assert step.path.startswith("b nightly (only Lamplighter")
+    assert any("Older exports" in one.what for one in prepared.by_hand)
+    (step,) = world.planned(snapshot, Selection(games=("Gone",))).plan.writes
+    assert step.path.startswith("a 2022 (only Gone")
+
+
 def test_a_part_as_a_smaller_zip(world: World) -> None:
     world.export(ALL)
     plan = world.brought(world.take().snapshot, Selection(parts=(Part.STATES, Part.TEXTURES))).plan
