@@ -16,7 +16,7 @@ import zstandard
 
 from handhold.layouts import recognition
 from handhold.layouts.recognition.content import HEAD, looked_at
-from handhold.layouts.recognition.folder import kind_of
+from handhold.layouts.recognition.endings import kind_of
 from handhold.layouts.recognition.place import is_id, meaning
 from handhold.layouts.recognition.signals import signals
 from handhold.model import Part

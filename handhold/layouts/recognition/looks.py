@@ -1,0 +1,33 @@
+"""A file as its folder lists it, and what it looks like."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
+
+from handhold.model import Part
+
+
+class Seen(NamedTuple):
+    """A file as its folder lists it."""
+
+    name: str  # written form
+    size: int  # bytes
+    modified: int  # nanoseconds
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """What a file looks like: its part, how certain that is out of 100, and why, in the owner's words."""
+
+    part: Part | None
+    confidence: int
+    reasons: tuple[str, ...]
+    game: str | None = None
+
+
+@lru_cache(maxsize=256)
+def nothing(confidence: int, *reasons: str) -> Looks:
+    """No part at all."""
+    return Looks(None, confidence, reasons)

@@ -1,0 +1,56 @@
+"""What the name of a file says: a part, or the game that it belongs to."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+
+from handhold.layouts.recognition.endings import kind_of, parted
+from handhold.layouts.recognition.place import Surroundings
+from handhold.layouts.recognition.signals import UNKNOWN, signals
+from handhold.layouts.recognition.words import squeezed
+from handhold.model import Part
+
+_SLOT = re.compile(
+    r"[ _.-]*[(\[]?(?:(?:slot|state|save|quick ?save|auto)[ _.-]*)?(?:[0-9]{1,2}|auto)[)\]]?$", re.I
+)
+#: Kinds of endings behind which the name can be a game's title.
+_TITLED = frozenset(
+    ("save", "state", "ambiguous", UNKNOWN, "picture", "wrapped", "archive", "config", "text")
+)
+
+
+@lru_cache(maxsize=32768)
+def says(part: str, stem: str) -> str | None:
+    """Whether a name speaks of a part: ``whole`` if it says nothing else, ``word``, or None."""
+    vocabulary = signals().stems[part]
+    means = vocabulary.meaning(stem)
+    if means is None:
+        return None
+    return "whole" if means.word in vocabulary.whole and _is_all(means.word, stem) else "word"
+
+
+def _is_all(word: str, stem: str) -> bool:
+    run = squeezed(stem)
+    return run in (word, word + "s") or run + "s" == word
+
+
+def game_of(here: Surroundings, name: str, part: Part) -> str | None:
+    """The game that a save or a state belongs to, as far as names tell."""
+    if here.tree and here.title:
+        return here.title
+    stem, ending = parted(name)
+    kind = kind_of(ending)
+    inner, inner_ending = parted(stem)
+    if inner_ending and kind_of(inner_ending) in ("save", "state"):
+        stem, ending = inner, inner_ending
+    if part is Part.STATES and not ending[-1:].isdigit():
+        stem = _SLOT.sub("", stem) or stem
+    if (
+        says("saves", stem) == "whole"
+        or says("cards", stem) == "whole"
+        or says("states", stem) == "whole"
+        or not stem.strip("0123456789 _-")
+    ):
+        return here.title
+    return stem if kind in _TITLED else None
