@@ -205,13 +205,12 @@ def notes_on(place: Placed, seen: Glance, proposal: Proposal, known: Sequence[Dr
 
 def tell(session: Session, proposal: Proposal, seen: Glance, notes: Sequence[str]) -> None:
     """How good the draft is."""
+    from handhold.layouts.draft.sighting import KEPT
+
     console = session.console
     total = len(seen.sightings)
-    found = [
-        words.amount(count, f"file of {part.value}", f"files of {part.value}")
-        for part, count in sorted(proposal.recognised.items())
-    ]
-    console.tell(f"{words.amount(total, 'file')} seen; recognised: {words.listed(found, 12)}.")
+    found = [f"{part.value} {count:,}" for part, count in sorted(proposal.recognised.items())]
+    console.tell(f"{words.amount(total, 'file')} seen; recognised: {', '.join(found)}.")
     for note in notes:
         console.warn(note)
     for unread in seen.unread[:_MOST_TOLD]:
@@ -224,12 +223,17 @@ def tell(session: Session, proposal: Proposal, seen: Glance, notes: Sequence[str
         )
     if len(proposal.missed) > _MOST_TOLD:
         console.warn(f"And {len(proposal.missed) - _MOST_TOLD} more.")
-    if not proposal.missed:
+    if not proposal.missed and any(proposal.recognised.get(part) for part in KEPT):
         console.tell("The draft claims every save and state that was recognised.")
     doubts = proposal.doubts
-    unsure = sum(one.files for one in (*doubts.perhaps, *doubts.otherwise, *doubts.unknown)) + doubts.more
+    unsure = sum(one.files for one in (*doubts.perhaps, *doubts.otherwise))
     if unsure:
-        console.tell(f"{words.amount(unsure, 'file')} it was not sure of: see the comments at its end.")
+        console.tell(f"Not sure of {words.amount(unsure, 'file')}: see the comments at its end.")
+    if doubts.unknown:
+        console.tell(
+            f"{words.amount(sum(one.files for one in doubts.unknown) + doubts.more, 'file')} looked like "
+            "nothing that is known, and nothing claims them."
+        )
 
 
 def document(proposal: Proposal, seen: Glance, file: Path | None, notes: Sequence[str]) -> dict[str, Any]:

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 #: App-private storage (common practice, no source).
 _PRIVATE = re.compile(r"(?:^|/)Android/data/[^/]+", re.I)
+#: Where programs put what they hand out (common practice, no source).
+_HANDED_OUT = ("download", "descarga", "telecharg", "scaricati", "ダウンロード")
 _PACKAGE = re.compile(r"[a-z]{2,10}(\.[A-Za-z0-9_]+){2,}")
 
 
@@ -95,11 +97,13 @@ def evidence_of(place: Placed, seen: Glance, moved: bool) -> Evidence:
     """What the folder's place says."""
     from handhold.layouts.draft.likeness import Evidence
     from handhold.layouts.recognition.place import meaning
+    from handhold.layouts.recognition.words import squeezed
 
     own = meaning(place.names[-1]) if place.names else None
     return Evidence(
         private=_PRIVATE.search("/".join(place.names)) is not None,
-        exports=seen.place == "exports",
+        exports=seen.place == "exports"
+        or any(squeezed(name).startswith(_HANDED_OUT) for name in place.names),
         games=seen.place == "games",
         shelf=own is not None and own.means == "games",
         saves=seen.place == "saves",

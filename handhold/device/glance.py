@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from handhold.device.homes import LeftOut
@@ -46,7 +47,8 @@ def glance(
 
     ``root`` is where the volume begins, ``way`` the names from there down to the folder, as the operating
     system writes them; what stands above the folder counts as in a snapshot. ``root`` may be empty: then
-    only the last name counts, and ``way`` holds the folder's path.
+    ``way`` holds the folder's path, of which only the last name counts, and the folder is taken for an
+    emulator's, because the owner says so.
     """
     here, path = Surroundings.top(), root
     if root:
@@ -58,7 +60,7 @@ def glance(
             path = joined(path, name)
     else:
         (path,) = way
-        here = here.into(written(os.path.basename(path)))
+        here = replace(here.into(written(os.path.basename(path))), emulation=True, noise=False)
     look = _Look(LeftOut(leave_out), progress, scan)
     look.run(path, here)
     return Glance(look.sightings, look.unread, look.links, here.place)

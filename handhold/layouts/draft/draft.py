@@ -12,7 +12,7 @@ from handhold.layouts.draft.doubts import Doubts, doubts
 from handhold.layouts.draft.drafting import Drafting
 from handhold.layouts.draft.likeness import Evidence, Likeness, likenesses
 from handhold.layouts.draft.ownrule import OwnRule, merged
-from handhold.layouts.draft.sighting import KEPT, Sighting, kept_as, wanted
+from handhold.layouts.draft.sighting import KEPT, LEFT, Sighting, fits, kept_as, wanted
 from handhold.layouts.draft.yamltext import layout_text
 from handhold.layouts.layout import Layout
 from handhold.layouts.reading import read_draft
@@ -46,7 +46,9 @@ class Proposal:
     skip: tuple[OwnRule, ...]
     doubts: Doubts
     recognised: Mapping[Part, int]  # how many files look like each part
-    claimed: Mapping[Part, int]  # how many of these the draft has as that very part
+    claimed: Mapping[
+        Part, int
+    ]  # how many of these the draft has right; games and caches: leaves on the device
     missed: tuple[tuple[Sighting, Part | None], ...]  # saves and states that it has as something else
 
 
@@ -86,7 +88,7 @@ def draft(
         want = wanted(sighting.looks)
         if want is not None:
             recognised[want] += 1
-            claimed[want] += given is want
+            claimed[want] += given is want or (want in LEFT and fits(want, given))
     return Proposal(
         text=text,
         layout=own.read(text),

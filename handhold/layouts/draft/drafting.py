@@ -6,7 +6,7 @@ it would decide, so that none takes away what the pattern has right.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
@@ -114,14 +114,19 @@ class Drafting:
 
     def level(self, part: Part, todo: Sequence[int], level: int, room: int) -> int:
         """Takes the good patterns of one level; how many were taken."""
-        covered = self.candidates(part, todo, level)
+        candidates = _by_cover(self.candidates(part, todo, level))[:_MOST_TRIED]
         taken = 0
-        for shape, indices in _by_cover(covered)[:_MOST_TRIED]:
-            left = [index for index in indices if index not in self.decided]
-            if taken >= room or not self.worth(level, shape, left):
-                continue
-            matched = self.matched(shape)
-            if matched is not None and self.good(part, level, shape, matched):
+        # A slot with a dot in it is a slot and an ending: first let the rules with that ending have those.
+        for strict in (True, False) if level == shapes.SLOTTED else (False,):
+            for shape, indices in candidates:
+                left = [index for index in indices if index not in self.decided]
+                if taken >= room or not self.worth(level, shape, left):
+                    continue
+                matched = self.matched(shape)
+                if matched is None or not self.good(part, level, shape, matched):
+                    continue
+                if strict and any("." in captures.get("slot", "") for captures in matched.values()):
+                    continue
                 self.take(part, shape, matched)
                 taken += 1
         return taken
@@ -163,7 +168,20 @@ class Drafting:
             return False
         if titled * 2 < known:
             return False
+        if level in (shapes.BY_ENDING, shapes.BY_FOLDER) and self.takes_from_others(part, shape):
+            return False
         return others * (4 if level == shapes.BY_FOLDER else 1) <= fitting
+
+    def takes_from_others(self, part: Part, shape: Shape) -> bool:
+        """Whether files of another part, that have rules already, would fit a pattern too.
+
+        Then it does not tell these parts apart, and would take files for wrong ones that come later.
+        """
+        pattern = compile_pattern(shape.text)
+        return any(
+            self.cases[index].want not in (None, part)
+            for index, _ in self.matches(pattern, shape, self.decided)
+        )
 
     def widely(self, part: Part, todo: Sequence[int], most: int) -> int:
         """Patterns for an ending wherever it stands, if they take no other save or state."""
@@ -188,6 +206,7 @@ class Drafting:
         """A rule for just this file; 1 if there is one."""
         case = self.cases[index]
         spare: tuple[Shape, dict[int, dict[str, str]]] | None = None
+        last: tuple[Shape, dict[int, dict[str, str]]] | None = None
         for level in (shapes.EXACT, shapes.ANYWHERE):
             for shape in shapes.shapes(case.text, case.title, part, level):
                 matched = self.matched(shape)
@@ -199,8 +218,9 @@ class Drafting:
                     return 1
                 if spare is None and not any(want in KEPT and want is not part for want in wants):
                     spare = shape, matched
-        if spare is not None and part in KEPT:
-            self.take(part, *spare)
+                last = last or (shape, matched)
+        if part in KEPT and (found := spare or last):  # better under the wrong part than not at all
+            self.take(part, *found)
             return 1
         return 0
 
@@ -293,13 +313,16 @@ class Drafting:
             pattern = compile_pattern(shape.text)
         except Wrong:
             return None
-        return dict(self.matches(pattern, shape))
+        return {i: captures for i, captures in self.matches(pattern, shape) if i not in self.decided}
 
-    def matches(self, pattern: Pattern, shape: Shape) -> Iterator[tuple[int, dict[str, str]]]:
+    def matches(
+        self, pattern: Pattern, shape: Shape, among: Container[int] | None = None
+    ) -> Iterator[tuple[int, dict[str, str]]]:
+        """Every file that fits, of those that are among these."""
         for folder in self.within_reach(shape):
             if pattern.reaches(self.backwards[folder]):
                 for index in self.folders[folder]:
-                    if index not in self.decided:
+                    if among is None or index in among:
                         captures = pattern.match_prepared(*self.cases[index].ready)
                         if captures is not None:
                             yield index, captures

@@ -18,8 +18,8 @@ _WEIGHT = {Part.SAVES: 4.0, Part.STATES: 3.0}
 _HARM, _NOISE = 1.0, 0.2
 #: What telling the games of saves and states counts.
 _TITLES = 0.1
-#: For a way of keeping data that nothing but its rules speaks for.
-_UNLIKELY = 0.4
+#: For a way of keeping data that nothing but its rules speaks for: some take whatever there is.
+_UNLIKELY = 1.2
 #: So many kinds of files are tried on the patterns; more change little, and take long.
 _MOST_TRIED = 4000
 
@@ -121,7 +121,7 @@ def _by_kind(pattern: str, home: str, kind: HomeKind, evidence: Evidence) -> flo
     if kind is HomeKind.EXPORT:
         return 0.1 if evidence.exports else -_UNLIKELY
     if kind is HomeKind.GAMES:
-        return 0.0 if evidence.games else -_UNLIKELY / 2
+        return 0.0 if evidence.games else -_UNLIKELY / 4
     if pattern == "beside-games":
         return 0.0 if evidence.saves else -_UNLIKELY
     return 0.0
