@@ -3,24 +3,25 @@
 Every manifest counts: a night says what stood on a device, a safety manifest what stood there just before a
 restore, a restored manifest what stood there from then on. Order is by sequence number, never by time.
 
-A save's history runs in **lines**: one for each device and home. On a line, Y is newer than X if Y last
+A save's history runs in **lines**: one for each place at which a home lies on a device. On a line, Y is newer than X if Y last
 stood after X last stood; but if Y had also stood there before X first did, it only came back (somebody put an
 old one back, or copied it over), and the line says nothing. Over all lines, Y is newer than X if it is so on
 some line and on none the other way round.
 
 Homes are kept apart because one snapshot can hold two files of one identity in two homes (on the internal
-storage and on the card); those two say nothing about each other.
+storage and on the card); those two say nothing about each other. They are told apart by where they lie, not by
+name: with the card out for a night, the one on the internal storage has the name that the other had.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.errors import OwnerError
-from handhold.model import Identity, Kind
+from handhold.model import Entry, Identity, Kind, Site
 
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive, Manifest, Snapshot
@@ -42,11 +43,21 @@ class Order(StrEnum):
     UNKNOWN = "unknown"  # the archive has never seen it as this save
 
 
+#: The volume of a home of which a manifest does not say where it lies; its path is then the home's name.
+NOWHERE = "@home"
+
+
 class Line(NamedTuple):
-    """One place through time: a home of an emulator on a device."""
+    """One place through time: where a home of an emulator lies on a device, as ``Site`` has it."""
 
     device: str
-    home: str
+    volume: str
+    path: str
+
+
+def line_of(device: str, home: str, site: Site | None) -> Line:
+    """The line of a home that lies at ``site``, or of which only the name is known."""
+    return Line(device, NOWHERE, home) if site is None else Line(device, site.volume, site.path)
 
 
 class Span(NamedTuple):
@@ -77,7 +88,7 @@ class Standings:
 def order(lines: Lines, x: str, y: str) -> Order:
     """How content ``x`` of a save stands to content ``y`` of the same save. Pure.
 
-    >>> a = Line("pebble", "main")
+    >>> a = Line("pebble", "card", "Tinplate")
     >>> order({a: {"one": Span(1, 4), "two": Span(5, 6)}}, "one", "two")
     <Order.OLDER: 'older'>
     >>> order({a: {"one": Span(1, 7), "two": Span(5, 6)}}, "one", "two")  # an old one that was put back
@@ -98,12 +109,12 @@ def order(lines: Lines, x: str, y: str) -> Order:
     return Order.OLDER if older else Order.NEWER
 
 
-def last_on(lines: Lines, device: str, home: str) -> tuple[str, int] | None:
+def last_on(lines: Lines, line: Line) -> tuple[str, int] | None:
     """The content that last stood on this line, as far as the archive saw, and when. Pure.
 
     None where it never saw one there, or where that one's place in time is shared by another.
     """
-    stood = lines.get(Line(device, home))
+    stood = lines.get(line)
     if not stood:
         return None
     sha256, span = max(stood.items(), key=lambda item: item[1].last)
@@ -117,7 +128,7 @@ def standings(
 ) -> Standings:
     """The histories of the saves asked for, over every manifest of the archive.
 
-    Each distinct page is decoded once for a device, whatever number of nights hold it. What cannot be read is
+    Each distinct page is decoded once, whatever number of nights hold it. What cannot be read is
     passed over and named, for a restore from a hurt archive must still go on; ``verify`` says what is hurt.
     ``progress`` is told the manifests done and their number.
     """
@@ -125,7 +136,7 @@ def standings(
     if not identities:
         return result
     wanted = identities if isinstance(identities, (set, frozenset, dict)) else frozenset(identities)
-    pages: dict[_Seen, Span] = {}
+    pages: dict[str, dict[_Seen, Span]] = {}
     names: dict[int, str] = {}
     snapshots = archive.snapshots()
     for done, snapshot in enumerate(snapshots, start=1):
@@ -137,33 +148,45 @@ def standings(
                 result.unreadable.append(snapshot.name)
         if progress:
             progress(done, len(snapshots))
-    for seen, span in pages.items():
+    for page, seen in pages.items():
         try:
-            entries = archive.page(seen.page)
+            entries = archive.page(page)
         except OwnerError:
-            result.unreadable.append(names[span.last])
+            result.unreadable.extend(names[span.last] for span in seen.values())
             continue
-        for entry in entries:
-            identity = entry.identity
-            if identity in wanted and (entry.emulator, entry.home) not in seen.elsewhere:
-                line = Line(seen.device, entry.home)
-                stood = result.lines.setdefault(identity, {}).setdefault(line, {})
-                known = stood.get(entry.sha256, span)
-                stood[entry.sha256] = Span(min(known.first, span.first), max(known.last, span.last))
+        _note_entries([one for one in entries if one.identity in wanted], seen, result.lines)
     return result
 
 
 class _Seen(NamedTuple):
-    """A page on a device; the homes that lie elsewhere make the same page say something else."""
+    """Where a page was seen: on which device, and where its homes lay then."""
 
     device: str
-    page: str
-    elsewhere: frozenset[tuple[str, str]]
+    sites: frozenset[Site]
 
 
-def _note_pages(snapshot: Snapshot, manifest: Manifest, pages: dict[_Seen, Span]) -> None:
-    elsewhere = frozenset((s.emulator, s.home) for s in manifest.sites if s.volume == ELSEWHERE)
+def _note_pages(snapshot: Snapshot, manifest: Manifest, pages: dict[str, dict[_Seen, Span]]) -> None:
+    seen = _Seen(snapshot.device, frozenset(manifest.sites))
     for page in manifest.pages:
-        seen = _Seen(snapshot.device, page.id, elsewhere)
-        known = pages.get(seen)
-        pages[seen] = Span(known.first if known else snapshot.sequence, snapshot.sequence)
+        spans = pages.setdefault(page.id, {})
+        known = spans.get(seen)
+        spans[seen] = Span(known.first if known else snapshot.sequence, snapshot.sequence)
+
+
+def _note_entries(
+    entries: Iterable[Entry],
+    seen: Mapping[_Seen, Span],
+    lines: dict[Identity, dict[Line, dict[str, Span]]],
+) -> None:
+    among = list(entries)
+    if not among:
+        return
+    for (device, sites), span in seen.items():
+        lie = {(site.emulator, site.home): site for site in sites}
+        for entry in among:
+            line = line_of(device, entry.home, lie.get((entry.emulator, entry.home)))
+            if line.volume == ELSEWHERE:
+                continue
+            stood = lines.setdefault(entry.identity, {}).setdefault(line, {})
+            known = stood.get(entry.sha256, span)
+            stood[entry.sha256] = Span(min(known.first, span.first), max(known.last, span.last))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
 
-from handhold.archive.standing import Lines, Order, last_on, order
+from handhold.archive.standing import Lines, Order, last_on, line_of, order
 from handhold.model import NS, Entry, Identity
 from handhold.names import written
 from handhold.restore.clock import COPY_GAMES_ARCHIVED, Says, Stamps, compare, stamp
@@ -236,7 +236,7 @@ def _who_wins(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
             return Decision.FORK, "both versions are in the archive, and neither came after the other"
         case Order.UNKNOWN:
             pass
-    if target.here and (last := last_on(lines, scene.device, target.site.home)):
+    if target.here and (last := last_on(lines, line_of(scene.device, "", target.site))):
         # It came after what the archive last saw here, whatever a clock says.
         if order(lines, last[0], entry.sha256) in (Order.SAME, Order.NEWER):
             return Decision.NEWER, "it was changed on the handheld after its last snapshot"

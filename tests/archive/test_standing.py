@@ -14,7 +14,7 @@ from handhold.archive.standing import BEGUN, ELSEWHERE, Line, Order, Span, last_
 from handhold.model import Entry, HomeKind, Kind, Part, Site
 from tests.archive.fixtures import EVENING, make
 
-PEBBLE, LANTERN = Line("pebble", "main"), Line("lantern", "main")
+PEBBLE, LANTERN = Line("pebble", "card", "Tinplate"), Line("lantern", "card", "Tinplate")
 
 
 def spans(*stood: tuple[str, int, int]) -> dict[str, Span]:
@@ -58,7 +58,7 @@ def spans(*stood: tuple[str, int, int]) -> dict[str, Span]:
         ({PEBBLE: spans(("x", 1, 3), ("y", 2, 4))}, "x", "y", Order.OLDER),
         # Two homes of one device are two lines: side by side they say nothing about each other.
         (
-            {Line("pebble", "main"): spans(("x", 5, 5)), Line("pebble", "main@card"): spans(("y", 6, 6))},
+            {Line("pebble", "card", "Tinplate"): spans(("x", 5, 5)), Line("pebble", "internal", "Tinplate"): spans(("y", 6, 6))},
             "x",
             "y",
             Order.FORK,
@@ -73,14 +73,14 @@ def test_worked_cases(history: dict[Line, dict[str, Span]], x: str, y: str, expe
 
 def test_last_on() -> None:
     history = {PEBBLE: spans(("x", 1, 1), ("y", 2, 4)), LANTERN: spans(("x", 9, 9))}
-    assert last_on(history, "pebble", "main") == ("y", 4)
-    assert last_on(history, "lantern", "main") == ("x", 9)
-    assert last_on(history, "pebble", "other") is None
-    assert last_on({PEBBLE: spans(("x", 4, 4), ("y", 4, 4))}, "pebble", "main") is None
+    assert last_on(history, PEBBLE) == ("y", 4)
+    assert last_on(history, LANTERN) == ("x", 9)
+    assert last_on(history, Line("pebble", "card", "Other")) is None
+    assert last_on({PEBBLE: spans(("x", 4, 4), ("y", 4, 4))}, PEBBLE) is None
 
 
 histories = st.dictionaries(
-    st.sampled_from([PEBBLE, LANTERN, Line("pebble", "main@card")]),
+    st.sampled_from([PEBBLE, LANTERN, Line("pebble", "internal", "Tinplate")]),
     st.dictionaries(
         st.sampled_from("xyz"),
         st.tuples(st.integers(1, 9), st.integers(0, 9)).map(lambda t: Span(t[0], t[0] + t[1])),
@@ -101,7 +101,7 @@ def test_order_is_the_same_from_both_sides(history: dict[Line, dict[str, Span]])
 def test_a_line_that_only_repeats_what_is_known_changes_nothing(
     history: dict[Line, dict[str, Span]], later: int
 ) -> None:
-    more = {**history, Line("third", "main"): {"x": Span(later, later)}}
+    more = {**history, Line("third", "card", "Tinplate"): {"x": Span(later, later)}}
     if order(history, "x", "y") is not Order.UNKNOWN:
         assert order(more, "x", "y") is order(history, "x", "y")
 
@@ -161,7 +161,7 @@ def test_standings_from_manifests(tmp_path: Path) -> None:
     assert past.unreadable == []
 
 
-def test_each_page_is_decoded_once_for_a_device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_each_page_is_decoded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     archive = make(tmp_path)
     for _ in range(5):
         _write(archive, "pebble", ("main", "a.sav", "one"))
@@ -175,7 +175,7 @@ def test_each_page_is_decoded_once_for_a_device(tmp_path: Path, monkeypatch: pyt
 
     monkeypatch.setattr(archive, "page", page)
     assert standings(archive, {A}).of(A) == {PEBBLE: {_sha("one"): (1, 5)}, LANTERN: {_sha("one"): (6, 6)}}
-    assert len(asked) == 2
+    assert len(asked) == 1
 
 
 def test_what_is_hurt_is_named_and_the_rest_is_known(tmp_path: Path) -> None:
@@ -190,3 +190,30 @@ def test_what_is_hurt_is_named_and_the_rest_is_known(tmp_path: Path) -> None:
     past = standings(archive, {A})
     assert past.of(A) == {PEBBLE: {_sha("one"): (first.sequence,) * 2}}
     assert past.unreadable == [second.name]
+
+
+def test_a_home_is_told_by_where_it_lies_and_not_by_its_name(tmp_path: Path) -> None:
+    """With the card out for a night, the home on the internal storage has the name that the card's had."""
+    archive = make(tmp_path)
+    for homes in ({"main": "card", "main@internal": "internal"}, {"main": "internal"}):
+        with archive.locked("test"), archive.writer() as writer:
+            digests = {volume: writer.put_plain(f"on {volume}".encode()) for volume in homes.values()}
+            writer.finish(
+                device="pebble",
+                kind=Kind.NIGHT,
+                taken=EVENING,
+                volumes=[],
+                sites=[Site("tinplate", h, HomeKind.FOLDER, v, "Tinplate") for h, v in homes.items()],
+                layouts={},
+                entries=[
+                    Entry("tinplate", Part.SAVES, home, "a.sav", len(f"on {volume}"), 0, digests[volume])
+                    for home, volume in homes.items()
+                ],
+                gaps=[],
+            )
+    lines = standings(archive, {A}).of(A)
+    assert lines == {
+        Line("pebble", "card", "Tinplate"): {_sha("on card"): (1, 1)},
+        Line("pebble", "internal", "Tinplate"): {_sha("on internal"): (1, 2)},
+    }
+    assert order(lines, _sha("on card"), _sha("on internal")) is Order.FORK

@@ -67,7 +67,7 @@ def one(wish: Wish, **more: Any) -> Step:
 def history(**lines: Mapping[str, int]) -> dict[Any, Any]:
     """The history of the save: device -> content -> when it last stood there."""
     stood = {
-        Line(name, "main"): {digest(content): Span(at, at) for content, at in line.items()}
+        Line(name, "card", "Tinplate"): {digest(content): Span(at, at) for content, at in line.items()}
         for name, line in lines.items()
     }
     return {entry().identity: stood}
@@ -375,8 +375,8 @@ def test_two_entries_of_one_identity_in_two_homes_say_nothing_about_each_other()
     """One stood on unchanged while the other was played on: that makes neither newer than the other."""
     histories = {
         entry().identity: {
-            Line("lantern", "main"): {digest("archived"): Span(1, 5)},
-            Line("lantern", "main@card"): {digest("elsewhere"): Span(3, 3), digest("later"): Span(5, 5)},
+            Line("lantern", "card", "Tinplate"): {digest("archived"): Span(1, 5)},
+            Line("lantern", "internal", "Tinplate"): {digest("elsewhere"): Span(3, 3), digest("later"): Span(5, 5)},
         }
     }
     step = one(Wish(entry(), target(), file("elsewhere")), histories=histories)
