@@ -14,7 +14,7 @@ from handhold.archive.writer import Writer
 from handhold.device.claims import Claim, Conflict, Unclaimed
 from handhold.device.exports import Older, Stale, stale_exports, without_older
 from handhold.device.walk import walk
-from handhold.errors import OwnerError
+from handhold.errors import Damaged, OwnerError
 from handhold.intake import Content, Intake, Job, Unread
 from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
@@ -168,7 +168,8 @@ def keep_files(
     """Keeps just these files of the device, as they are now; the caller holds the archive's lock.
 
     Returns the snapshot (None if no file could be kept), its entries, and a gap for each file that could not
-    be read. When it returns, the archive holds the entries for good.
+    be read, or that the archive did not give back. When it returns, each entry has been read back whole from
+    the archive: only then may anything be written over the file.
     """
     entries: list[Entry] = []
     gaps: list[Gap] = []
@@ -180,6 +181,8 @@ def keep_files(
                     gaps.append(Gap(want.volume, want.path, content.why, want.emulator, content.advice))
                 else:
                     entries.append(_entry(want, content))
+        writer.settle()
+        entries = [entry for entry in entries if _comes_back(archive, entry, wanted, gaps)]
         if not entries:
             return None, entries, gaps
         snapshot = writer.finish(
@@ -195,6 +198,22 @@ def keep_files(
             base=base,
         )
     return snapshot, entries, gaps
+
+
+def _comes_back(archive: Archive, entry: Entry, wanted: Sequence[Wanted], gaps: list[Gap]) -> bool:
+    """Whether the archive gives the file back, whole; a gap where it does not."""
+    try:
+        for _ in archive.content(entry):
+            pass
+    except Damaged as damage:
+        volume = next((w.volume for w in wanted if (w.emulator, w.home) == (entry.emulator, entry.home)), "")
+        why = f"the archive does not give back what was just put into it: {damage.what}"
+        gaps.append(Gap(volume, entry.path, why, entry.emulator, _OTHER_MEDIUM))
+        return False
+    return True
+
+
+_OTHER_MEDIUM = "Copy the archive to another card soon; handhold verify says what is hurt."
 
 
 @dataclass(frozen=True, slots=True)

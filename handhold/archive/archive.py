@@ -28,7 +28,7 @@ from handhold.archive.description import (
     guide_text,
 )
 from handhold.archive.finding import find
-from handhold.archive.index import Index
+from handhold.archive.index import Index, Place
 from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.members import Member
 from handhold.archive.storage import LocalStorage, Storage, is_temporary
@@ -295,8 +295,19 @@ class Archive:
 
     def block(self, block_id: str) -> bytes:
         """The plain bytes of a block, checked; every copy in the archive is tried. Raises ``Damaged``."""
+        return self._first_sound(self.index.places(bytes.fromhex(block_id)))
+
+    def gives_back(self, ident: bytes) -> bool:
+        """Whether a whole bundle gives the block now: its stored form is read, and checked to the last."""
+        try:
+            self._first_sound(self.index.places_in_whole(ident))
+        except Damaged:
+            return False
+        return True
+
+    def _first_sound(self, places: Iterable[Place]) -> bytes:
         trouble = "it is in no bundle"
-        for file, row in self.index.places(bytes.fromhex(block_id)):
+        for file, row in places:
             try:
                 stored = self.storage.read(file, row.offset + HEADER_SIZE, row.stored)
                 return unseal(Sealed(row.id, row.codec, stored, row.plain, row.check))

@@ -87,12 +87,16 @@ class Index:
 
     def places(self, ident: bytes) -> Iterator[Place]:
         """Every place where the block should lie, those in whole bundles first."""
+        yield from self.places_in_whole(ident)
+        if self.hurt:
+            yield from self._salvage().get(ident, ())
+
+    def places_in_whole(self, ident: bytes) -> Iterator[Place]:
+        """Every place where the block should lie in a whole bundle."""
         for number in self._found(ident):
             yield self._place(number)
         if ident in self._recent:
             yield self._place(self._recent[ident])
-        if self.hurt:
-            yield from self._salvage().get(ident, ())
 
     def tables(self) -> Iterator[tuple[str, bytes]]:
         """The bundles that are whole, each with its table."""
@@ -103,8 +107,10 @@ class Index:
         self.hurt.pop(file, None)
         self._sizes[file] = size
         start = self._append(file, table)
-        for number in range(len(table) // _ROW_SIZE):
-            self._recent[table[number * _ROW_SIZE : number * _ROW_SIZE + 32]] = start + number
+        idents = [table[at : at + 32] for at in range(0, len(table), _ROW_SIZE)]
+        if not self._recent.keys().isdisjoint(idents):
+            self._sort_in()  # a block's earlier copies must not be forgotten
+        self._recent.update(zip(idents, range(start, start + len(idents)), strict=True))
         if len(self._recent) > _RECENT:
             self._sort_in()
 

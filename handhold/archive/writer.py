@@ -34,7 +34,8 @@ class Writer:
         self._level = level
         self._index = archive.index
         self._bundle: BundleWriter | None = None
-        self._new: set[bytes] = set()  # in the bundle that is being written
+        self._put: set[bytes] = set()  # by this run
+        self._tried: dict[bytes, bool] = {}  # stored earlier: whether the archive still gives it back
         #: Blocks and bytes that this run has added to the archive.
         self.new_blocks = 0
         self.stored_bytes = 0
@@ -47,17 +48,33 @@ class Writer:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if kind is None:
-            self._close_bundle()
+            self.settle()
         elif self._bundle is not None:
             self._bundle.abandon()
             self._bundle = None
 
     def known(self, ident: bytes) -> bool:
-        """Whether the block is in a whole bundle of the archive, or was put in this run."""
-        return ident in self._new or ident in self._index
+        """Whether the block was put in this run, or can be had from a whole bundle of the archive.
+
+        That a bundle names it proves nothing about a card that ages: its stored form is read back and
+        checked, once in a run. May be asked by several threads.
+        """
+        if ident in self._put:
+            return True
+        sound = self._tried.get(ident)
+        if sound is None:
+            sound = self._tried[ident] = ident in self._index and self._archive.gives_back(ident)
+        return sound
+
+    def _named(self, ident: bytes) -> bool:
+        """Whether the block was put in this run, or stands in the table of a whole bundle."""
+        return ident in self._put or ident in self._index
 
     def put(self, block: Sealed) -> None:
-        """Stores a block; does nothing if it is known. Raises ``OwnerError`` if it cannot be written."""
+        """Stores a block; does nothing if it is known. Raises ``OwnerError`` if it cannot be written.
+
+        One whose stored form is hurt is stored a second time, so that it can be had again.
+        """
         if self.known(block.id):
             return
         bundle = self._bundle
@@ -65,11 +82,11 @@ class Writer:
             bundle = self._bundle = BundleWriter(self._storage)
             self.stored_bytes += len(MAGIC) + END_SIZE
         bundle.add(block)
-        self._new.add(block.id)
+        self._put.add(block.id)
         self.new_blocks += 1
         self.stored_bytes += HEADER_SIZE + ROW.size + len(block.stored)
         if bundle.full:
-            self._close_bundle()
+            self.settle()
 
     def put_plain(self, plain: bytes) -> str:
         """Stores bytes as one block; its hexadecimal id."""
@@ -83,7 +100,7 @@ class Writer:
 
         Raises ``ValueError`` if a block that it names is not known, or it names too many.
         """
-        if not all(self.known(one.id) for one in ranges):
+        if not all(self._named(one.id) for one in ranges):
             raise ValueError("a recipe names a block that was not put")
         return self.put_plain(recipe.encode(ranges))
 
@@ -120,7 +137,7 @@ class Writer:
         ordered = sorted(entries, key=_key)
         refs = [self._put_page(page) for page in pages.cut(ordered)]
         layout_ids = {emulator: self.put_plain(layout) for emulator, layout in layouts.items()}
-        self._close_bundle()
+        self.settle()
         head = manifests.make_head(
             name=self._free_name(device, taken),
             device=device,
@@ -152,6 +169,20 @@ class Writer:
         self.stored_bytes += len(packed)
         return snapshot
 
+    def settle(self) -> None:
+        """Closes the bundle that is being written: what was put until now can be read back from here on."""
+        if self._bundle is None:
+            return
+        bundle, self._bundle = self._bundle, None
+        try:
+            file, table = bundle.close()
+            self._index.add(file, table, bundle.size)
+        except BaseException:
+            self._put.clear()  # what lies in a bundle that is none was not put
+            raise
+        finally:
+            bundle.abandon()
+
     def _put_page(self, page: Sequence[Entry]) -> PageRef:
         data = pages.encode(page)
         ident = block_id(data)
@@ -170,9 +201,9 @@ class Writer:
         if trouble:
             raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
         needed = entry.recipe or entry.sha256
-        if entry.size and not self.known(bytes.fromhex(needed)):
+        if entry.size and not self._named(bytes.fromhex(needed)):
             raise ValueError(f"an entry's content was not put: {entry.path}")
-        if entry.members is not None and not self.known(bytes.fromhex(entry.members)):
+        if entry.members is not None and not self._named(bytes.fromhex(entry.members)):
             raise ValueError(f"the list of an entry's members was not put: {entry.path}")
 
     def _free_name(self, device: str, taken: datetime) -> str:
@@ -185,17 +216,6 @@ class Writer:
         while f"{name}-{number}".casefold() in used:
             number += 1
         return f"{name}-{number}"
-
-    def _close_bundle(self) -> None:
-        if self._bundle is None:
-            return
-        bundle, self._bundle = self._bundle, None
-        try:
-            file, table = bundle.close()
-            self._index.add(file, table, bundle.size)
-        finally:
-            bundle.abandon()
-            self._new.clear()
 
     def _tidy(self) -> None:
         """Removes what writers that were cut off left behind; nobody else writes while the lock is held."""

@@ -97,7 +97,7 @@ def show(session: Session, report: Report, most: int = 12) -> None:
     console.say(f"Whole nights: {whole}." if report.whole else "No night is whole.")
     console.say(
         "Everything else can still be restored. handhold snapshot --reread stores again what the device "
-        "still has. If you have a second copy of the archive, verify that one."
+        "still has; if you have a second copy of the archive, verify that one."
     )
 
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import subprocess
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from handhold.archive.archive import Archive
 from handhold.archive.standing import BEGUN, Order, order, standings
-from handhold.errors import WrongInput
-from handhold.model import Kind, Part
+from handhold.errors import Damaged, WrongInput
+from handhold.model import Entry, Kind, Part
 from handhold.restore.apply import apply
 from handhold.restore.plan import Action, Decision, OnNewer
 from handhold.restore.select import Selection
@@ -399,3 +402,25 @@ def test_leftovers_of_a_run_that_was_cut_off_go_with_the_next(world: World) -> N
     other = world.put("pebble", "saves/.handhold-notes.part", "the player's own")
     world.restore("pebble", night)
     assert not left.exists() and other.exists()
+
+
+def test_what_the_archive_does_not_give_back_is_not_replaced(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A medium that takes what is written, and then gives back something else."""
+    file = world.put("pebble", "saves/Frog.sav", "old")
+    first = world.night("pebble")
+    world.later(hours=1)
+    world.put("pebble", "saves/Frog.sav", "new")
+    real, new = Archive.content, hashlib.sha256(b"new").hexdigest()
+
+    def content(self: Archive, entry: Entry) -> Iterator[bytes]:
+        if entry.sha256 == new:
+            raise Damaged("A block of the archive cannot be read.")
+        return real(self, entry)
+
+    monkeypatch.setattr(Archive, "content", content)
+    applied = world.restore("pebble", first, on_newer=OnNewer.REPLACE)
+    assert file.read_text() == "new"
+    (step,) = applied.failed
+    assert "does not give back" in step.why
