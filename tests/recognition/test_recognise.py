@@ -7,7 +7,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handhold.layouts.recognition.content import speaks_of_inputs, zip_members
-from handhold.layouts.recognition.recognise import SURE, Looks, Seen, Surroundings, look_around, recognise
+from handhold.layouts.recognition.recognise import (
+    HEAD,
+    SURE,
+    Looks,
+    Seen,
+    Surroundings,
+    look_around,
+    recognise,
+)
 from handhold.layouts.recognition.signals import signals
 from handhold.model import Part
 from tests.real.cartridge import make_cartridge
@@ -216,3 +224,29 @@ def test_input_settings_are_told_by_their_keys(text: str, inputs: bool) -> None:
 def test_any_bytes_can_be_looked_at(head: bytes) -> None:
     assert speaks_of_inputs(head, signals()) in (True, False)
     assert all(isinstance(name, str) for name in zip_members(head))
+
+
+# ---------------------------------------------------------------------------- strangers
+
+
+@pytest.mark.timeout(30)
+@pytest.mark.parametrize("folder", ["saves", "Games", "stuff", "Emulation/Kettle"])
+def test_thousands_of_files_of_one_name_take_no_longer_each(folder: str) -> None:
+    """Each with each would be a thousand million comparisons."""
+    files = [Seen(f"Lamplighter.{number}", 8192, 0) for number in range(30_000)]
+    files += [Seen(f"{number}.wav", 8192, 0) for number in range(30_000)]
+    files.append(Seen("Lamplighter.sav", 8192, 0))
+    found = recognise(at(folder), files, [], lambda file: b"")
+    assert part(found[-1]) is Part.SAVES
+
+
+@pytest.mark.timeout(30)
+@pytest.mark.parametrize(
+    "piece",
+    [" ", "a", "[", "<", '"', "=", "a=", "[ ", '"a":', "a.", "\t", "<a>", "x y ", "\n", "é", "PK\x03\x04"],
+)
+def test_no_text_keeps_the_look_at_settings_busy(piece: str) -> None:
+    for text in (piece * 4096, piece * 2000 + "x", "x" + piece * 2000):
+        for _ in range(20):
+            speaks_of_inputs(text.encode()[:HEAD], signals())
+            zip_members(text.encode()[:HEAD])

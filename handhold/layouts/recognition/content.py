@@ -11,10 +11,15 @@ from handhold.layouts.recognition.words import folded, words
 #: So many bytes are read of a file that place, name and size do not decide.
 HEAD = 4096
 _NO_TEXT = bytes(b for b in range(32) if b not in b"\t\n\r\f\x1b")
-_LINE = re.compile(r"^\s*([^=:]{1,80}?)\s*[=:]\s*(.*)$|^\s*(\S{1,80})\s+(\S+)\s*$")
-_HEADING = re.compile(r"^\s*(?:\[+\s*([^\]]+?)\s*\]+|<(\w+)[^>]*>|\"?([\w .-]+)\"?\s*:\s*\{?)\s*$")
-_ATTRIBUTE = re.compile(r"([\w.-]+)\s*=\s*[\"']([^\"']*)[\"']|<([\w.-]+)>([^<]*)<")
-_JSON = re.compile(r"\"([^\"]{1,80})\"\s*:\s*(?:\"([^\"]*)\"|([^,{}\[\]]+))")
+# Every repetition is bounded: a file from a stranger must not keep these busy.
+_LINE = re.compile(r"^([^=:]{1,80}?)\s{0,20}[=:]\s{0,20}(.*)$|^(\S{1,80})\s{1,20}(\S+)$")
+_HEADING = re.compile(r"^(?:\[{1,2}([^\[\]]+)\]{1,2}|<(\w{1,80})[^>]*>|\"?([\w .-]{1,80})\"?:\s{0,20}\{?)$")
+_ATTRIBUTE = re.compile(
+    r"([\w.-]{1,80})\s{0,4}=\s{0,4}[\"']([^\"']{0,200})[\"']|<([\w.-]{1,80})>([^<]{0,200})<"
+)
+_JSON = re.compile(r"\"([^\"]{1,80})\"\s{0,20}:\s{0,20}(?:\"([^\"]{0,200})\"|([^,{}\[\]]{1,200}))")
+#: Longer lines are no settings in lines.
+_LONG = 400
 
 
 class Content(NamedTuple):
@@ -92,9 +97,10 @@ def speaks_of_inputs(head: bytes, known: Signals) -> bool:
     all_of_them = of_inputs = 0
     heading = False
     for line in text.splitlines():
-        if not line.strip() or line.lstrip()[:1] in (";", "#"):
+        line = line.strip()
+        if not line or line[0] in ";#":
             continue
-        title = _HEADING.match(line)
+        title = _HEADING.match(line[:_LONG])
         if title:
             heading = _is_heading(title[1] or title[2] or title[3] or "", known)
             pairs = [(m[0] or m[2], m[1] or m[3]) for m in _ATTRIBUTE.findall(line)]
@@ -103,7 +109,7 @@ def speaks_of_inputs(head: bytes, known: Signals) -> bool:
                 [(m[0], m[1] or m[2]) for m in json] if json else [(m[0] or m[2], m[1] or m[3]) for m in xml]
             )
         else:
-            setting = _LINE.match(line)
+            setting = _LINE.match(line[:_LONG])
             pairs = [(setting[1] or setting[3], setting[2] or setting[4] or "")] if setting else []
         for key, value in pairs:
             all_of_them += 1

@@ -114,8 +114,11 @@ class Folder:
         if kind in ("list", "database"):
             return self.listing(file, kind)
         if kind == "audio":
-            disc = any(kind_of(parted(other.name)[1]) == "disc" for other in self.files)
-            return Looks(Part.GAMES, 70, ("sound beside a disc's table",)) if disc else nothing(70)
+            return (
+                Looks(Part.GAMES, 70, ("sound beside a disc's table",))
+                if self.beside.discs()
+                else nothing(70)
+            )
         return self.weighed(file, ending, kind)
 
     # ------------------------------------------------------------------------------------------ by kind

@@ -22,6 +22,10 @@ def size_of(size: int) -> str | None:
     return what
 
 
+#: Of thousands of files with one stem so many are looked at, first those whose endings say something.
+_MOST = 64
+
+
 class Neighbours:
     """The files of one folder by name and by stem; each list is made when it is first asked for."""
 
@@ -30,6 +34,7 @@ class Neighbours:
         self._names: frozenset[str] | None = None
         self._stems: dict[str, list[tuple[str, int, str]]] | None = None
         self._series: dict[str, bool] | None = None
+        self._discs: bool | None = None
 
     def game_beside(self, file: Seen, stem: str, kind: str) -> str | None:
         """The name of a larger file, or one with a game's ending, with the same stem."""
@@ -80,6 +85,12 @@ class Neighbours:
             self._series = {other: count >= least for other, count in counts.items()}
         return self._series.get(ending, False)
 
+    def discs(self) -> bool:
+        """Whether a disc's table lies here."""
+        if self._discs is None:
+            self._discs = any(kind_of(parted(file.name)[1]) == "disc" for file in self.files)
+        return self._discs
+
     def names(self) -> frozenset[str]:
         if self._names is None:
             self._names = frozenset(folded(file.name) for file in self.files)
@@ -92,4 +103,7 @@ class Neighbours:
             for file in self.files:
                 stem, ending = parted(file.name)
                 self._stems.setdefault(folded(stem), []).append((kind_of(ending), file.size, file.name))
+            for stem, files in self._stems.items():
+                if len(files) > _MOST:
+                    self._stems[stem] = sorted(files, key=lambda file: (file[0] in OPEN, file[2]))[:_MOST]
         return self._stems
