@@ -35,6 +35,9 @@ class Target:
     traits: Traits
     storage: str  # which free room it takes from: equal for homes on one file system
     read_only: bool = False
+    filled: bool = False  # whether the base held anything when it was looked at
+    own_layout: bool = True  # False: only the archive says that the home lies there
+    note: str = ""  # what the owner should know of the place
 
     @property
     def here(self) -> bool:
@@ -62,6 +65,7 @@ class Found:
     modified: int = 0
     sha256: str = ""
     inode: int = 0
+    changed: int = 0  # when anything about the file last changed, where its file system keeps that
     why: str = ""  # what is in the way, or why it cannot be read
     beside: tuple[tuple[str, str], ...] = ()  # name and sha256 of files that stand under a name for ``both``
 
@@ -78,6 +82,7 @@ class Wish:
     found: Found = NOTHING
     carried: bool = True  # False: it belongs to one handheld, and this is another
     blur_ns: int = 0  # by how much the entry's own time can differ without meaning anything
+    held: bool = True  # False: the archive cannot give the entry's content
 
 
 @dataclass(frozen=True, slots=True)

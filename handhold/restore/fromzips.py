@@ -14,10 +14,10 @@ from handhold.model import Clock, Entry
 from handhold.restore.byhand import ByHand
 from handhold.restore.found import NOTHING, NoTarget, Target
 from handhold.restore.inside import Inner, Inside
+from handhold.restore.lying import HomeKey
 from handhold.restore.making import Left, Made, files, smaller_zip
 from handhold.restore.plan import Action, Decision, Step
 from handhold.restore.select import Chosen, title_of_member
-from handhold.restore.targets import HomeKey
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,28 +1,35 @@
 """Where each home of a snapshot goes on the device at hand.
 
 In this order: where ``--home`` says; on a volume that ``--to`` puts elsewhere, as the layout finds the home
-there, or else at the path that the snapshot recorded; on the device itself, as the layout finds the home now;
-on the snapshot's own device also at the recorded path, which is made. On another device a home that is not
-there yet is a step by hand: an emulator makes its folder itself when it is first started.
+there, or else at the path that the snapshot recorded; on the device itself.
+
+On the snapshot's own device the volume on which the home lay is asked first, whatever the home is called
+now: the layout's place, then the recorded one. Only if neither is there, the same home on another volume: its
+owner has moved it. Where nothing is found the recorded path is made. A volume that is not there, or whose
+card is out, leaves a step by hand.
+
+On another device the layout says where the home lies. One that is not there yet is a step by hand: an
+emulator makes its folder itself when it is first started.
+
+An archive can come from a stranger. So a place that nobody but the archive names is neither a volume's root
+nor hidden, unless the owner names it with ``--home``.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from handhold.archive.standing import ELSEWHERE
-from handhold.device.homes import find_homes
 from handhold.device.volumes import open_device, traits_of
-from handhold.errors import WrongInput
+from handhold.errors import UnknownName, WrongInput
 from handhold.layouts.layout import Layout
-from handhold.model import Device, HomeKind, Site, Volume
-from handhold.names import trouble_with, written
+from handhold.model import Device, HomeKind, Site
+from handhold.names import native, written
+from handhold.restore.cards import is_empty
 from handhold.restore.found import NoTarget, Target
-
-#: (emulator, home) as the snapshot has it
-HomeKey = tuple[str, str]
+from handhold.restore.lying import HomeKey, Lie, is_read_only, spoken, storage_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,44 +73,51 @@ def resolve(
     *,
     own: bool,
     elsewhere: Elsewhere | None = None,
+    every: Collection[HomeKey] | None = None,
+    volumes: Collection[str] | None = None,
+    owners: Collection[str] | None = None,
+    out: Mapping[str, str] | None = None,
 ) -> dict[HomeKey, Target | NoTarget]:
     """The target of each home that is needed.
 
-    ``recorded`` are the snapshot's sites, ``own`` says that it was taken of this very device. Raises
-    ``WrongInput`` for a ``--to`` or ``--home`` that cannot be.
+    ``recorded`` are the snapshot's sites, ``own`` says that it was taken of this very device. ``every`` home
+    and the ``volumes`` of the snapshot can be named in options. ``owners`` are the emulators whose layout is
+    the owner's and not the archive's (all, if not given). ``out`` are the volumes whose card seems to be out,
+    with why. Raises ``WrongInput`` for a ``--to`` or ``--home`` that cannot be.
     """
     elsewhere = elsewhere or Elsewhere()
-    known = {layout.id for layout in layouts}
-    at_home = _Lie(device, layouts)
-    moved = _Lie(open_device(device.name, elsewhere.to), layouts) if elsewhere.to else None
-    sites = {(site.emulator, site.home): site for site in recorded}
-    named = _named(elsewhere.homes, needed)
+    _check_to(elsewhere.to, volumes)
+    named = _named(elsewhere.homes, needed, needed if every is None else every)
+    resolver = _Resolver(device, layouts, recorded, own, elsewhere.to, out or {}, owners)
     targets: dict[HomeKey, Target | NoTarget] = {}
     for key in sorted(needed):
-        site = sites.get(key)
-        here = at_home.find(key, site)
-        if here is None and own:
-            here = at_home.recorded(key, site)
-        there = moved.find(key, site) or moved.recorded(key, site) if moved else None
-        # What lies on a volume that --to does not speak of stays there.
-        stays = here is not None and not ({here.site.volume, site.volume if site else ""} & set(elsewhere.to))
+        target = resolver.target(key)
         if path := named.get(key):
-            targets[key] = _at(key, site, path, here)
-        elif here is not None and stays:
-            targets[key] = here
-        elif there is not None:
-            targets[key] = _elsewhere(there, here)
-        else:
-            targets[key] = _missing(key, site, at_home, own, key[0] in known)
-    return targets
+            target = _at(key, resolver.sites.get(key), path, target)
+        targets[key] = target
+    return _names_apart(targets)
 
 
-def _named(options: Iterable[HomeOption], needed: Collection[HomeKey]) -> dict[HomeKey, str]:
+def _check_to(to: Mapping[str, str], volumes: Collection[str] | None) -> None:
+    for name, path in to.items():
+        if volumes is not None and name not in volumes:
+            raise UnknownName("volume in that snapshot", name, sorted(volumes), "--to takes one of those.")
+        if not os.path.isdir(path):
+            trouble = "that is no folder" if os.path.lexists(path) else "that folder does not exist"
+            raise WrongInput(
+                f"--to {name}={written(path)}: {trouble}.", "Make the folder first, or name another one."
+            )
+
+
+def _named(
+    options: Iterable[HomeOption], needed: Collection[HomeKey], every: Collection[HomeKey]
+) -> dict[HomeKey, str]:
     named: dict[HomeKey, str] = {}
     for option in options:
-        homes = sorted(home for emulator, home in needed if emulator == option.emulator)
-        if not homes:
-            continue  # nothing of it is restored
+        if option.emulator not in {emulator for emulator, _ in every}:
+            known = sorted({emulator for emulator, _ in every})
+            raise UnknownName("emulator", option.emulator, known, "--home takes one of that snapshot.")
+        homes = sorted(home for emulator, home in every if emulator == option.emulator)
         if option.home is None and len(homes) > 1:
             raise WrongInput(
                 f"{option.emulator} has more than one home in that snapshot: {', '.join(homes)}.",
@@ -112,77 +126,142 @@ def _named(options: Iterable[HomeOption], needed: Collection[HomeKey]) -> dict[H
         home = option.home or homes[0]
         if home not in homes:
             raise WrongInput(
-                f'{option.emulator} has no home "{home}" in that snapshot.', f"There is: {', '.join(homes)}."
+                f'{option.emulator} has no home "{written(home)}" in that snapshot.',
+                f"There is: {', '.join(homes)}.",
             )
-        named[option.emulator, home] = option.path
+        if (option.emulator, home) in needed:  # else nothing of it is restored
+            named[option.emulator, home] = option.path
     return named
 
 
-class _Lie:
-    """Where homes lie on a device, as its layouts find them."""
+class _Resolver:
+    """Finds the target of one home after the other."""
 
-    def __init__(self, device: Device, layouts: Sequence[Layout]) -> None:
+    def __init__(
+        self,
+        device: Device,
+        layouts: Sequence[Layout],
+        recorded: Sequence[Site],
+        own: bool,
+        to: Mapping[str, str],
+        out: Mapping[str, str],
+        owners: Collection[str] | None,
+    ) -> None:
         self.device = device
-        homes = find_homes(device, layouts)
-        self.blocked = homes.blocked
-        self.sites: dict[str, list[Site]] = {}
-        for site in homes.sites:
-            self.sites.setdefault(site.emulator, []).append(site)
+        self.own = own
+        self.to = to
+        self.out = {name: why for name, why in out.items() if name not in to}
+        self.layouts = {layout.id: layout for layout in layouts}
+        self.owners = self.layouts.keys() if owners is None else owners
+        self.sites = {(site.emulator, site.home): site for site in recorded}
+        self.recorded = {(site.emulator, site.volume, site.path) for site in recorded}
+        self.lie = Lie(device, layouts)
+        self.moved = Lie(open_device(device.name, to), layouts) if to else None
 
-    def find(self, key: HomeKey, recorded: Site | None) -> Target | None:
-        """Where the layout finds the home: by its name, or else the same home on another volume."""
-        found = self.sites.get(key[0], [])
-        base = key[1].partition("@")[0]
-        fitting = [site for site in found if site.home == key[1]] or [
-            site for site in found if site.home.partition("@")[0] == base
-        ]
-        if not fitting:
-            return None
-        same = [site for site in fitting if recorded and site.volume == recorded.volume]
-        site = (same or fitting)[0]
-        volume = self.device.volume(site.volume)
-        assert volume is not None
-        return _target(volume, site)
+    def target(self, key: HomeKey) -> Target | NoTarget:
+        """Where the home goes without ``--home``."""
+        site = self.sites.get(key)
+        here = self._here(key, site)
+        moved = self.moved
+        if moved is not None and site is not None and site.volume in self.to:
+            there = moved.on(key, site.volume, site) or moved.recorded(key, site)
+        elif moved is not None and isinstance(here, Target) and here.site.volume in self.to:
+            there = moved.on(key, here.site.volume, site) or moved.recorded(key, here.site)
+        elif moved is not None and not isinstance(here, Target) and not self.own:
+            there = moved.first(key, site)
+        else:
+            return self._believed(key, here)
+        if there is None:
+            return here if isinstance(here, NoTarget) else self._missing(key)
+        return self._believed(key, _elsewhere(there, here, self.device))
 
-    def recorded(self, key: HomeKey, recorded: Site | None) -> Target | None:
-        """The path that the snapshot recorded, on the volume of that name; it need not be there yet."""
-        if recorded is None or recorded.kind is HomeKind.PRIVATE or recorded.volume == ELSEWHERE:
-            return None
-        volume = self.device.volume(recorded.volume)
-        if volume is None or (recorded.path and trouble_with(recorded.path)):
-            return None
-        return _target(volume, Site(key[0], key[1], recorded.kind, volume.name, recorded.path))
+    def _here(self, key: HomeKey, site: Site | None) -> Target | NoTarget:
+        """Where the home lies on the device itself."""
+        named = f"say where it goes: --home {key[0]}=PATH"
+        if site is not None and site.volume in self.out:
+            return NoTarget(f"{self.out[site.volume]}; or {named}")
+        if self.own and site is not None and site.volume != ELSEWHERE:
+            if self.device.volume(site.volume) is None:
+                return NoTarget(
+                    f'the volume "{site.volume}" is not there; put the card in and run this again, '
+                    f"or say where it is: --to {site.volume}=PATH"
+                )
+            target = self._on_its_volume(key, site)
+        else:
+            target = self.lie.first(key, site, self.out)
+        return target or self._missing(key)
+
+    def _on_its_volume(self, key: HomeKey, site: Site) -> Target | None:
+        """On the snapshot's own device: on the volume where the home lay, or where its owner moved it."""
+        others = self.recorded - {(site.emulator, site.volume, site.path)}
+        if target := self.lie.on(key, site.volume, site, others):
+            return target
+        recorded = self.lie.recorded(key, site)
+        if recorded is not None and os.path.isdir(os.path.join(recorded.base, native(recorded.below))):
+            return recorded
+        if moved := self.lie.first(key, site, {*self.out, site.volume}, others):
+            return replace(moved, note=f"where it lies now; that night it lay at {spoken(site)}")
+        return recorded
+
+    def _believed(self, key: HomeKey, target: Target | NoTarget) -> Target | NoTarget:
+        """The target, unless only the archive names it and it is no place for an emulator's data."""
+        if isinstance(target, NoTarget):
+            return target
+        if key[0] not in self.owners:
+            target = replace(target, own_layout=False)
+        if target.own_layout:
+            return target
+        hidden = any(name.startswith(".") for name in target.below.split("/"))
+        if target.below and not hidden:
+            return target
+        what = "a hidden folder" if hidden else "the root of a volume"
+        return NoTarget(
+            f"only the archive says that {key[0]} keeps its data at {spoken(target.site)}, and that is "
+            f"{what}; if that is right, say so: --home {key[0]}=PATH"
+        )
+
+    def _missing(self, key: HomeKey) -> NoTarget:
+        emulator = key[0]
+        named = f"or say where it goes: --home {emulator}=PATH"
+        if emulator not in self.layouts:
+            return NoTarget(f"no layout says where {emulator} keeps its data; add one, {named}")
+        if emulator in self.lie.blocked:
+            return NoTarget(
+                f"the folder of {emulator} cannot be reached here; use the emulator's own import, {named}"
+            )
+        return NoTarget(
+            f"{emulator} is not there yet: install it, start it once, then run this again, {named}"
+        )
 
 
-def _target(volume: Volume, site: Site) -> Target:
-    base = os.path.realpath(volume.path)
-    return Target(
-        site=site,
-        base=base,
-        below=site.path,
-        traits=volume.traits,
-        storage=_storage(base),
-        read_only=_read_only(base),
-    )
+def _names_apart(targets: dict[HomeKey, Target | NoTarget]) -> dict[HomeKey, Target | NoTarget]:
+    """Two places of one emulator never have the same name in what records the restore."""
+    taken: dict[HomeKey, Site] = {}
+    for key, target in targets.items():
+        if isinstance(target, NoTarget):
+            continue
+        site, number = target.site, 1
+        while taken.setdefault((site.emulator, site.home), site) != site:
+            mark = target.site.volume.strip("@") + (f"@{number}" if number > 1 else "")
+            site = replace(site, home=f"{target.site.home.partition('@')[0]}@{mark}")
+            number += 1
+        targets[key] = replace(target, site=site)
+    return targets
 
 
-def _elsewhere(there: Target, here: Target | None) -> Target:
+def _elsewhere(there: Target, here: Target | NoTarget, device: Device | None = None) -> Target:
     """A target that an option named: the device's own place only if it is the very same one."""
-    if here is not None and _whole(there) == _whole(here):
+    if isinstance(here, Target) and _whole(there) == _whole(here):
         return here
+    own = device.volume(there.site.volume) if device is not None else None
+    if own is not None and os.path.realpath(own.path) == there.base:
+        return there  # --to names the very folder where the device has that volume
     path = _whole(there).lstrip("/")
     site = there.site
-    return Target(
-        site=Site(site.emulator, site.home, site.kind, ELSEWHERE, path),
-        base=there.base,
-        below=there.below,
-        traits=there.traits,
-        storage=there.storage,
-        read_only=there.read_only,
-    )
+    return replace(there, site=Site(site.emulator, site.home, site.kind, ELSEWHERE, path))
 
 
-def _at(key: HomeKey, site: Site | None, path: str, here: Target | None) -> Target:
+def _at(key: HomeKey, site: Site | None, path: str, here: Target | NoTarget) -> Target:
     """Where ``--home`` says; its last folder is made if need be."""
     base, below = os.path.realpath(path), ""
     if not os.path.isdir(base):
@@ -195,41 +274,18 @@ def _at(key: HomeKey, site: Site | None, path: str, here: Target | None) -> Targ
             )
         base, below = parent, written(name)
     kind = site.kind if site else HomeKind.FOLDER
-    home = here.site.home if here else key[1]
+    home = here.site.home if isinstance(here, Target) else key[1]
     there = Target(
         site=Site(key[0], home, kind, "", ""),
         base=base,
         below=below,
         traits=traits_of(base),
-        storage=_storage(base),
-        read_only=_read_only(base),
+        storage=storage_of(base),
+        read_only=is_read_only(base),
+        filled=not is_empty(base),
     )
     return _elsewhere(there, here)
 
 
-def _missing(key: HomeKey, site: Site | None, lie: _Lie, own: bool, known: bool) -> NoTarget:
-    emulator = key[0]
-    named = f"or say where it goes: --home {emulator}=PATH"
-    if not known:
-        return NoTarget(f"no layout says where {emulator} keeps its data; add one, {named}")
-    if emulator in lie.blocked:
-        return NoTarget(
-            f"the folder of {emulator} cannot be reached here; use the emulator's own import, {named}"
-        )
-    if own and site is not None and lie.device.volume(site.volume) is None:
-        return NoTarget(
-            f'the volume "{site.volume}" is not there; put the card in and run this again, {named}'
-        )
-    return NoTarget(f"{emulator} is not there yet: install it, start it once, then run this again, {named}")
-
-
 def _whole(target: Target) -> str:
     return f"{written(target.base).rstrip('/')}/{target.below}".rstrip("/")
-
-
-def _storage(path: str) -> str:
-    return str(os.stat(path).st_dev)
-
-
-def _read_only(path: str) -> bool:
-    return bool(os.statvfs(path).f_flag & os.ST_RDONLY)

@@ -9,7 +9,7 @@ import pytest
 
 from handhold.archive.standing import ELSEWHERE
 from handhold.device.volumes import open_device
-from handhold.errors import WrongInput
+from handhold.errors import UnknownName, WrongInput
 from handhold.layouts.layout import Layout
 from handhold.model import Device, HomeKind, Site
 from handhold.restore.found import NoTarget, Target
@@ -117,6 +117,83 @@ def test_two_homes_need_a_name(device: Device, tmp_path: Path) -> None:
     homes = (HomeOption("tinplate", None, str(tmp_path)),)
     with pytest.raises(WrongInput, match="more than one home"):
         resolve(device, (TINPLATE,), RECORDED, keys, own=True, elsewhere=Elsewhere(homes=homes))
+
+
+CARD, INTERNAL = (Site("tinplate", "main", HomeKind.FOLDER, v, "Tinplate") for v in ("card", "internal"))
+SECOND = Site("tinplate", "main@internal", HomeKind.FOLDER, "internal", "Tinplate")
+
+
+def test_on_the_own_device_the_volume_tells_and_not_the_name(device: Device, tmp_path: Path) -> None:
+    """That night the card was out, so ``main`` was the home on the internal storage; now the card is back."""
+    for volume in ("card", "internal"):
+        (tmp_path / volume / "Tinplate").mkdir()
+    targets = resolve(device, (TINPLATE,), (INTERNAL,), {MAIN}, own=True)
+    assert whole(targets[MAIN]) == str(tmp_path / "internal/Tinplate")
+    # On another device a home with the volume's name is asked first as well.
+    targets = resolve(device, (TINPLATE,), (INTERNAL,), {MAIN}, own=False)
+    assert whole(targets[MAIN]) == str(tmp_path / "internal/Tinplate")
+
+
+def test_a_home_that_its_owner_moved_is_found_and_told(device: Device, tmp_path: Path) -> None:
+    (tmp_path / "internal/Tinplate").mkdir()
+    (tmp_path / "card/Music").mkdir()
+    target = resolve(device, (TINPLATE,), (CARD,), {MAIN}, own=True)[MAIN]
+    assert whole(target) == str(tmp_path / "internal/Tinplate")
+    assert isinstance(target, Target) and "card:Tinplate" in target.note
+    # But not where the snapshot has another home at that place: then the card's is made anew.
+    keys = {MAIN, ("tinplate", "main@internal")}
+    both = resolve(device, (TINPLATE,), (CARD, SECOND), keys, own=True)
+    assert {key[1]: whole(target) for key, target in both.items()} == {
+        "main": str(tmp_path / "card/Tinplate"),
+        "main@internal": str(tmp_path / "internal/Tinplate"),
+    }
+    names = {target.site.home for target in both.values() if isinstance(target, Target)}
+    assert len(names) == 2  # in what records the restore
+
+
+def test_a_card_that_is_out_leaves_a_step_by_hand(device: Device, tmp_path: Path) -> None:
+    (tmp_path / "internal/Tinplate").mkdir()
+    out = {"card": "the volume is empty; is the card in?"}
+    for own in (True, False):
+        target = resolve(device, (TINPLATE,), (CARD,), {MAIN}, own=own, out=out)[MAIN]
+        assert isinstance(target, NoTarget) and "is the card in?" in target.why
+    to = Elsewhere({"card": str(tmp_path / "card")})
+    target = resolve(device, (TINPLATE,), (CARD,), {MAIN}, own=True, out=out, elsewhere=to)[MAIN]
+    assert whole(target) == str(tmp_path / "card/Tinplate")
+    assert isinstance(target, Target) and target.here
+
+
+def test_options_that_name_what_the_snapshot_does_not_have(device: Device, tmp_path: Path) -> None:
+    def ask(elsewhere: Elsewhere) -> None:
+        volumes = {"card", "internal"}
+        resolve(device, (TINPLATE,), RECORDED, {MAIN}, own=True, elsewhere=elsewhere, volumes=volumes)
+
+    with pytest.raises(UnknownName, match=r"Did you mean internal\?"):
+        ask(Elsewhere({"internl": str(tmp_path)}))
+    with pytest.raises(UnknownName, match=r"Did you mean tinplate\?"):
+        ask(Elsewhere(homes=(HomeOption("tinplat", None, str(tmp_path)),)))
+    with pytest.raises(WrongInput, match=r"--to internal=.*does not exist") as told:
+        ask(Elsewhere({"internal": str(tmp_path / "not/there")}))
+    assert "Make the folder first" in told.value.advice
+
+
+@pytest.mark.parametrize("path", [".ssh", "home/.config/autostart", ""])
+def test_no_hidden_place_and_no_root_on_an_archives_word(device: Device, tmp_path: Path, path: str) -> None:
+    """The owner's own layout may name any place; a layout from the archive, and a recorded place, may not."""
+    for folder in (".ssh", "home/.config/autostart"):
+        (tmp_path / "card" / folder).mkdir(parents=True, exist_ok=True)
+    theirs = layout("tinplate", {"main": (f"card:{path}",)}, "saves: **")
+    recorded = (Site("tinplate", "main", HomeKind.FOLDER, "card", path),)
+    for own in (True, False):
+        target = resolve(device, (theirs,), recorded, {MAIN}, own=own, owners=())[MAIN]
+        assert isinstance(target, NoTarget) and "only the archive says" in target.why
+        assert isinstance(resolve(device, (theirs,), recorded, {MAIN}, own=own)[MAIN], Target)
+    # The owner's layout says another place, and the recorded one is no better for that.
+    target = resolve(device, (TINPLATE,), recorded, {MAIN}, own=True)[MAIN]
+    assert isinstance(target, NoTarget)
+    home = Elsewhere(homes=(HomeOption("tinplate", None, str(tmp_path / "card" / path)),))
+    target = resolve(device, (theirs,), recorded, {MAIN}, own=False, owners=(), elsewhere=home)[MAIN]
+    assert whole(target) == str(tmp_path / "card" / path).rstrip("/")
 
 
 @pytest.mark.parametrize("text", ["", "tinplate", "=x", "tinplate=", "tinplate:=x", ":main=x"])
