@@ -145,8 +145,12 @@ class Archive:
         return [one for one in self.snapshots() if one.kind is Kind.NIGHT]
 
     def next_sequence(self) -> int:
-        """The number of the next snapshot: higher than that of any that can be read, or could be."""
-        return max((one.sequence for one in self.snapshots()), default=0) + 1 + len(self.unreadable)
+        """The number of the next snapshot: higher than that of any that can be read, or could be.
+
+        Where somebody made up the highest number that is believed, it is that one again, and the times decide.
+        """
+        highest = max((one.sequence for one in self.snapshots()), default=0)
+        return min(highest + 1 + len(self.unreadable), manifests.HIGHEST)
 
     def find(self, wanted: str) -> Snapshot:
         """The snapshot that ``latest``, ``<device>``, ``<device>.<date>`` or a full name means.

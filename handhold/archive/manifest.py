@@ -35,6 +35,8 @@ _TIME = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{6})?[+-][0-9]{2}:[0-9]{2}"
 )
 _MOST = (1 << 63) - 1
+#: No higher sequence number is believed. A night that needs a number beyond it shares it with others.
+HIGHEST = 1 << 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,7 +282,9 @@ def _believed(head: Head, file: str) -> datetime:
     own = NAME.fullmatch(head.name)
     if own is None or own[1] != f"{head.device}.{stamp(taken)}":
         raise ValueError("its snapshot's name does not fit its device and time")
-    if not all(0 <= n <= _MOST for n in (head.sequence, head.files, head.bytes, head.pages, head.gaps)):
+    if not 0 <= head.sequence <= HIGHEST:
+        raise ValueError("its sequence number cannot be")
+    if not all(0 <= n <= _MOST for n in (head.files, head.bytes, head.pages, head.gaps)):
         raise ValueError("its counts cannot be")
     if head.pages > head.files or head.pages + head.gaps > LARGEST:
         raise ValueError("its counts cannot be")

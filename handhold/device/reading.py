@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import NamedTuple
 
+from handhold.device.times import modified_of
+
 #: Waits between the attempts to read a small file, in seconds.
 PAUSES = (0.02, 0.1, 0.4)
 #: A file as young as this can be written to again without its time telling: the step of FAT, the coarsest.
@@ -156,7 +158,7 @@ def _opened(place: str) -> tuple[int, _State]:
 
 
 def _state(status: os.stat_result) -> _State:
-    return _State(status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_dev, status.st_ino)
+    return _State(status.st_size, modified_of(status), status.st_ctime_ns, status.st_dev, status.st_ino)
 
 
 def _in_place(place: str, state: _State) -> bool:

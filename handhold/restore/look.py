@@ -8,6 +8,7 @@ import stat
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
+from handhold.device.times import modified_of
 from handhold.device.trouble import why_unreadable
 from handhold.model import Entry
 from handhold.names import native, written
@@ -86,7 +87,7 @@ class Look:
                 told = os.stat(native(name), dir_fd=self._folder(target, inner), follow_symlinks=False)
             except (OSError, ValueError, InTheWay):
                 continue
-            if stat.S_ISREG(told.st_mode) and (one := stamp(entry, told.st_mtime_ns)):
+            if stat.S_ISREG(told.st_mode) and (one := stamp(entry, modified_of(told))):
                 stamps.setdefault(key, []).append(one)
         return {key: Stamps(times) for key, times in stamps.items()}
 
@@ -110,7 +111,7 @@ class Look:
             sha256, before = digest_in(folder, name, self._read)
             after = os.stat(name, dir_fd=folder, follow_symlinks=False)
             if same_state(before, after):
-                return Found(What.FILE, after.st_size, after.st_mtime_ns, sha256, after.st_ino)
+                return Found(What.FILE, after.st_size, modified_of(after), sha256, after.st_ino)
         return Found(What.UNREADABLE, why="it is being written to at this moment; close the emulator")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import re
 import secrets
 import stat
 from collections.abc import Callable, Generator, Iterator, Sequence
@@ -12,6 +11,8 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
+from handhold.device.temporary import is_temporary
+from handhold.device.times import modified_of
 from handhold.device.trouble import why_unreadable
 from handhold.errors import OwnerError
 from handhold.model import Entry
@@ -22,8 +23,6 @@ from handhold.restore.look import digest_in
 from handhold.restore.plan import BATCH_BYTES, Action, Decision, Step
 from handhold.restore.renaming import flush_all, name_new
 
-#: The temporary names; what a run that was cut off leaves is removed by the next one.
-TEMPORARY = re.compile(r"\.handhold-[0-9a-f]{12}\.part")
 BATCH_FILES = 256
 #: So few files are flushed one by one, more all at once.
 FEW = 8
@@ -82,7 +81,7 @@ class Writing:
             try:
                 folder = self._folder(step, inner, make=False)
                 for name in os.listdir(folder):
-                    if TEMPORARY.fullmatch(name):
+                    if is_temporary(name):
                         _forget(folder, name)
             except (OSError, InTheWay):
                 continue  # nothing of ours can be in it
@@ -242,7 +241,7 @@ def check_unchanged(folder: int, name: str, step: Step) -> None:
         told = os.stat(name, dir_fd=folder, follow_symlinks=False)
     except FileNotFoundError:
         raise Failed("the file that stood there is gone meanwhile; run this again") from None
-    same = stat.S_ISREG(told.st_mode) and (told.st_size, told.st_mtime_ns) == (found.size, found.modified)
+    same = stat.S_ISREG(told.st_mode) and (told.st_size, modified_of(told)) == (found.size, found.modified)
     # Some drivers of cards number files anew each time, so another inode alone means: read it again.
     doubtful = told.st_size <= CHEAP or told.st_ino != found.inode
     if not same or (doubtful and digest_in(folder, name)[0] != found.sha256):
@@ -286,7 +285,7 @@ def standing_as(step: Step, target: Target, modified: int) -> Entry:
 
 def _done(step: Step, told: os.stat_result) -> Done:
     assert step.target is not None
-    written = standing_as(step, step.target, told.st_mtime_ns)
+    written = standing_as(step, step.target, modified_of(told))
     if not _timely(step, told):
         step = replace(step, why=f"{step.why}; its time could not be set on this card")
     return Done(step, written)
@@ -295,7 +294,7 @@ def _done(step: Step, told: os.stat_result) -> Done:
 def _timely(step: Step, told: os.stat_result) -> bool:
     """Whether a file has the time that it should, as well as its volume can tell."""
     assert step.target is not None
-    return abs(told.st_mtime_ns - step.entry.modified) <= step.target.traits.step_ns
+    return abs(modified_of(told) - step.entry.modified) <= step.target.traits.step_ns
 
 
 def _stamped(folder: int, name: str, modified: int) -> os.stat_result | None:

@@ -130,6 +130,8 @@ def test_a_head_that_is_hurt_is_found_without_the_rest() -> None:
         ("", {"kind": "day"}),
         ("", {"sequence": -1}),
         ("", {"sequence": 1 << 63}),
+        ("", {"sequence": (1 << 63) - 1}),
+        ("", {"sequence": (1 << 40) + 1}),
         ("", {"sequence": 1.5}),
         ("", {"files": -1}),
         ("", {"bytes": 1 << 70}),

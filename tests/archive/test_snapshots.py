@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from handhold.archive import manifest as manifests
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import VolumeNote
 from handhold.errors import Damaged, Exit, UnknownName
@@ -41,6 +42,27 @@ def test_snapshots_of_one_second_have_names_of_their_own(tmp_path: Path) -> None
     os.unlink(path(archive, made[0].file))
     assert again(archive).find(made[1].name) == made[1]
     assert night(again(archive), {"a": b"3"}).name == "meadow.2031-04-05.213000"
+
+
+@pytest.mark.parametrize("made_up", [(1 << 63) - 1, (1 << 40) + 1, 1 << 40, (1 << 40) - 1])
+def test_a_number_that_somebody_made_up_stops_no_later_night(tmp_path: Path, made_up: int) -> None:
+    archive = make(tmp_path)
+    head = manifests.make_head(
+        name="meadow.2031-04-05.213000", device="meadow", sequence=made_up, kind=Kind.NIGHT, taken=EVENING,
+        tool="x", files=0, bytes=0, pages=0, gaps=0, volumes=(), sites=(), layouts={}, note="", base=None,
+        safety=None,
+    )  # fmt: skip
+    packed = manifests.pack(manifests.encode(head, [], []))
+    file = path(archive, manifests.file_name("meadow", EVENING, packed))
+    os.makedirs(os.path.dirname(file), exist_ok=True)
+    with open(file, "wb") as stream:
+        stream.write(packed)
+    for day in range(1, 4):
+        other = again(archive)
+        one = night(other, {"a": b"%d" % day}, taken=EVENING + day * _DAY)
+        assert again(archive).find("latest") == one
+        assert contents(again(archive), one) == {"a": b"%d" % day}
+    assert len(again(archive).nights()) == (3 if made_up > 1 << 40 else 4)
 
 
 def test_an_hour_that_comes_twice_gives_two_names(tmp_path: Path) -> None:

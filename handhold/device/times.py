@@ -1,0 +1,16 @@
+"""The time of a file as the operating system tells it, in the bounds of what an archive can hold."""
+
+from __future__ import annotations
+
+import os
+
+#: The farthest times that an entry can hold: the years 1677 and 2262 (64 bits of nanoseconds).
+FARTHEST = (1 << 63) - 1
+
+
+def modified_of(status: os.stat_result) -> int:
+    """When a file was last written, in nanoseconds since 1970-01-01T00:00:00Z.
+
+    Some file systems hold times of the year 2400; what lies beyond the bounds is told as the bound itself.
+    """
+    return max(-FARTHEST, min(FARTHEST, status.st_mtime_ns))
