@@ -90,7 +90,7 @@ def gathered(
     if here.emulation and place in ("nowhere", "exports") and (saves.points or states.points):
         saves.add(know["emulation"] if saves.points else 0, "it lies among emulators")
         states.add(know["emulation"] if states.points else 0, "it lies among emulators")
-    if here.tree and place == "nowhere" and file.size <= know["small"]:
+    if here.of_ids and file.size <= know["small"]:
         saves.add(know["tree"], "it lies in a tree of ids")
     if kind == "game":
         saves.add(against["other"])
@@ -115,7 +115,7 @@ def weigh(here: Surroundings, content: Content, saves: Evidence, states: Evidenc
     """What the first bytes add."""
     know, against = signals().evidence, signals().against
     in_place = here.place in ("saves", "states")
-    if content.kind == "picture" and (here.place == "saves" or here.tree):
+    if content.kind == "picture" and (here.place == "saves" or here.of_ids):
         pass  # a save's icon, or a save that hides in a picture
     elif content.kind in OTHER:
         for evidence in (saves, states):

@@ -90,7 +90,7 @@ class Folder:
         if likely.part in _KEPT:
             return self.kept(file, likely)
         looks = self.by_place(likely)
-        if not (self.here.tree and self.place == "nowhere"):
+        if not self.here.of_ids:
             self.ready[kind] = looks
         return looks
 
@@ -194,7 +194,7 @@ class Folder:
             )
         if self.place == "games":
             return Looks(Part.PICTURES, 70, ("a picture among games",))
-        if self.here.tree and self.place == "nowhere":
+        if self.here.of_ids:
             return Looks(
                 Part.SAVES, self.known.evidence["tree"], ("it lies in a tree of ids",), self.here.title
             )
@@ -248,7 +248,7 @@ class Folder:
                 game_of(self.here, file.name, Part.SAVES),
             )
         among = self.here.emulation or place in ("settings", "firmware", "exports")
-        if self.here.tree and place == "nowhere":
+        if self.here.of_ids:
             return Looks(
                 Part.SAVES, self.known.evidence["tree"], ("it lies in a tree of ids",), self.here.title
             )

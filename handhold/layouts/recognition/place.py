@@ -61,6 +61,11 @@ class Surroundings:
     looked: bool = False  # what its files say is in it already
     tagged: bool = False  # a cache directory tag lies here or above
 
+    @property
+    def of_ids(self) -> bool:
+        """Whether the files belong to a save by the ids above them, and no folder's name says otherwise."""
+        return self.tree and self.place in _OPEN
+
     @staticmethod
     def top() -> Surroundings:
         """The root of a volume."""
