@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
@@ -11,11 +11,13 @@ import msgspec
 from handhold.model import Device, Gap, HomeKind, Part, Site
 
 if TYPE_CHECKING:
+    from handhold.device.recognising import Recognised
+    from handhold.device.ways import Way
     from handhold.layouts.layout import Verdict
 
 
 class Claim(msgspec.Struct, frozen=True, gc=False):
-    """A file that a layout names, as it was found. There can be 100,000 of them: nothing here is derived."""
+    """A file that a layout names, or that was recognised, as it was found. There can be 100,000 of them: nothing here is derived."""
 
     site: Site
     part: Part
@@ -58,8 +60,9 @@ class Unclaimed(NamedTuple):
     files: int
     bytes: int
     newest: int | None  # nanoseconds since 1970-01-01T00:00:00Z
-    part: Part | None
+    part: Part | None  # what most of it was taken for, if anything
     why: str
+    unknown: int | None = None  # the newest of the files in it that could be saves and are not known to be
 
 
 class Skipped(NamedTuple):
@@ -83,6 +86,10 @@ class Walk:
     blocked: Mapping[str, HomeKind]  # emulators with a home that could not be listed, and of which kind it is
     barred: frozenset[Site]  # the sites that are there and could not be listed
     files: int  # ordinary files that were looked at
+    ways: tuple[Way, ...] = ()  # the places at which homes were looked for, and what came of it
+    recognised: Mapping[str, Recognised] = field(
+        default_factory=dict
+    )  # by emulator; empty if it was not asked
 
 
 class Candidate(NamedTuple):

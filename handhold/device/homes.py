@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.device.listing import Listed, Scan, below, canonical, folded, joined, listed
 from handhold.device.trouble import why_unreadable
+from handhold.device.ways import Outcome, Way
 from handhold.model import Device, Gap, HomeKind, Site, Volume
 from handhold.names import native, written
 
@@ -46,12 +47,19 @@ class Homes:
     blocked: dict[str, HomeKind] = field(default_factory=dict)
     told: set[str] = field(default_factory=set)  # folders whose trouble a gap speaks of already
     followed: set[str] = field(default_factory=set)  # links that led to a home
+    reachable: set[str] = field(default_factory=set)  # emulators with a home in no private storage
+    ways: list[Way] = field(default_factory=list)  # what is there is taken to be readable until it is listed
 
     def within_reach(self, emulator: str) -> bool:
         """Whether the owner has brought its data out of private storage, as the advice says."""
-        return any(
-            s.emulator == emulator and s.kind in (HomeKind.FOLDER, HomeKind.EXPORT) for s in self.sites
-        )
+        return emulator in self.reachable
+
+    def add(self, layout: Layout, home: str, site: Site, path: str) -> None:
+        """Takes in a home, where it begins."""
+        self.sites.append(site)
+        self.starts.setdefault(path, []).append(Start(layout, home, site))
+        if site.kind in (HomeKind.FOLDER, HomeKind.EXPORT):
+            self.reachable.add(site.emulator)
 
     def where(self, path: str) -> tuple[Volume, str] | None:
         """The innermost volume that holds a canonical path, and the path in it in written form."""
@@ -119,6 +127,7 @@ class _Finder:
         self.left_out = left_out
         self.scan = scan
         self.folders: dict[str, _Folder] = {}
+        self.searches: list[_Search] = []
         self.queue: deque[tuple[str, _Search, int]] = deque()
         self.found: list[tuple[_Search, str]] = []
         self.barred: list[tuple[_Search, str, OSError]] = []
@@ -231,17 +240,42 @@ def find_homes(
                 names = tuple(segment(name) for name in place.path.split("/")) if place.path else ()
                 for v, (root, volume) in enumerate(homes.roots.items()):
                     if place.volume in ("*", volume.name):
-                        finder.queue.append((root, _Search(at, h, p, v, names), 0))
+                        search = _Search(at, h, p, v, names)
+                        finder.searches.append(search)
+                        finder.queue.append((root, search, 0))
     finder.run()
     _name_sites(ordered, homes, finder.found)
     _tell_barred(ordered, homes, finder.barred)
+    _tell_ways(ordered, homes, finder)
     return homes
+
+
+def _tell_ways(layouts: Sequence[Layout], homes: Homes, finder: _Finder) -> None:
+    """What came of each place that a layout names, on each volume that it can lie on."""
+    there: dict[tuple[int, int, int, int], list[str]] = {}
+    for search, path in finder.found:
+        there.setdefault(search[:4], []).append(path)
+    behind = {search[:4] for search, _, _ in finder.barred}
+    volumes = list(homes.roots.values())
+    for search in finder.searches:
+        layout, home = layouts[search.layout], layouts[search.layout].homes[search.home]
+        for path in there.get(search[:4], ()):
+            here = homes.where(path)
+            assert here is not None
+            homes.ways.append(Way(layout.id, home.name, home.kind, here[0].name, here[1], Outcome.READ))
+        if search[:4] in behind or search[:4] not in there:
+            outcome = Outcome.NOT_LISTED if search[:4] in behind else Outcome.NOT_THERE
+            place = home.at[search.place].path
+            homes.ways.append(
+                Way(layout.id, home.name, home.kind, volumes[search.volume].name, place, outcome)
+            )
 
 
 def _name_sites(layouts: Sequence[Layout], homes: Homes, found: list[tuple[_Search, str]]) -> None:
     found.sort(key=lambda item: (item[0][:4], item[1]))
     seen: set[tuple[int, int, str]] = set()
     taken: set[tuple[int, str]] = set()
+    numbers: dict[tuple[int, str, str], int] = {}  # the last one that was given
     for search, path in found:
         if (search.layout, search.home, path) in seen:
             continue
@@ -250,14 +284,12 @@ def _name_sites(layouts: Sequence[Layout], homes: Homes, found: list[tuple[_Sear
         assert here is not None  # searches begin at roots, and links are only followed into volumes
         layout, home = layouts[search.layout], layouts[search.layout].homes[search.home]
         name = home.name
-        number = 1
         while (search.layout, name) in taken:
+            key = (search.layout, home.name, here[0].name)
+            number = numbers[key] = numbers.get(key, 0) + 1
             name = f"{home.name}@{here[0].name}" + (f"@{number}" if number > 1 else "")
-            number += 1
         taken.add((search.layout, name))
-        site = Site(layout.id, name, home.kind, here[0].name, here[1])
-        homes.sites.append(site)
-        homes.starts.setdefault(path, []).append(Start(layout, home.name, site))
+        homes.add(layout, home.name, Site(layout.id, name, home.kind, here[0].name, here[1]), path)
 
 
 def _tell_barred(layouts: Sequence[Layout], homes: Homes, barred: list[tuple[_Search, str, OSError]]) -> None:

@@ -1,4 +1,8 @@
-"""One pass over a device: every file is looked at once and goes to the emulator whose layout names it."""
+"""One pass over a device: every file is looked at once and goes to the emulator whose layout names it.
+
+What no layout names is looked at by recognition, folder by folder, in the same pass; saves and states that it is
+sure of go to the home that holds them, or else to the emulator whose folder it is.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +13,28 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.device.asking import Active, asked, begun, named
 from handhold.device.claims import Claim, Conflict, Skipped, Walk, saves
-from handhold.device.homes import Homes, LeftOut, Start, barred_gap, find_homes, locate
-from handhold.device.leftovers import MOST_SINGLE, Folder, unclaimed
+from handhold.device.homes import (
+    ALLOW_READING,
+    OWN_EXPORT,
+    Homes,
+    LeftOut,
+    Start,
+    barred_gap,
+    find_homes,
+    locate,
+)
+from handhold.device.leftovers import Folder, Taken, unclaimed
 from handhold.device.listing import Listed, Scan, below, joined, listed
+from handhold.device.recognising import KEPT, Recognition, Sight, Undecided, surroundings_of
+from handhold.device.temporary import is_temporary
+from handhold.device.times import modified_of
 from handhold.device.trouble import why_unreadable
+from handhold.device.ways import Outcome
+from handhold.layouts.recognition.looks import Seen
+from handhold.layouts.recognition.place import PACKAGE, Surroundings
+from handhold.layouts.recognition.recognise import SURE
 from handhold.model import Device, Gap, HomeKind, Part, Site, Volume
-from handhold.names import written
+from handhold.names import native, written
 
 if TYPE_CHECKING:
     from handhold.layouts.layout import Layout
@@ -33,16 +53,20 @@ def walk(
     leave_out: Sequence[str] = (),
     progress: Callable[[int], None] | None = None,
     *,
+    recognise: bool = False,
     scan: Scan = os.scandir,
 ) -> Walk:
     """What is on the device, and whose it is.
 
     ``leave_out`` are folders that are not looked into (the archive); ``progress`` is told the number of files
-    seen so far. No file is opened, and none is looked at more than once. Never raises for what it finds:
-    whatever could not be read is a ``Gap`` in the result.
+    seen so far. With ``recognise``, what no layout names is looked at as well: saves and states among it are
+    claims, and the rest says what it was taken for. No file is looked at more than once, and only files that
+    recognition cannot decide by their names are opened, once. Never raises for what it finds: whatever could
+    not be read is a ``Gap`` in the result.
     """
     homes = find_homes(device, layouts, leave_out, scan)
-    tour = _Tour(homes, LeftOut(leave_out), progress, scan)
+    recognition = Recognition({layout.id for layout in layouts}) if recognise else None
+    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition)
     roots = list(homes.roots)
     outermost = [root for root in roots if not any(r != root and below(r, root) is not None for r in roots)]
     # Then what no way led to: a volume in a folder that cannot be listed, a home that only its name opens.
@@ -56,9 +80,10 @@ def walk(
     if progress is not None:
         progress(tour.files)
     order = {volume.name: index for index, volume in enumerate(device.volumes)}
+    refused = {(site.emulator, site.volume, site.path) for site in tour.barred}
     return Walk(
         device=device,
-        sites=tuple(homes.sites),
+        sites=tuple(homes.sites) + (tuple(recognition.sites) if recognition else ()),
         claims=tour.claims,
         gaps=sorted(homes.gaps, key=lambda gap: (order[gap.volume], gap.path, gap.emulator or "", gap.why)),
         conflicts=sorted(tour.conflicts, key=lambda c: (order[c.volume], *c[1:])),
@@ -67,6 +92,13 @@ def walk(
         blocked=homes.blocked,
         barred=frozenset(tour.barred),
         files=tour.files,
+        ways=tuple(
+            way._replace(outcome=Outcome.REFUSED)
+            if way.outcome is Outcome.READ and (way.emulator, way.volume, way.path) in refused
+            else way
+            for way in homes.ways
+        ),
+        recognised=recognition.found if recognition else {},
     )
 
 
@@ -78,14 +110,29 @@ class _Step(NamedTuple):
     shown: str  # relative to the volume, written form
     parent: int | None  # in the list of folders
     active: tuple[Active, ...]
+    here: Surroundings | None = None  # what the way to it says; None where nothing is recognised
+
+
+class _Special(NamedTuple):
+    """Something in a folder that is neither a file nor a folder."""
+
+    shown: str
+    entry: Listed
+    mode: int
 
 
 class _Tour:
     """The state of one walk."""
 
     def __init__(
-        self, homes: Homes, left_out: LeftOut, progress: Callable[[int], None] | None, scan: Scan
+        self,
+        homes: Homes,
+        left_out: LeftOut,
+        progress: Callable[[int], None] | None,
+        scan: Scan,
+        recognition: Recognition | None,
     ) -> None:
+        self.recognition = recognition
         self.homes = homes
         self.left_out = left_out
         self.progress = progress
@@ -103,7 +150,8 @@ class _Tour:
         """Everything from one folder down."""
         here = self.homes.where(path)
         assert here is not None  # roots are volumes, and homes lie in volumes
-        stack = [_Step(path, here[0], here[1], None, ())]
+        above = surroundings_of(here[1]) if self.recognition is not None else None
+        stack = [_Step(path, here[0], here[1], None, (), above)]
         while stack:
             step = stack.pop()
             stack += reversed(self.visit(step))
@@ -133,7 +181,8 @@ class _Tour:
         root = self.homes.roots.get(path)
         if root is not None and step.parent is not None:  # another volume begins inside this one
             self.folders[step.parent].known = True
-            step = step._replace(volume=root, shown="", parent=None)
+            above = None if step.here is None else Surroundings.top()
+            step = step._replace(volume=root, shown="", parent=None, here=above)
         starts = self.homes.starts.get(path)
         if root is not None or starts:
             if path in self.visited:
@@ -160,6 +209,10 @@ class _Tour:
         claims = self.claims
         one = active[0] if len(active) == 1 else None
         base = f"{step.shown}/" if step.shown else ""
+        seen: list[Seen] | None = None if self.recognition is None else []
+        undecided: list[Undecided] = []
+        open_: list[tuple[Active | None, os.stat_result]] = []  # of the undecided
+        special: list[_Special] = []
         for entry in entries:
             name = entry.name
             shown = written(name)
@@ -173,9 +226,17 @@ class _Tour:
                 self.no_file(step, base + shown, active, shown, error)
                 continue
             if not stat.S_ISREG(status.st_mode):
-                self.no_ordinary_file(step, base + shown, active, shown, entry, status.st_mode)
+                if active:
+                    self.no_ordinary_file(step, base + shown, active, shown, entry, status.st_mode)
+                else:
+                    special.append(_Special(shown, entry, status.st_mode))
                 continue
+            if is_temporary(name):
+                continue  # left by a restore that was cut off; the next one takes it away
             self.files += 1
+            modified = modified_of(status)
+            if seen is not None:
+                seen.append(Seen(shown, status.st_size, modified))
             if one is not None:
                 owner, verdict = one, one.verdict(one.home, one.prefix + shown)
             elif active:
@@ -183,13 +244,11 @@ class _Tour:
             else:
                 verdict = None
             if verdict is None:
-                folder.files += 1
-                folder.bytes += status.st_size
-                modified = status.st_mtime_ns
-                if folder.newest is None or modified > folder.newest:
-                    folder.newest = modified
-                if len(folder.single) < MOST_SINGLE:
-                    folder.single.append((shown, status.st_size, modified))
+                if seen is None:
+                    folder.add(shown, status.st_size, modified)
+                else:
+                    undecided.append(Undecided(len(seen) - 1, entry.path))
+                    open_.append((owner if active else None, status))
                 continue
             folder.known = True
             if verdict.part is None or verdict.part is Part.CACHE:
@@ -204,7 +263,7 @@ class _Tour:
                     verdict.game,
                     owner.prefix + shown,
                     status.st_size,
-                    status.st_mtime_ns,
+                    modified,
                     entry.path,
                     status.st_dev,
                     status.st_ino,
@@ -213,7 +272,86 @@ class _Tour:
             )
         for (winner, loser, why), files in lost.items():
             self.conflicts.append(Conflict(step.volume.name, step.shown, winner, loser, why, files))
-        return below_here
+        if seen is None or self.recognition is None or step.here is None:
+            return below_here
+        names = [each.shown[len(base) :] for each in below_here]
+        here = self.recognition.around(step.here, seen, names, lambda name: joined(step.path, native(name)))
+        if undecided:
+            sights = self.recognition.look(here, seen, names, undecided)
+            for (holder, status), each, sight in zip(open_, undecided, sights, strict=True):
+                self.sighted(step, folder, holder, seen[each.index], each.place, status, sight)
+        for odd in special:
+            self.no_file_to_recognise(step, here, odd)
+        return [each._replace(here=here.into(name)) for each, name in zip(below_here, names, strict=True)]
+
+    def sighted(
+        self,
+        step: _Step,
+        folder: Folder,
+        holder: Active | None,
+        file: Seen,
+        place: str,
+        status: os.stat_result,
+        sight: Sight,
+    ) -> None:
+        """A file that no layout names, and what recognition takes it for."""
+        assert self.recognition is not None
+        looks = sight.looks
+        if sight.trouble is not None:
+            path = f"{step.shown}/{file.name}" if step.shown else file.name
+            why = f"it may be a save, and could not be opened: {why_unreadable(sight.trouble)}"
+            emulator = holder.emulator if holder else None
+            self.gap(Gap(step.volume.name, path, why, emulator, ALLOW_READING))
+        if not sight.kept:
+            sure = looks.confidence >= SURE
+            taken = Taken(
+                looks.part if sure else None,
+                "; ".join(looks.reasons),
+                unknown=not sure and looks.part in KEPT,
+            )
+            folder.add(file.name, file.size, file.modified, taken)
+            return
+        assert looks.part is not None
+        folder.known = True
+        # An export is its emulator's own; what lies beside it is not taken for one.
+        if holder is not None and holder.site.kind is not HomeKind.EXPORT:
+            site, path = holder.site, holder.prefix + file.name
+        else:
+            site = self.recognition.site(step.volume.name, step.shown)
+            inner = step.shown[len(site.path) :].lstrip("/") if site.path else step.shown
+            path = f"{inner}/{file.name}" if inner else file.name
+        self.recognition.note(site.emulator, looks)
+        self.claims.append(
+            Claim(
+                site,
+                looks.part,
+                looks.game,
+                path,
+                file.size,
+                file.modified,
+                place,
+                status.st_dev,
+                status.st_ino,
+                status.st_nlink,
+            )
+        )
+
+    def no_file_to_recognise(self, step: _Step, here: Surroundings, odd: _Special) -> None:
+        """A link or the like outside all homes: told where a file would have been taken for a save."""
+        if odd.entry.path in self.homes.followed:
+            return
+        why = _SPECIAL.get(stat.S_IFMT(odd.mode), "it is a link, and links are not followed")
+        place = here.place
+        if stat.S_ISLNK(odd.mode):
+            try:
+                if odd.entry.is_dir():
+                    place = here.into(odd.shown).place
+            except OSError:
+                why = "it is a link that leads nowhere"
+        if place in ("saves", "states"):
+            path = f"{step.shown}/{odd.shown}" if step.shown else odd.shown
+            advice = "Put the file or folder itself in its place if it should be kept."
+            self.gap(Gap(step.volume.name, path, why, None, advice if stat.S_ISLNK(odd.mode) else None))
 
     def no_listing(
         self, step: _Step, active: tuple[Active, ...], starts: list[Start], trouble: OSError
@@ -242,6 +380,7 @@ class _Tour:
                 path=step.shown,
                 why=f"the folder cannot be listed: {why_unreadable(trouble)}",
                 emulator=active[-1].emulator if active else None,
+                advice=None if active else OWN_EXPORT if _private(step.shown) else ALLOW_READING,
             )
         )
 
@@ -261,8 +400,6 @@ class _Tour:
         self, step: _Step, path: str, active: tuple[Active, ...], shown: str, entry: Listed, mode: int
     ) -> None:
         """A link, a socket, a pipe or a device: told where a rule would have kept it, and never opened."""
-        if not active:
-            return
         why, advice, emulator = _SPECIAL.get(stat.S_IFMT(mode), "it is not an ordinary file"), None, None
         owner = named(active, shown)
         if stat.S_ISLNK(mode):
@@ -290,6 +427,17 @@ class _Tour:
 
     def gap(self, gap: Gap) -> None:
         self.homes.gaps.append(gap)
+
+
+def _private(shown: str) -> bool:
+    """Whether a folder is a program's private storage, or holds that of all programs.
+
+    Source: Android Developers, Data and file storage overview, "App-specific storage" (Android/data/<package>)
+    """
+    names = shown.split("/")
+    return [name.casefold() for name in names[:2]] == ["android", "data"] or any(
+        map(PACKAGE.fullmatch, names)
+    )
 
 
 _SPECIAL = {
