@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 
 
 class Claim(msgspec.Struct, frozen=True, gc=False):
-    """A file that a layout names, or that was recognised, as it was found. There can be 100,000 of them: nothing here is derived."""
+    """A file that a layout names, or that was recognised, as it was found.
+
+    There can be 100,000 of them: nothing here is derived.
+    """
 
     site: Site
     part: Part

@@ -1,9 +1,9 @@
 """What no layout claims, looked at in the same pass: saves and states go to the emulator whose folder it is.
 
-An emulator that no layout speaks of is *recognised*: it has its id and its title from the folder that plays its
-role. Its id depends on that folder's own name and on the ids of the layouts only, and the name of its home on
-the volume and the folder's path, so that both stay what they are from night to night, whatever else comes onto
-the device. Folders of one name are one emulator, wherever they lie.
+An emulator that no layout speaks of is *recognised*: it has its id and its title from the folder that plays
+its role. Its id depends on that folder's own name and on the ids of the layouts only, and the name of its home
+on the volume and the folder's path, so that both stay what they are from night to night, whatever else comes
+onto the device. Folders of one name are one emulator, wherever they lie.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def site_of(volume: str, role_path: str, taken: Collection[str]) -> Site:
 class Undecided(NamedTuple):
     """A file that no layout names: which of the folder's files, and where it lies."""
 
-    index: int
+    at: int
     place: str  # absolute, as the operating system writes it
 
 
@@ -135,7 +135,7 @@ class Recognition:
         undecided: Sequence[Undecided],
     ) -> list[Sight]:
         """What the undecided files of a folder are. The others are seen as neighbours and never opened."""
-        places = {files[each.index].name: each.place for each in undecided}
+        places = {files[each.at].name: each.place for each in undecided}
         troubles: dict[str, OSError] = {}
 
         def head(file: Seen) -> bytes:
@@ -151,8 +151,8 @@ class Recognition:
         looks = recognise(here, files, folders, head)
         sights = []
         for each in undecided:
-            name = files[each.index].name
-            told = looks[each.index]
+            name = files[each.at].name
+            told = looks[each.at]
             mattered = told.part is None or told.part in KEPT
             sights.append(Sight(told, troubles.get(name) if mattered else None))
         return sights

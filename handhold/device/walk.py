@@ -1,7 +1,7 @@
 """One pass over a device: every file is looked at once and goes to the emulator whose layout names it.
 
-What no layout names is looked at by recognition, folder by folder, in the same pass; saves and states that it is
-sure of go to the home that holds them, or else to the emulator whose folder it is.
+What no layout names is looked at by recognition, folder by folder, in the same pass; saves and states that it
+is sure of go to the home that holds them, or else to the emulator whose folder it is.
 """
 
 from __future__ import annotations
@@ -279,7 +279,7 @@ class _Tour:
         if undecided:
             sights = self.recognition.look(here, seen, names, undecided)
             for (holder, status), each, sight in zip(open_, undecided, sights, strict=True):
-                self.sighted(step, folder, holder, seen[each.index], each.place, status, sight)
+                self.sighted(step, folder, holder, seen[each.at], each.place, status, sight)
         for odd in special:
             self.no_file_to_recognise(step, here, odd)
         return [each._replace(here=here.into(name)) for each, name in zip(below_here, names, strict=True)]
@@ -432,7 +432,7 @@ class _Tour:
 def _private(shown: str) -> bool:
     """Whether a folder is a program's private storage, or holds that of all programs.
 
-    Source: Android Developers, Data and file storage overview, "App-specific storage" (Android/data/<package>)
+    Source: Android Developers, Data and file storage overview (app-specific storage, Android/data)
     """
     names = shown.split("/")
     return [name.casefold() for name in names[:2]] == ["android", "data"] or any(
