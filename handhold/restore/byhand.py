@@ -25,7 +25,8 @@ def by_hand(steps: Iterable[Step], layouts: Mapping[str, Layout], moving: bool) 
     """The steps by hand of a plan, by emulator: what is to be done before come first. Pure.
 
     ``moving``: the snapshot is another device's, so everything around the files is to be done as well. On the
-    same device only an import inside the emulator is left, and what an emulator needs that is not there.
+    same device only an import inside the emulator is left, and what an emulator needs that is not there. What
+    comes before (install it, start it once) is told only where the home is not there yet.
     """
     by_emulator: dict[str, list[Step]] = {}
     for step in steps:
@@ -41,7 +42,7 @@ def by_hand(steps: Iterable[Step], layouts: Mapping[str, Layout], moving: bool) 
             for step in members
             if step.action is not Action.LEAVE
         )
-        if layout and (moving or missing):
+        if layout and missing:
             before += [ByHand(emulator, "before", what) for what in layout.before]
         if layout and (moving or missing or importing):
             after += [ByHand(emulator, "after", what) for what in layout.after]

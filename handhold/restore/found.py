@@ -83,6 +83,7 @@ class Wish:
     carried: bool = True  # False: it belongs to one handheld, and this is another
     blur_ns: int = 0  # by how much the entry's own time can differ without meaning anything
     held: bool = True  # False: the archive cannot give the entry's content
+    made: bool = False  # no snapshot holds it as such: it is put into the archive before it is written
 
 
 @dataclass(frozen=True, slots=True)

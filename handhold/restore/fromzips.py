@@ -10,13 +10,14 @@ from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot
 from handhold.archive.slices import Slices
 from handhold.device.volumes import free_room
+from handhold.errors import Damaged
 from handhold.model import Clock, Entry
 from handhold.restore.byhand import ByHand
 from handhold.restore.found import NOTHING, NoTarget, Target
 from handhold.restore.inside import Inner, Inside
 from handhold.restore.lying import HomeKey
 from handhold.restore.making import Left, Made, files, smaller_zip
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.plan import NOT_HELD, Action, Decision, Step
 from handhold.restore.select import Chosen, title_of_member
 
 
@@ -54,12 +55,17 @@ def make(
     left: list[Step] = []
     for entry, members in sorted(picked, key=lambda each: each[0].key):
         target = targets[entry.emulator, entry.home]
-        slices = Slices(archive, entry)
-        if unpack:
-            room = free_room(target.base) if isinstance(target, Target) else sys.maxsize
-            making = files(slices, members, room, clock().tzinfo)
-        else:
-            making = smaller_zip(slices, members, snapshot.device, snapshot.taken.date())
+        try:
+            slices = Slices(archive, entry)
+            if unpack:
+                room = free_room(target.base) if isinstance(target, Target) else sys.maxsize
+                making = files(slices, members, room, clock().tzinfo)
+            else:
+                making = smaller_zip(slices, members, snapshot.device, snapshot.taken.date())
+        except Damaged:
+            left.append(_unreadable(entry))
+            continue
+        if not unpack:
             zips.update(one.entry.sha256 for one in making.made)
         made += making.made
         left += [_left(one) for one in making.left]
@@ -85,6 +91,11 @@ def _newest(picked: Picked, inside: Inside) -> tuple[Picked, frozenset[str]]:
 
 def _count(picked: Picked, emulator: str) -> int:
     return sum(1 for entry, _ in picked if entry.emulator == emulator)
+
+
+def _unreadable(entry: Entry) -> Step:
+    """A zip that cannot be taken apart; the others go on."""
+    return Step(Decision.BLOCKED, Action.LEAVE, entry, None, NOT_HELD, NOTHING, entry.path, damage=True)
 
 
 def _left(one: Left) -> Step:

@@ -58,6 +58,10 @@ class OnNewer(StrEnum):
     REPLACE = "replace"
 
 
+NOT_HELD = "the archive cannot give its content any more; handhold verify says what is hurt"
+#: What the records of a restore take in the archive besides what they keep, at the most. Bytes.
+RECORD_BYTES = 64 << 10
+
 #: Decisions for which the handheld's own file stays, unless asked otherwise.
 KEPT = frozenset({Decision.NEWER, Decision.FORK, Decision.UNSURE})
 #: Decisions after which something is not as the archive has it, and the owner should know.
@@ -75,6 +79,7 @@ class Step:
     why: str
     found: Found
     path: str
+    damage: bool = False  # it is the archive that is hurt
 
     @property
     def replaces(self) -> bool:
@@ -119,6 +124,7 @@ class Scene:
     rooms: Mapping[str, Room] = field(default_factory=dict)
     archive_room: Room | None = None
     archive_storage: str = ""
+    archive_trouble: str = ""  # why the archive cannot be written to, if it cannot
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +154,12 @@ class Plan:
     @property
     def left(self) -> tuple[Step, ...]:
         """The steps that leave the handheld other than the archive has it."""
-        return tuple(s for s in self.steps if s.action is not Action.WRITE and s.decision in LEFT)
+        return tuple(s for s in self.steps if s.action is Action.LEAVE and s.decision in LEFT)
+
+    @property
+    def damaged(self) -> tuple[Step, ...]:
+        """The steps that the archive could not give what it should."""
+        return tuple(s for s in self.steps if s.damage)
 
 
 def plan(wishes: Iterable[Wish], scene: Scene) -> Plan:
@@ -179,6 +190,10 @@ def decide(wish: Wish, scene: Scene) -> Step:
         return step(Decision.BY_HAND, wish.target.why)
     if why := _blocked(entry, wish.target, found):
         return step(Decision.BLOCKED, why)
+    if not wish.held:
+        return replace(step(Decision.BLOCKED, NOT_HELD), damage=True)
+    if wish.made and scene.archive_trouble:
+        return step(Decision.BLOCKED, f"it is made in the archive, and {scene.archive_trouble}")
     if found.what is What.NOTHING:
         return step(Decision.WRITE, "nothing stands there", Action.WRITE)
     decision, why = _who_wins(wish, wish.target, scene)
@@ -190,17 +205,17 @@ def decide(wish: Wish, scene: Scene) -> Step:
 
 
 def running(steps: Iterable[Step], now: int) -> list[str]:
-    """The emulators whose files at the targets changed within the last two minutes: they may be running.
+    """The emulators that get something and whose files changed in the last two minutes: they may be running.
 
     A time in the future is a wrong clock and no sign of it.
     """
-    return sorted(
-        {
-            s.entry.emulator
-            for s in steps
-            if s.found.what is What.FILE and 0 <= now - s.found.modified <= RUNNING_NS
-        }
-    )
+    among = list(steps)
+    fresh = {
+        s.entry.emulator
+        for s in among
+        if s.found.what is What.FILE and 0 <= now - s.found.modified <= RUNNING_NS
+    }
+    return sorted(fresh & {s.entry.emulator for s in among if s.action is not Action.LEAVE})
 
 
 def _blocked(entry: Entry, target: Target, found: Found) -> str | None:
@@ -217,6 +232,11 @@ def _blocked(entry: Entry, target: Target, found: Found) -> str | None:
         return "that place can only be read, not written"
     if why := refused(target.way(entry.path), target.traits):
         return why
+    if not target.own_layout and any(name.startswith(".") for name in entry.path.split("/")[:-1]):
+        return (
+            "it would go into a hidden folder, and only the archive says so; "
+            f"if that is right, say where the home lies: --home {entry.emulator}=PATH"
+        )
     largest = target.traits.largest_file
     if largest is not None and entry.size > largest:
         return f"the file ({_amount(entry.size)}) is larger than this card can hold ({_amount(largest)})"
@@ -263,6 +283,7 @@ def _by_time(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
         ),
     )
     whose = "the archived file's time" if of_entry else "its time"
+    beyond = "is later than the snapshot that holds it" if of_entry else "lies in the future"
     match says:
         case Says.LATER:
             return Decision.NEWER, f"the handheld's file is later by {_span(found.modified - entry.modified)}"
@@ -272,7 +293,7 @@ def _by_time(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
         case Says.CLOSE:
             return Decision.UNSURE, "cannot tell which is newer: the two times are too close"
         case Says.FUTURE:
-            return Decision.UNSURE, f"cannot tell which is newer: {whose} lies in the future"
+            return Decision.UNSURE, f"cannot tell which is newer: {whose} {beyond}"
         case Says.ANCIENT:
             return Decision.UNSURE, f"cannot tell which is newer: {whose} lies before the year 2000"
         case Says.COPIED:
@@ -361,9 +382,8 @@ def _beside_one(step: Step, scene: Scene, planned: dict[tuple[str, str], set[str
     if free is None:
         return replace(step, action=Action.LEAVE, why=f"{step.why}; every name beside it is taken")
     if there:
-        return replace(
-            step, action=Action.LEAVE, why=f'{step.why}; the archived one stands beside it as "{free}"'
-        )
+        beside = f'{step.why}; the archived one stands beside it as "{free}"'
+        return replace(step, decision=Decision.SAME, action=Action.LEAVE, why=beside)
     path = f"{inner}/{free}" if inner else free
     if why := refused(step.target.way(path), step.target.traits):
         return replace(step, action=Action.LEAVE, why=f"{step.why}; {why}")
@@ -381,6 +401,8 @@ def _with_room(steps: list[Step], scene: Scene) -> list[Step]:
         needs.setdefault(step.target.storage, _Need()).add(step, step.target.traits.cluster)
         if step.replaces:
             safety += step.found.size
+    if safety:
+        safety += RECORD_BYTES
     archive = scene.archive_room
     reasons: dict[str, str] = {}
     for storage, need in needs.items():
@@ -399,6 +421,8 @@ def _with_room(steps: list[Step], scene: Scene) -> list[Step]:
         writes = step.action is not Action.LEAVE and step.target is not None
         if writes and step.target is not None and step.target.storage in reasons:
             step = _block(step, reasons[step.target.storage])
+        elif writes and step.replaces and scene.archive_trouble:
+            step = _block(step, f"what it would replace cannot be kept first: {scene.archive_trouble}")
         elif writes and no_safety and step.replaces:
             assert archive is not None
             step = _block(

@@ -2,32 +2,50 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, Snapshot
-from handhold.archive.standing import standings
+from handhold.archive.standing import ELSEWHERE, standings
 from handhold.archive.storage import LocalStorage
 from handhold.device.volumes import free_room
-from handhold.errors import OwnerError
+from handhold.errors import Damaged, OwnerError
 from handhold.layouts.layout import Layout
 from handhold.layouts.stored import from_stored
 from handhold.model import NS, Clock, Device, Entry, Part, nanoseconds
+from handhold.names import native
 from handhold.restore.byhand import ByHand, by_hand
+from handhold.restore.cards import cards_out
 from handhold.restore.clock import Stamps, stamp
 from handhold.restore.filenames import beside_names
 from handhold.restore.found import NOTHING, Found, NoTarget, Room, Target, What, Wish
 from handhold.restore.fromzips import imports, make
 from handhold.restore.inside import Inside
 from handhold.restore.look import Look
+from handhold.restore.lying import HomeKey, spoken
 from handhold.restore.making import Made
 from handhold.restore.plan import OnNewer, Plan, Scene, Source, plan, running
+from handhold.restore.readable import readable
 from handhold.restore.select import Selection, choose
-from handhold.restore.targets import Elsewhere, HomeKey, resolve
+from handhold.restore.targets import Elsewhere, resolve
 
 #: File systems that keep time with its offset from UTC; any other may move by hours with the time zone.
 _SURE_TIMES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
+#: Before that no snapshot was taken.
+_LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a home goes. ``own_layout``: the owner's layout says so, and not only the archive."""
+
+    emulator: str
+    home: str  # as the snapshot has it
+    text: str
+    own_layout: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +58,9 @@ class Prepared:
     hurt: tuple[str, ...]  # snapshots that could not be read, so that nothing is known from them
     moving: bool  # the snapshot is another device's
     made: tuple[Made, ...] = ()  # files of the plan that are made of members of zips
+    places: tuple[Place, ...] = ()  # where each home goes
+    hurt_pages: int = 0  # lists of files that cannot be read: what they name is not in the plan
+    unrecorded: str = ""  # why the archive cannot record the restore, so that it cannot be undone
 
 
 def prepare(
@@ -60,16 +81,21 @@ def prepare(
     ``layouts`` are the ones that the owner has now, by emulator; for others those stored with the snapshot
     are used. Of a zip that does not fit the selection, the members that do are put into a zip of their own;
     with ``unpack`` all that is picked becomes files. ``progress`` is told the files looked at and their
-    number. Raises ``UnknownName`` for a
-    selection that the snapshot does not know, ``WrongInput`` for places that cannot be, ``Damaged`` if the
-    manifest is hurt.
+    number. Raises ``UnknownName`` for a selection that the snapshot does not know, ``WrongInput`` for places
+    that cannot be, ``Damaged`` if the manifest is hurt, or all of its lists.
     """
     selection = selection or Selection()
     manifest = archive.read(snapshot)
-    entries = list(archive.entries(manifest))
+    entries, hurt_pages = readable(archive, manifest)
+    if hurt_pages and not entries:
+        raise Damaged(
+            f"None of the lists of files of {snapshot.name} can be read.",
+            "handhold verify says what is hurt; restore another night.",
+        )
     inside = Inside(archive, manifest, layouts)
     choice = choose(entries, selection, inside.of)
     moving = snapshot.device != device.name
+    now = clock()
     at_hand = _layouts(archive, manifest, layouts, {entry.emulator for entry in choice.every})
     targets = resolve(
         device,
@@ -78,8 +104,12 @@ def prepare(
         {(entry.emulator, entry.home) for entry in choice.every},
         own=not moving,
         elsewhere=elsewhere,
+        every={(entry.emulator, entry.home) for entry in entries},
+        volumes={note.name for note in manifest.volumes} | _volumes(manifest),
+        owners=layouts.keys(),
+        out=cards_out(archive, device, _volumes(manifest) | {v.name for v in device.volumes}),
     )
-    source = Source(snapshot.name, snapshot.device, snapshot.taken.date(), _limit(archive, snapshot))
+    source = Source(snapshot.name, snapshot.device, snapshot.taken.date(), _limit(archive, snapshot, now))
     making = make(archive, snapshot, choice, inside, targets, unpack, clock)
     picked = making.entries
     looked = _look(picked, entries, targets, source, on_newer, progress)
@@ -88,6 +118,7 @@ def prepare(
     }
     past = standings(archive, unknown)
     blurs = _blurs(manifest)
+    made_keys = {one.entry.key for one in making.made}
     wishes = [
         Wish(
             entry,
@@ -97,10 +128,11 @@ def prepare(
             or entry.part in selection.parts
             or _carried(entry, at_hand.get(entry.emulator)),
             blur_ns=blurs.get((entry.emulator, entry.home), 14 * 3600 * NS),
+            held=entry.key in made_keys or (found.sha256 == entry.sha256) or archive.holds(entry),
+            made=entry.key in made_keys,
         )
         for entry, found in zip(picked, looked.found, strict=True)
     ]
-    now = clock()
     rooms, archive_room, archive_storage = _rooms(archive, targets)
     scene = Scene(
         device=device.name,
@@ -114,6 +146,7 @@ def prepare(
         rooms=rooms,
         archive_room=archive_room,
         archive_storage=archive_storage,
+        archive_trouble=_trouble(archive),
     )
     made = plan(wishes, scene)
     hands = by_hand(made.steps, at_hand, moving)
@@ -125,6 +158,9 @@ def prepare(
         hurt=tuple(dict.fromkeys(past.unreadable)),
         moving=moving,
         made=tuple(making.made),
+        places=_places({(entry.emulator, entry.home) for entry in picked}, targets),
+        hurt_pages=hurt_pages,
+        unrecorded=scene.archive_trouble,
     )
 
 
@@ -194,13 +230,49 @@ def _carried(entry: Entry, layout: Layout | None) -> bool:
     return layout.carries(entry.part)
 
 
-def _limit(archive: Archive, snapshot: Snapshot) -> int:
-    """The latest time that a file of the snapshot can have: no later snapshot was taken before it.
+def _limit(archive: Archive, snapshot: Snapshot, now: datetime) -> int:
+    """The latest time that a file of the snapshot can have: no later one of its device was taken before it.
 
-    Where a later snapshot's clock shows an earlier time, one of the two clocks was wrong.
+    Where a later snapshot's clock shows an earlier time, one of the two clocks was wrong. One that is earlier
+    than most of what the archive held before them is the wrong one itself, and so is one after now.
     """
-    later = [one.taken for one in archive.snapshots() if one.sequence >= snapshot.sequence]
-    return nanoseconds(min(later, default=snapshot.taken))
+    every = archive.snapshots()
+    before = sorted(one.taken for one in every if one.sequence < snapshot.sequence)
+    earliest = max(before[len(before) // 2] if before else _LONG_AGO, _LONG_AGO)
+    later = [
+        one.taken
+        for one in every
+        if one.device == snapshot.device
+        and one.sequence > snapshot.sequence
+        and earliest <= one.taken <= now + timedelta(days=1)
+    ]
+    return nanoseconds(min([snapshot.taken, *later]))
+
+
+def _volumes(manifest: Manifest) -> set[str]:
+    return {site.volume for site in manifest.sites if site.volume != ELSEWHERE}
+
+
+def _places(keys: Iterable[HomeKey], targets: Mapping[HomeKey, Target | NoTarget]) -> tuple[Place, ...]:
+    places = []
+    for key in sorted(keys):
+        target = targets[key]
+        if isinstance(target, NoTarget):
+            continue
+        notes = [target.note] if target.note else []
+        if not os.path.isdir(os.path.join(target.base, native(target.below))):
+            notes.append("the folder will be made")
+        more = f" ({'; '.join(notes)})" if notes else ""
+        places.append(Place(*key, f"{spoken(target.site)}{more}", target.own_layout))
+    return tuple(places)
+
+
+def _trouble(archive: Archive) -> str:
+    """Why the archive cannot be written to; "" if it can, as far as can be told beforehand."""
+    storage = archive.storage
+    if isinstance(storage, LocalStorage) and not os.access(storage.root, os.W_OK | os.X_OK):
+        return "the archive can only be read, not written"
+    return ""
 
 
 def _blurs(manifest: Manifest) -> dict[HomeKey, int]:
@@ -225,8 +297,6 @@ def _entry_stamps(entries: Iterable[Entry]) -> dict[HomeKey, Stamps]:
 def _rooms(
     archive: Archive, targets: Mapping[HomeKey, Target | NoTarget]
 ) -> tuple[dict[str, Room], Room | None, str]:
-    import os
-
     rooms: dict[str, Room] = {}
     for target in targets.values():
         if isinstance(target, Target) and target.storage not in rooms:

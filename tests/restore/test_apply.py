@@ -221,6 +221,7 @@ def test_the_own_device_gets_its_folder_back(world: World) -> None:
     world.put("pebble", "saves/A.sav", "one")
     night = world.night("pebble")
     shutil.rmtree(world.card("pebble") / "Tinplate")
+    (world.card("pebble") / "Music").mkdir()
     world.restore("pebble", night)
     assert world.read("pebble", "saves/A.sav") == "one"
 

@@ -275,7 +275,9 @@ def test_the_blur_of_a_volume(hours: int, there: Traits, blur: int, decision: De
 
 def test_an_archived_time_that_cannot_be_decides_nothing() -> None:
     future = one(Wish(entry(modified=NOW + 2 * DAY), target(), file()))
-    assert future.decision is Decision.UNSURE and "archived file's time lies in the future" in future.why
+    assert (
+        future.decision is Decision.UNSURE and "archived file's time is later than the snapshot" in future.why
+    )
     # Later than a snapshot that was taken after it: one of the two clocks was wrong.
     source = Source("x", "lantern", date(2026, 11, 1), NOW - 30 * DAY)
     assert one(Wish(entry(), target(), file()), source=source).decision is Decision.UNSURE
@@ -376,7 +378,10 @@ def test_two_entries_of_one_identity_in_two_homes_say_nothing_about_each_other()
     histories = {
         entry().identity: {
             Line("lantern", "card", "Tinplate"): {digest("archived"): Span(1, 5)},
-            Line("lantern", "internal", "Tinplate"): {digest("elsewhere"): Span(3, 3), digest("later"): Span(5, 5)},
+            Line("lantern", "internal", "Tinplate"): {
+                digest("elsewhere"): Span(3, 3),
+                digest("later"): Span(5, 5),
+            },
         }
     }
     step = one(Wish(entry(), target(), file("elsewhere")), histories=histories)
@@ -403,12 +408,18 @@ def test_room_counts_clusters() -> None:
 
 def test_room_counts_what_stands_beside_its_replacement_and_the_safety_snapshot() -> None:
     large = 100 << 20
+    records = 64 << 10
     wish = Wish(entry(size=large), target(), file(modified=NOW - 11 * DAY, size=large))
     assert one(wish, rooms={"storage": Room("card", large)}).decision is Decision.OLDER
     assert one(wish, rooms={"storage": Room("card", large - 1)}).decision is Decision.BLOCKED
     on_card: dict[str, Any] = {"archive_room": Room("archive", 0), "archive_storage": "storage"}
-    assert one(wish, rooms={"storage": Room("card", 2 * large - 1)}, **on_card).decision is Decision.BLOCKED
-    assert one(wish, rooms={"storage": Room("card", 2 * large)}, **on_card).decision is Decision.OLDER
+    assert (
+        one(wish, rooms={"storage": Room("card", 2 * large + records - 1)}, **on_card).decision
+        is Decision.BLOCKED
+    )
+    assert (
+        one(wish, rooms={"storage": Room("card", 2 * large + records)}, **on_card).decision is Decision.OLDER
+    )
     off_card: dict[str, Any] = {"archive_room": Room("archive", large - 1), "archive_storage": "other"}
     step = one(wish, rooms={"storage": Room("card", 2 * large)}, **off_card)
     assert step.decision is Decision.BLOCKED and "no room in the archive" in step.why
@@ -451,8 +462,38 @@ def test_counts_and_what_is_left() -> None:
     ("seconds", "expected"), [(0, True), (119, True), (121, False), (-1, False), (-86_400, False)]
 )
 def test_a_running_emulator(seconds: int, expected: bool) -> None:
-    wish = Wish(entry(), target(), file(modified=NOW - seconds * NS))
-    assert running(plan([wish], scene()).steps, NOW) == (["tinplate"] if expected else [])
+    fresh = Wish(entry(), target(), file(modified=NOW - seconds * NS))
+    # It matters only where something is written.
+    assert running(plan([fresh], scene()).steps, NOW) == []
+    steps = plan([fresh, Wish(entry(path="saves/B.sav"), target())], scene()).steps
+    assert running(steps, NOW) == (["tinplate"] if expected else [])
+
+
+def test_what_the_archive_cannot_give_is_blocked_before_anything_is_written() -> None:
+    lost = one(Wish(entry(), target(), held=False))
+    assert lost.decision is Decision.BLOCKED and lost.damage and "cannot give" in lost.why
+    there = one(Wish(entry(), target(), file("archived"), held=False))
+    assert there.decision is Decision.SAME and not there.damage
+
+
+def test_an_archive_that_cannot_be_written_blocks_only_what_would_be_replaced() -> None:
+    wishes = [Wish(entry(), target(), file()), Wish(entry(path="saves/B.sav"), target())]
+    made = plan(wishes, scene(archive_trouble="the archive can only be read"))
+    assert _decided(made) == ["blocked", "write"] and "can only be read" in made.steps[0].why
+
+
+def test_what_both_has_put_beside_is_no_longer_left() -> None:
+    wish = Wish(entry(), target(), file(modified=NOW))
+    assert len(plan([wish], scene()).left) == 1
+    made = plan([wish], scene(on_newer=OnNewer.BOTH))
+    assert made.steps[0].action is Action.BESIDE and made.left == ()
+
+
+def test_no_hidden_folder_in_a_home_that_only_the_archive_names() -> None:
+    hidden = entry(path=".config/autostart/run.sh")
+    assert one(Wish(hidden, target(own_layout=False))).decision is Decision.BLOCKED
+    assert one(Wish(hidden, target())).decision is Decision.WRITE
+    assert one(Wish(entry(path="saves/.A.sav"), target(own_layout=False))).decision is Decision.WRITE
 
 
 def test_a_plan_is_the_same_for_the_same_values() -> None:
