@@ -31,6 +31,7 @@ class Config:
     volumes: Mapping[str, str] = field(default_factory=dict)
     layouts: tuple[str, ...] = ()
     parts: Mapping[Part, bool] = field(default_factory=dict)
+    recognise: bool = True  # whether saves that no layout names are recognised and kept
     newest: int = 0  # exports of everything that are kept of each emulator; 0: all
 
 
@@ -74,6 +75,8 @@ def write_config(path: Path, config: Config) -> None:
         body["layouts"] = list(config.layouts)
     if config.parts:
         body["parts"] = {part.value: kept for part, kept in config.parts.items()}
+    if not config.recognise:
+        body["recognise"] = False
     if config.newest:
         body["newest"] = config.newest
     text = "# What handhold works with on this device. handhold setup writes it; it may be changed by hand.\n"
@@ -106,7 +109,7 @@ def read_config(path: Path) -> Config:
     return config
 
 
-_KEYS = ("config", "device", "archive", "volumes", "layouts", "parts", "newest")
+_KEYS = ("config", "device", "archive", "volumes", "layouts", "parts", "recognise", "newest")
 _MOST = 64
 MOST_NEWEST = 1000
 
@@ -131,6 +134,7 @@ class _Reader(Reader):
                 if (folder := self.value(item, _path))
             ),
             parts=self.parts(rows["parts"]) if "parts" in rows else {},
+            recognise=self.truth(rows["recognise"]) is not False if "recognise" in rows else True,
             newest=self.newest(rows["newest"]) if "newest" in rows else 0,
         )
 

@@ -4,13 +4,23 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot, VolumeNote
 from handhold.archive.writer import Writer
+from handhold.changes import (
+    Lost,
+    Suspicious,
+    dropped,
+    emptied,
+    is_quiet,
+    recorded,
+    times_count,
+    told_lost,
+)
 from handhold.device.claims import Claim, Conflict, Unclaimed
 from handhold.device.exports import Older, Stale, stale_exports, without_older
 from handhold.device.walk import walk
@@ -19,6 +29,8 @@ from handhold.intake import Content, Intake, Job, Unread
 from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
 from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site, nanoseconds
+from handhold.names import native
+from handhold.nights import Held, Night, last_held, last_night
 
 #: files, bytes, files in all, bytes in all
 Progress = Callable[[int, int, int, int], None]
@@ -37,6 +49,7 @@ class Options:
     note: str = ""
     leave_out: tuple[str, ...] = ()  # places that are never walked: the archive itself
     level: int = 3
+    recognise: bool = True  # keep saves and states that no layout names
     newest: int | None = None
     newest_otherwise: int = ALL
 
@@ -57,8 +70,27 @@ class Result:
     odd: tuple[Odd, ...]
     stale: tuple[Stale, ...]
     older: tuple[Older, ...]  # exports that were left out
-    gone: tuple[str, ...]  # emulators that the last snapshot held and this one does not
+    gone: tuple[Gone, ...]  # emulators that the last night held and this one does not
+    lost: tuple[Lost, ...]  # saves and states that the last night held and this one does not
+    suspicious: tuple[Suspicious, ...]  # saves that have no content any more
+    renamed: tuple[Renamed, ...]  # of those, the ones whose files another emulator has now
+    recognised: Mapping[str, int]  # by emulator: files that are kept though no layout names them
     seconds: float
+
+
+class Gone(NamedTuple):
+    """An emulator that the last night held and this one does not, and why, in words behind its name."""
+
+    emulator: str
+    why: str
+
+
+class Renamed(NamedTuple):
+    """An emulator whose files are kept under another id from now on; its history stays under the old one."""
+
+    old: str
+    new: str
+    files: int
 
 
 class Odd(NamedTuple):
@@ -101,32 +133,38 @@ def take(
     started = clock()
     begun = time.monotonic()
     with archive.locked("snapshot"):
-        prior = _last_night(archive, device.name)
-        walked = walk(device, layouts, leave_out=options.leave_out, progress=seen)
+        prior = last_night(archive, device.name)
+        walked = walk(
+            device, layouts, leave_out=options.leave_out, progress=seen, recognise=options.recognise
+        )
         claims = [claim for claim in walked.claims if claim.part in options.parts]
         claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise)
-        if not claims and not walked.gaps and not prior.entries:
+        gaps = _with_cards(archive, device, walked.gaps)
+        if not claims and not gaps and not prior.entries:
             raise OwnerError(
                 f"Nothing to keep was found on {device.name}.",
                 "handhold survey shows where it looked; are the volumes and the layouts the right ones?",
             )
         before = {entry.key: entry for entry in prior.entries}
+        moved = _moved(claims, before, prior.sites)
         with archive.writer(level=options.level) as writer:
-            quiet, loud = _sort(claims, before, prior, device, archive, options.reread)
-            entries, gaps = list(quiet), [*walked.gaps, *_emptied(device, prior)]
+            known = before | moved
+            reread = options.reread or not times_count(prior.taken_ns, nanoseconds(started))
+            quiet, loud = _sort(claims, known, prior, device, archive, reread)
+            entries = list(quiet)
             odd: list[Odd] = []
             for outcome in _read(loud, writer, options.level, progress, odd):
                 if isinstance(outcome, Entry):
                     entries.append(outcome)
                 else:
                     gaps.append(outcome)
-            new = [e for e in entries if (old := before.get(e.key)) is None or old.sha256 != e.sha256]
+            new = [e for e in entries if (old := known.get(e.key)) is None or old.sha256 != e.sha256]
             snapshot = writer.finish(
                 device=device.name,
                 kind=Kind.NIGHT,
                 taken=started,
                 volumes=_notes(device),
-                sites=walked.sites,
+                sites=recorded(walked.sites, entries, gaps),
                 layouts=_layouts(layouts, walked.sites),
                 entries=entries,
                 gaps=gaps,
@@ -134,6 +172,9 @@ def take(
             )
             stored = writer.stored_bytes
     by_part: dict[Part, int] = {}
+    renamed = _renamed(moved)
+    still = {entry.key for entry in entries} | {entry.key for entry in moved.values()}
+    went = _dropped(device, prior, still, gaps, options.parts, older)
     for entry in new:
         by_part[entry.part] = by_part.get(entry.part, 0) + 1
     return Result(
@@ -149,7 +190,14 @@ def take(
         odd=tuple(odd),
         stale=tuple(stale_exports(claims, layouts, device.volumes, nanoseconds(started))),
         older=tuple(older),
-        gone=tuple(sorted({e.emulator for e in before.values()} - {e.emulator for e in entries})),
+        gone=_gone(device, prior, entries, gaps, layouts, went),
+        lost=told_lost(went, [entry for entry in new if entry.key not in before]),
+        suspicious=emptied(known, new, prior.name),
+        renamed=tuple(renamed),
+        recognised={
+            emulator: sum(reason.files for reason in one.listed())
+            for emulator, one in sorted(walked.recognised.items())
+        },
         seconds=time.monotonic() - begun,
     )
 
@@ -216,49 +264,63 @@ def _comes_back(archive: Archive, entry: Entry, wanted: Sequence[Wanted], gaps: 
 _OTHER_MEDIUM = "Copy the archive to another card soon; handhold verify says what is hurt."
 
 
-@dataclass(frozen=True, slots=True)
-class _Night:
-    """The last night of a device, as far as it helps the next one."""
+def _moved(
+    claims: Iterable[Claim], before: Mapping[tuple[str, str, str], Entry], sites: Iterable[Site]
+) -> dict[tuple[str, str, str], Entry]:
+    """The last night's entries that lay where a claim lies that has another key now, by that key. Pure.
 
-    entries: tuple[Entry, ...] = ()
-    sites: tuple[Site, ...] = ()
-    taken_ns: int = 0
-
-
-def _last_night(archive: Archive, device: str) -> _Night:
-    for snapshot in reversed(archive.nights()):
-        if snapshot.device != device:
-            continue
-        try:
-            manifest = archive.read(snapshot)
-            entries = tuple(archive.entries(manifest))
-        except OwnerError:
-            continue  # a hurt night helps nobody; verify names it
-        return _Night(entries, manifest.sites, nanoseconds(snapshot.taken))
-    return _Night()
-
-
-def _emptied(device: Device, prior: _Night) -> list[Gap]:
-    """A volume that held something last time and whose folder is empty now: a card that is out, likely."""
-    held = {(site.emulator, site.home): site.volume for site in prior.sites}
-    files: dict[str, int] = {}
-    for entry in prior.entries:
-        volume = held.get((entry.emulator, entry.home), "")
-        files[volume] = files.get(volume, 0) + 1
-    return [
-        Gap(
-            volume.name,
-            "",
-            f"it is empty, and held {files[volume.name]:,} kept files last time",
-            None,
-            _CARD_IN,
-        )
-        for volume in device.volumes
-        if files.get(volume.name) and not _anything_in(volume.path)
-    ]
+    So it is when a layout was written for what had been recognised until then: the files are the same ones.
+    """
+    missing = [claim for claim in claims if (claim.site.emulator, claim.site.home, claim.path) not in before]
+    if not missing:
+        return {}
+    lay = {(site.emulator, site.home): site for site in sites}
+    places: dict[tuple[str, str], Entry] = {}
+    for entry in before.values():
+        site = lay.get((entry.emulator, entry.home))
+        if site is not None:
+            places[site.volume, f"{site.path}/{entry.path}" if site.path else entry.path] = entry
+    found = ((claim, places.get((claim.site.volume, claim.volume_path))) for claim in missing)
+    return {
+        (claim.site.emulator, claim.site.home, claim.path): entry
+        for claim, entry in found
+        if entry is not None
+    }
 
 
-_CARD_IN = "Is the card in? If so, take the snapshot again; the earlier nights keep what was on it."
+def _renamed(moved: Mapping[tuple[str, str, str], Entry]) -> list[Renamed]:
+    """Which emulators' files are kept under another id now."""
+    counts: dict[tuple[str, str], int] = {}
+    for (emulator, _, _), entry in moved.items():
+        if entry.emulator != emulator:
+            counts[entry.emulator, emulator] = counts.get((entry.emulator, emulator), 0) + 1
+    return [Renamed(old, new, files) for (old, new), files in sorted(counts.items())]
+
+
+def _with_cards(archive: Archive, device: Device, gaps: Iterable[Gap]) -> list[Gap]:
+    """The gaps, with one for each volume that is empty or missing and once held something: a card is out.
+
+    It is told every night until the volume is there again, or the owner has taken it out of the config.
+    """
+    missing = {gap.volume for gap in device.missing}
+    empty = [volume.name for volume in device.volumes if not _anything_in(volume.path)]
+    held = last_held(archive, device.name, [*missing, *empty])
+    told = []
+    for gap in gaps:
+        last = held.get(gap.volume) if gap in device.missing else None
+        told.append(gap if last is None else _card_out(gap.volume, "it is not there", last))
+    return told + [_card_out(name, "it is empty", held[name]) for name in empty if name in held]
+
+
+def _card_out(volume: str, what: str, last: Held) -> Gap:
+    files = f"{last.files:,} kept file{'s' if last.files != 1 else ''}"
+    return Gap(volume, "", f"{what}, and held {files} on {last.on}; is the card in?", None, _CARD_IN)
+
+
+_CARD_IN = (
+    "Put it in and take the snapshot again; the earlier nights keep what was on it. If it is gone for good, "
+    "take it out of the config."
+)
 
 
 def _anything_in(folder: str) -> bool:
@@ -269,19 +331,62 @@ def _anything_in(folder: str) -> bool:
         return True  # the walk has said so already
 
 
-def is_quiet(entry: Entry, size: int, modified: int, taken_ns: int, step_ns: int) -> bool:
-    """Whether a file can be taken to be what the last night kept, without reading it. Pure.
+def _dropped(
+    device: Device,
+    prior: Night,
+    still: Collection[tuple[str, str, str]],
+    gaps: Iterable[Gap],
+    parts: frozenset[Part],
+    older: Iterable[Older],
+) -> list[tuple[Entry, bool]]:
+    """What the last night held and is not kept ``still``, each with whether a file stands at its place."""
+    roots = {volume.name: volume.path for volume in device.volumes}
+    left_out = {(one.volume, one.path) for one in older}
+    return [
+        (entry, os.path.lexists(os.path.join(roots[volume], native(path))))
+        for entry, volume, path in dropped(prior.entries, prior.sites, still, gaps)
+        if entry.part in parts and volume in roots and (volume, path) not in left_out
+    ]
 
-    Size and time must agree, and the time must lie before that night's start by more than the volume's step:
-    a file written in the very tick in which it was read may have changed after that without showing it.
-    """
-    return entry.size == size and entry.modified == modified and modified + step_ns < taken_ns
+
+def _gone(
+    device: Device,
+    prior: Night,
+    entries: Iterable[Entry],
+    gaps: Iterable[Gap],
+    layouts: Iterable[Layout],
+    went: Iterable[tuple[Entry, bool]],
+) -> tuple[Gone, ...]:
+    """The emulators of which nothing is kept any more, though no gap says why."""
+    told = {gap.emulator for gap in gaps}
+    names = {entry.emulator for entry, _ in went} - {entry.emulator for entry in entries} - told
+    known = {layout.id for layout in layouts}
+    roots = {volume.name: volume.path for volume in device.volumes}
+    standing = {
+        site.emulator
+        for site in prior.sites
+        if site.emulator in names
+        and site.volume in roots
+        and os.path.isdir(os.path.join(roots[site.volume], native(site.path)))
+    }
+    return tuple(
+        Gone(name, _why_gone(name in known or name not in prior.layouts, name in standing))
+        for name in sorted(names)
+    )
+
+
+def _why_gone(has_layout: bool, has_folder: bool) -> str:
+    if not has_layout:
+        return "no layout speaks of it any more" + ("" if has_folder else ", and its folder is gone")
+    return (
+        "nothing that is kept is in its folder now" if has_folder else "its folder is not on the device now"
+    )
 
 
 def _sort(
     claims: Iterable[Claim],
     before: Mapping[tuple[str, str, str], Entry],
-    prior: _Night,
+    prior: Night,
     device: Device,
     archive: Archive,
     reread: bool,
@@ -300,7 +405,10 @@ def _sort(
             or not archive.holds(entry)  # a block that got lost is brought back from the device
         ):
             loud.append(claim)
-        elif entry.part is claim.part and entry.game == claim.game:
+        elif entry.key == (site.emulator, site.home, claim.path) and (entry.part, entry.game) == (
+            claim.part,
+            claim.game,
+        ):
             quiet.append(entry)
         else:  # the layout has changed its mind about what the file is
             content = Content(entry.sha256, entry.size, entry.modified, entry.recipe, entry.members)

@@ -102,8 +102,7 @@ class Session:
     @property
     def volume_paths(self) -> dict[str, str]:
         """Name and path of each volume of the device at hand."""
-        typed = self.given.volumes or _split(os.environ.get("HANDHOLD_VOLUME", ""))
-        if typed:
+        if typed := self._typed_volumes:
             from handhold.config import named_paths
 
             return named_paths("--volume", typed)
@@ -120,11 +119,20 @@ class Session:
             "Run handhold setup once, or name it: handhold --volume internal=PATH …",
         )
 
-    def device(self) -> Device:
-        """The device at hand, with its volumes looked at."""
+    def device(self, *, partial: bool = False) -> Device:
+        """The device at hand, with its volumes looked at.
+
+        With ``partial`` a volume of the config that is not there is a gap of the device, unless all are
+        missing: ``NotNow``. One that was typed and is not there is ``WrongInput`` all the same.
+        """
         from handhold.device.volumes import open_device
 
-        return open_device(self.device_name, self.volume_paths)
+        partial = partial and not self._typed_volumes
+        return open_device(self.device_name, self.volume_paths, partial=partial)
+
+    @property
+    def _typed_volumes(self) -> Sequence[str]:
+        return self.given.volumes or _split(os.environ.get("HANDHOLD_VOLUME", ""))
 
     @property
     def leave_out(self) -> tuple[str, ...]:
@@ -154,6 +162,22 @@ class Session:
         from handhold.layouts.catalogue import read_catalogue
 
         return read_catalogue(self.layout_folders)
+
+    def recognises(self, only_layouts: bool) -> bool:
+        """Whether saves that no layout names are recognised: unless an option or the config turns it off."""
+        return self.config.recognise and not only_layouts
+
+    def last_night(self) -> datetime | None:
+        """When the last snapshot of the device at hand was taken; None where the archive cannot tell."""
+        from handhold.archive.archive import Archive
+        from handhold.archive.storage import LocalStorage
+        from handhold.errors import OwnerError
+
+        try:
+            nights = Archive.open(LocalStorage(self.archive_path)).nights()
+        except OwnerError:
+            return None  # no archive yet, or its card is out: nothing that concerns a look at the device
+        return next((night.taken for night in reversed(nights) if night.device == self.device_name), None)
 
     def emulators_named(self, names: Sequence[str] | None) -> list[str]:
         """Emulators by id, of what an owner typed: an id, or the title in one of the layouts."""

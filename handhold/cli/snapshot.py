@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -19,6 +20,7 @@ from handhold.errors import Exit, WrongInput
 from handhold.model import Part
 
 if TYPE_CHECKING:
+    from handhold.changes import Lost, Suspicious
     from handhold.cli.console import Console
     from handhold.snapshot import Result
 
@@ -45,6 +47,9 @@ def snapshot(
             metavar="N", min=1, help="Keep only the newest N exports of an emulator that exports everything."
         ),
     ] = None,
+    only_layouts: Annotated[
+        bool, typer.Option("--only-layouts", help="Keep only what a layout names; recognise nothing.")
+    ] = False,
     note: Annotated[str, typer.Option(metavar="TEXT", help="A few words to find this snapshot by.")] = "",
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
@@ -54,18 +59,21 @@ def snapshot(
     session: Session = context.obj
     parts = session.kept_parts(keep or (), leave or ())
     archive = session.archive()
-    device = session.device()
+    device = session.device(partial=True)
     layouts = tuple(session.catalogue().layouts.values())
-    if not layouts:
+    recognise = session.recognises(only_layouts)
+    if not layouts and not recognise:
         raise WrongInput(
-            "There is no layout yet, so handhold does not know what to keep.",
-            f"Write one (handhold layout list shows the patterns) into {session.own_layouts}.",
+            "There is no layout, and recognition is turned off, so handhold does not know what to keep.",
+            f"Leave --only-layouts (recognise: false in the config) out, or write a layout into "
+            f"{session.own_layouts}.",
         )
     options = Options(
         parts=parts,
         reread=reread,
         note=note,
         leave_out=session.leave_out,
+        recognise=recognise,
         newest=newest,
         newest_otherwise=session.config.newest,
     )
@@ -96,7 +104,13 @@ def document(result: Result) -> dict[str, Any]:
         "new_files": result.new_files,
         "stored_bytes": result.stored_bytes,
         "gaps": [gap_document(gap) for gap in result.gaps],
-        "gone": list(result.gone),
+        "gone": [one.emulator for one in result.gone],
+        "gone_files": [one._asdict() for one in result.lost],
+        "suspicious": [one._asdict() for one in result.suspicious],
+        "renamed": [one._asdict() for one in result.renamed],
+        "recognised": [
+            {"emulator": emulator, "files": files} for emulator, files in result.recognised.items()
+        ],
         "conflicts": [conflict_document(conflict) for conflict in result.conflicts],
         "odd": [one._asdict() for one in result.odd],
         "stale": [stale_document(one) for one in result.stale],
@@ -110,7 +124,8 @@ def document(result: Result) -> dict[str, Any]:
 def show(session: Session, result: Result) -> None:
     """The result for people; its last line is the one to read. Quiet, it says nothing when all is well."""
     console = session.console
-    if console.quiet and not (result.gaps or result.gone or result.odd or result.stale):
+    missed = result.gone or result.lost or result.suspicious
+    if console.quiet and not (result.gaps or missed or result.renamed or result.odd or result.stale):
         return  # all is well, and nobody asked
     show_gaps(console, result.gaps, "Could not be kept:")
     if result.conflicts:
@@ -118,16 +133,59 @@ def show(session: Session, result: Result) -> None:
             f"\n{words.amount(sum(c.files for c in result.conflicts), 'file')} claimed by two emulators "
             "(handhold survey shows which)."
         )
-    for emulator in result.gone:
+    show_missed(console, result)
+    for one in result.renamed:
         console.say(
-            f"\n{emulator} was kept last time and is not on the device now; the earlier nights keep it."
+            f"\n{words.amount(one.files, 'file')} of {one.old} kept as {one.new} from now on; what was kept "
+            f"until now stays there, and {one.old} is its name in the earlier nights."
         )
     show_exports(console, result)
-    if result.gaps or result.conflicts or result.gone or result.odd or result.stale or result.older:
+    if result.recognised:
+        files = sum(result.recognised.values())
+        console.say(
+            f"\nRecognised and kept, though no layout names them: "
+            f"{words.amount(files, 'save or state', 'saves and states')} of "
+            f"{words.listed(list(result.recognised), 6)} (handhold survey --why tells why)."
+        )
+    told = (result.gaps, result.conflicts, missed, result.renamed, result.recognised)
+    if any(told) or result.odd or result.stale or result.older:
         console.say()
     added = f"{words.size(result.stored_bytes)} added, {words.took(result.seconds)}"
     console.say(f"Kept as {result.snapshot.name} ({added}).")
     console.say(last_line(result))
+
+
+def show_missed(console: Console, result: Result) -> None:
+    """What the last night held and this one does not, and saves that were emptied."""
+    from handhold.changes import Went
+
+    for one in result.gone:
+        console.say(f"\n{one.emulator} was kept last time: {one.why}. The earlier nights keep it.")
+    told = {one.emulator for one in result.gone}
+    gone = [lost for lost in result.lost if lost.what is Went.GONE and lost.emulator not in told]
+    if gone:
+        console.say(f"\nGone since last time (earlier nights keep them): {named(gone)}.")
+    others = [lost for lost in result.lost if lost.what is not Went.GONE and lost.emulator not in told]
+    if others:
+        console.say(
+            "\nStill there, but renamed or no longer named by the layout (earlier nights keep them as they "
+            f"were): {named(others)}."
+        )
+    for last_good in dict.fromkeys(one.last_good for one in result.suspicious):
+        emptied = [one for one in result.suspicious if one.last_good == last_good]
+        console.say(f"\nEmpty now ({last_good} has the last good one): {named(emptied)}.")
+
+
+def named(files: Sequence[Lost | Suspicious], most: int = 8) -> str:
+    """Files by emulator, part and game: ``plumtree saves: Snow Ferry; lantern states: Mole Valley``."""
+    groups: dict[tuple[str, Part], list[str]] = {}
+    for one in files:
+        group = groups.setdefault((one.emulator, one.part), [])
+        if (name := one.game or one.path) not in group:
+            group.append(name)
+    return "; ".join(
+        f"{emulator} {part}: {words.listed(names, most)}" for (emulator, part), names in groups.items()
+    )
 
 
 def show_exports(console: Console, result: Result, most: int = 8) -> None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from handhold.cli.console import Console
     from handhold.device.claims import Conflict, Walk
     from handhold.device.exports import Stale
-    from handhold.device.survey import Found
+    from handhold.device.survey import Changed, Found
 
 
 def join(app: typer.Typer) -> None:
@@ -27,31 +27,52 @@ def join(app: typer.Typer) -> None:
 
 def survey(
     context: typer.Context,
+    why: Annotated[
+        bool, typer.Option("--why", help="Tell why files that no layout names were recognised.")
+    ] = False,
+    only_layouts: Annotated[
+        bool, typer.Option("--only-layouts", help="Look only for what a layout names; recognise nothing.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
-    """Shows what is on the device: emulators, parts, newest saves; what cannot be read; what is unclaimed."""
+    """Shows what is on the device: emulators, parts, newest saves; what cannot be read; what is unclaimed.
+
+    An emulator that no layout speaks of is recognised by what its saves look like.
+    """
     from handhold.device.exports import stale_exports
-    from handhold.device.survey import tally
+    from handhold.device.survey import changed, tally
     from handhold.device.volumes import free_room
     from handhold.device.walk import walk
 
     session: Session = context.obj
-    device = session.device()
+    device = session.device(partial=True)
     layouts = tuple(session.catalogue().layouts.values())
     with session.console.progress("Looking") as bar:
-        walked = walk(device, layouts, leave_out=session.leave_out, progress=lambda seen: bar(seen, 0))
+        walked = walk(
+            device,
+            layouts,
+            leave_out=session.leave_out,
+            progress=lambda seen: bar(seen, 0),
+            recognise=session.recognises(only_layouts),
+        )
+    night = session.last_night()
+    odd = changed(walked.unclaimed, nanoseconds(night), nanoseconds(session.clock())) if night else []
     found = tally(walked, layouts)
     stale = stale_exports(walked.claims, layouts, device.volumes, nanoseconds(session.clock()))
     free = {volume.name: free_room(volume.path) for volume in device.volumes}
     if json:
-        session.console.document(document(walked, found, free, stale))
+        session.console.document(document(walked, found, free, stale, odd))
     else:
-        show(session, walked, found, free, stale)
+        show(session, walked, found, free, stale, odd, why)
     raise typer.Exit(Exit.NOT_EVERYTHING if walked.gaps else Exit.DONE)
 
 
 def document(
-    walked: Walk, found: Sequence[Found], free: dict[str, int], stale: Sequence[Stale]
+    walked: Walk,
+    found: Sequence[Found],
+    free: dict[str, int],
+    stale: Sequence[Stale],
+    odd: Sequence[Changed] = (),
 ) -> dict[str, Any]:
     """The survey for scripts."""
     return {
@@ -80,12 +101,20 @@ def document(
                     part.value: {"files": t.files, "bytes": t.bytes, "newest": words.stamp(t.newest)}
                     for part, t in one.parts.items()
                 },
+                "reasons": [{"part": r.part.value, "why": r.why, "files": r.files} for r in one.reasons],
+                "ways": [
+                    {"home": w.home, "volume": w.volume, "path": w.path, "outcome": w.outcome.value}
+                    for w in one.ways
+                ],
             }
             for one in found
         ],
         "gaps": [gap_document(gap) for gap in walked.gaps],
         "conflicts": [conflict_document(c) for c in walked.conflicts],
         "stale": [stale_document(one) for one in stale],
+        "changed": [
+            {"volume": one.volume, "path": one.path, "newest": words.stamp(one.newest)} for one in odd
+        ],
         "unclaimed": [
             {
                 "volume": u.volume,
@@ -130,7 +159,13 @@ def conflict_document(conflict: Conflict) -> dict[str, Any]:
 
 
 def show(
-    session: Session, walked: Walk, found: Sequence[Found], free: dict[str, int], stale: Sequence[Stale]
+    session: Session,
+    walked: Walk,
+    found: Sequence[Found],
+    free: dict[str, int],
+    stale: Sequence[Stale],
+    odd: Sequence[Changed] = (),
+    why: bool = False,
 ) -> None:
     """The survey for people."""
     console = session.console
@@ -150,38 +185,89 @@ def show(
             (p.value, f"{t.files:,}", words.size(t.bytes), words.when(t.newest, clock) if t.files else "")
             for p, t in one.parts.items()
         ] or [("nothing yet", "", "", "")]
-        for i in range(max(len(where), len(parts))):
+        names = [one.title] if one.how == "layout" else [one.title, "(recognised)"]
+        for i in range(max(len(names), len(where), len(parts))):
             part = parts[i] if i < len(parts) else ("", "", "", "")
-            rows.append((one.title if i == 0 else "", where[i] if i < len(where) else "", *part))
+            rows.append((names[i] if i < len(names) else "", where[i] if i < len(where) else "", *part))
     if rows:
         console.table(("Emulator", "Where", "Part", "Files", "Size", "Newest"), rows, right=(3, 4))
     else:
-        console.say("No emulator was found here by the layouts that handhold knows of.")
-        console.say("handhold layout list shows them; a layout of your own is a few lines (see README).")
+        console.say("No emulator was found here, by a layout or by what its data looks like.")
+        console.say("handhold layout draft FOLDER writes a layout for a folder that holds one.")
     absent = [one.title for one in found if one.state == "absent"]
     if absent:
         console.say(f"\nNot on this device: {words.listed(sorted(absent), 12)}.")
+    show_reasons(console, found, why)
+    show_ways(console, found)
     show_stale(console, stale)
     show_gaps(console, walked.gaps, "Cannot be read, so it cannot be kept:")
     show_conflicts(console, walked)
+    if odd:
+        console.say("\nChanged since the last snapshot, and nobody knows what it is:")
+        for each in odd[:8]:
+            console.say(f"  {each.volume}:{each.path}, {words.when(each.newest, clock)}")
+        if len(odd) > 8:
+            console.say(f"  and {len(odd) - 8} more (--json lists all)")
+        console.say("  If these are saves, handhold layout draft FOLDER has them kept.")
     if walked.unclaimed:
         console.say("\nNobody claims (not kept):")
-        rows = [
+        places: list[tuple[str, ...]] = [
             (
                 f"{u.volume}:{u.path}",
                 f"{u.files:,}",
                 words.size(u.bytes),
                 "" if u.newest is None else words.when(u.newest, clock),
+                u.part.value if u.part else "",
             )
             for u in walked.unclaimed[:20]
         ]
-        console.table(("Place", "Files", "Size", "Newest"), rows, right=(1, 2))
+        headers: tuple[str, ...] = ("Place", "Files", "Size", "Newest", "Looks like")
+        if not any(row[-1] for row in places):
+            headers, places = headers[:-1], [row[:-1] for row in places]
+        console.table(headers, places, right=(1, 2))
         if len(walked.unclaimed) > 20:
             console.say(f"and {len(walked.unclaimed) - 20} more places (--json lists all).")
     if any(Part.GAMES in one.parts for one in found):
         console.say(
             "\nGames are counted, not kept. Keep only games and firmware that you have the right to copy."
         )
+
+
+def show_reasons(console: Console, found: Sequence[Found], all_: bool, most: int = 6) -> None:
+    """Why files that no layout names were recognised; without ``all_`` only that it can be asked."""
+    told = [one for one in found if one.reasons]
+    if not told:
+        return
+    files = sum(reason.files for one in told for reason in one.reasons)
+    if not all_:
+        console.say(
+            f"\nNo layout names {words.amount(files, 'save or state', 'saves and states')} of "
+            f"{words.listed([one.title for one in told], 6)}; they are kept because of what they look like "
+            "(--why)."
+        )
+        return
+    console.say("\nRecognised, because:")
+    for one in told:
+        console.say(f"  {one.title} ({one.emulator})")
+        for reason in one.reasons[:most]:
+            console.say(f"    {reason.part.value}, {words.amount(reason.files, 'file')}: {reason.why}")
+        if len(one.reasons) > most:
+            console.say(f"    and {len(one.reasons) - most} more reasons (--json lists all)")
+
+
+def show_ways(console: Console, found: Sequence[Found]) -> None:
+    """For emulators of which a place could not be read: every place that was tried, and what came of it."""
+    hidden = [one for one in found if any(way.outcome in _HIDDEN for way in one.ways)]
+    if not hidden:
+        return
+    console.say("\nWhere it was tried to read:")
+    for one in hidden:
+        console.say(f"  {one.title}")
+        for way in one.ways:
+            console.say(f"    {way.volume}:{way.path or '/'}: {way.outcome.value}")
+
+
+_HIDDEN = ("refused", "not listed")
 
 
 def place(site: Site) -> str:
@@ -216,7 +302,8 @@ def show_gaps(console: Console, gaps: Sequence[Gap], title: str, most: int = 12)
     advised: set[str] = set()
     for gap in gaps[:most]:
         owner = f" ({gap.emulator})" if gap.emulator else ""
-        console.say(f"  {gap.volume}:{gap.path or '/'}{owner}: {gap.why}")
+        place = f"{gap.volume}:{gap.path}" if gap.path else gap.volume
+        console.say(f"  {place}{owner}: {gap.why}")
         if gap.advice and gap.advice not in advised:
             advised.add(gap.advice)
             console.say(f"    {gap.advice}")

@@ -90,9 +90,7 @@ class Walk:
     barred: frozenset[Site]  # the sites that are there and could not be listed
     files: int  # ordinary files that were looked at
     ways: tuple[Way, ...] = ()  # the places at which homes were looked for, and what came of it
-    recognised: Mapping[str, Recognised] = field(
-        default_factory=dict
-    )  # by emulator; empty if it was not asked
+    recognised: Mapping[str, Recognised] = field(default_factory=dict)  # by emulator
 
 
 class Candidate(NamedTuple):

@@ -1,9 +1,9 @@
 """What no layout claims, looked at in the same pass: saves and states go to the emulator whose folder it is.
 
 An emulator that no layout speaks of is *recognised*: it has its id and its title from the folder that plays
-its role. Its id depends on that folder's own name and on the ids of the layouts only, and the name of its home
-on the volume and the folder's path, so that both stay what they are from night to night, whatever else comes
-onto the device. Folders of one name are one emulator, wherever they lie.
+its role. Its id depends on that folder's own name and on the ids of the layouts only, and the name of its
+home on the volume and the folder's path, so that both stay what they are from night to night, whatever else
+comes onto the device. Folders of one name are one emulator, wherever they lie.
 """
 
 from __future__ import annotations
