@@ -105,6 +105,7 @@ class Device:
 
     name: str
     volumes: tuple[Volume, ...]
+    missing: tuple[Gap, ...] = ()  # one for each volume that it should have and that is not there
 
     def volume(self, name: str) -> Volume | None:
         """The volume of that name."""

@@ -86,6 +86,10 @@ class Manifest:
     tool: str
 
 
+class TooLarge(ValueError):
+    """A manifest that would not be read back."""
+
+
 class Head(msgspec.Struct, frozen=True, omit_defaults=True):
     """The first line."""
 
@@ -160,13 +164,13 @@ def with_plain_offset(taken: datetime) -> datetime:
 
 
 def encode(head: Head, pages: Sequence[PageRef], gaps: Sequence[Gap]) -> bytes:
-    """The manifest's plain lines. Raises ``ValueError`` if they are more than would be believed."""
+    """The manifest's plain lines. Raises ``TooLarge`` if they are more than would be believed."""
     lines = head_lines(head) + _encoder.encode_lines([_PageLine(page.id, page.entries) for page in pages])
     lines += _encoder.encode_lines([_GapLine(gap) for gap in gaps])
     counts = {"pages": head.pages, "gaps": head.gaps, "files": head.files, "bytes": head.bytes}
     lines += _encoder.encode(_EndLine(counts, hashlib.sha256(lines).hexdigest())) + b"\n"
     if len(lines) > LARGEST or lines.index(b"\n") >= LARGEST_HEAD:
-        raise ValueError("the manifest would be larger than any that is read")
+        raise TooLarge("the manifest would be larger than any that is read")
     return lines
 
 

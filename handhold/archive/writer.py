@@ -156,7 +156,15 @@ class Writer:
             base=base,
             safety=safety,
         )
-        packed = manifests.pack(manifests.encode(head, refs, gaps))
+        try:
+            plain = manifests.encode(head, refs, gaps)
+        except manifests.TooLarge as error:
+            raise OwnerError(
+                f"This snapshot of {device} cannot be written: its list of {len(sites):,} homes and "
+                f"{len(gaps):,} gaps would be larger than any that is read back.",
+                "Where one place of a layout fits thousands of folders, name the folder above them instead.",
+            ) from error
+        packed = manifests.pack(plain)
         file = manifests.file_name(device, taken, packed)
         # What could not be read back must not be written: this is the reader's own check.
         snapshot = manifests.decode(file, packed).snapshot

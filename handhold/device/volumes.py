@@ -13,7 +13,7 @@ from typing import NamedTuple
 from handhold.device.listing import below, canonical
 from handhold.device.trouble import why_unreadable
 from handhold.errors import NotNow, WrongInput
-from handhold.model import Device, Traits, Volume
+from handhold.model import Device, Gap, Traits, Volume
 from handhold.names import written
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
@@ -83,11 +83,16 @@ class _Mount(NamedTuple):
     options: frozenset[str]
 
 
-def open_device(name: str, volumes: Mapping[str, str]) -> Device:
+#: What to do about a volume that is not there.
+PUT_IN = "Put the card in, then run this again. If it is gone for good, take it out of the config."
+
+
+def open_device(name: str, volumes: Mapping[str, str], *, partial: bool = False) -> Device:
     """The device of that name with these volumes, each given by its name and its folder.
 
     Raises ``WrongInput`` that names every volume whose folder is not there or cannot be a volume, and
-    ``NotNow`` where the folder is there and its storage does not answer.
+    ``NotNow`` where the folder is there and its storage does not answer. With ``partial`` volumes that are
+    not there, or do not answer, become gaps in ``missing``, and only if all are it is ``NotNow``.
     """
     if not _NAME.fullmatch(name):
         raise WrongInput(
@@ -100,6 +105,7 @@ def open_device(name: str, volumes: Mapping[str, str]) -> Device:
         )
     wrong: list[str] = []
     gone: list[str] = []
+    missing: list[Gap] = []
     opened: dict[str, Volume] = {}
     for label, given in volumes.items():
         if not _NAME.fullmatch(label):
@@ -117,9 +123,15 @@ def open_device(name: str, volumes: Mapping[str, str]) -> Device:
             with os.scandir(path):
                 pass
         except (FileNotFoundError, NotADirectoryError, ValueError):
+            if partial:
+                missing.append(Gap(label, "", f"its folder {written(path)} is not there", None, PUT_IN))
+                continue
             wrong.append(f"{shown} is not there: {written(path)} does not exist.")
             continue
         except OSError as error:
+            if partial:
+                missing.append(Gap(label, "", f"it cannot be read: {why_unreadable(error)}", None, PUT_IN))
+                continue
             gone.append(f"{shown} cannot be read: {written(path)}: {why_unreadable(error)}.")
             continue
         real = canonical(path)
@@ -136,7 +148,10 @@ def open_device(name: str, volumes: Mapping[str, str]) -> Device:
         )
     if gone:
         raise NotNow(" ".join(gone), "Put the card in or allow reading it, then run this again.")
-    return Device(name, tuple(opened.values()))
+    if not opened:
+        what = "; ".join(f"{gap.volume}: {gap.why}" for gap in missing)
+        raise NotNow(f"None of the volumes of {name} is there ({what}).", PUT_IN)
+    return Device(name, tuple(opened.values()), tuple(missing))
 
 
 def traits_of(path: str) -> Traits:

@@ -1,0 +1,192 @@
+"""What tells one night from the next: whether times can be believed, what dropped out, what was emptied.
+
+Pure: decided from entries, sites and gaps.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from enum import StrEnum
+from functools import lru_cache
+from typing import NamedTuple
+
+from handhold.model import Entry, Gap, Part, Site
+
+#: Larger saves are not compared with a blank one (bytes); memory cards have 8 MiB (common practice, no source).
+LARGEST_BLANK = 64 << 20
+_FARTHEST = (1 << 63) - 1
+
+
+def times_count(last_ns: int, now_ns: int) -> bool:
+    """Whether file times say anything about what changed since the last night, by when both nights began.
+
+    A clock that starts again (its battery ran empty) gives the times of earlier files to new ones, and a
+    night that was taken with the clock ahead has times behind it that are still to come. In both cases this
+    night does not begin after the last one, and every file has to be read.
+
+    >>> times_count(1, 2), times_count(2, 2), times_count(3, 2)
+    (True, False, False)
+    """
+    return last_ns < now_ns
+
+
+def is_quiet(entry: Entry, size: int, modified: int, taken_ns: int, step_ns: int) -> bool:
+    """Whether a file can be taken to be what the last night kept, without reading it.
+
+    Size and time must agree, and the time must lie before that night's start by more than the volume's step:
+    a file written in the very tick in which it was read may have changed after that without showing it. A
+    time at the bounds of what an entry holds stands for any time beyond them, and tells nothing.
+    """
+    return (
+        entry.size == size
+        and entry.modified == modified
+        and modified + step_ns < taken_ns
+        and modified > -_FARTHEST
+    )
+
+
+class Covered:
+    """The places that the gaps of a night speak of: nothing can be said about what lies there."""
+
+    def __init__(self, gaps: Iterable[Gap]) -> None:
+        self._places: set[tuple[str, str]] = set()
+        self._above: set[tuple[str, str]] = set()
+        self.emulators: set[str] = set()
+        for gap in gaps:
+            self._places.add((gap.volume, gap.path))
+            self._above.update((gap.volume, folder) for folder in _upward(gap.path))
+            if gap.emulator is not None:
+                self.emulators.add(gap.emulator)
+
+    def covers(self, volume: str, path: str) -> bool:
+        """Whether a gap speaks of this place, or of a folder that it lies in."""
+        return any((volume, folder) in self._places for folder in _upward(path))
+
+    def touches(self, volume: str, path: str) -> bool:
+        """Whether a gap speaks of this place, or of anything below it or above it."""
+        return (volume, path) in self._above or self.covers(volume, path)
+
+
+def _upward(path: str) -> Iterator[str]:
+    """The path, each folder above it, and the root.
+
+    >>> list(_upward("a/b"))
+    ['a/b', 'a', '']
+    """
+    while path:
+        yield path
+        path = path.rpartition("/")[0]
+    yield ""
+
+
+def recorded(sites: Sequence[Site], entries: Iterable[Entry], gaps: Iterable[Gap]) -> tuple[Site, ...]:
+    """The sites that a night has to record: those that have entries, or that a gap speaks of."""
+    needed = {(entry.emulator, entry.home) for entry in entries}
+    covered = Covered(gaps)
+    return tuple(
+        site
+        for site in sites
+        if (site.emulator, site.home) in needed or covered.touches(site.volume, site.path)
+    )
+
+
+class Went(StrEnum):
+    """What became of a file that the last night held and this one does not."""
+
+    GONE = "gone"
+    RENAMED = "renamed"  # its content, or its path in another home, is kept under another name now
+    UNNAMED = "unnamed"  # it is where it was, and no layout has it kept any more
+
+
+class Lost(NamedTuple):
+    """A save or state that the last night held and this one does not."""
+
+    emulator: str
+    part: Part
+    game: str | None
+    path: str  # in the home
+    what: Went
+
+
+class Suspicious(NamedTuple):
+    """A save that had content on the last night and has none now."""
+
+    emulator: str
+    part: Part
+    game: str | None
+    path: str
+    what: str  # "empty", "all zero" or "all 0xFF"
+    last_good: str  # the snapshot that has its content
+
+
+def dropped(
+    before: Iterable[Entry], sites: Sequence[Site], now: Collection[tuple[str, str, str]], gaps: Iterable[Gap]
+) -> list[tuple[Entry, str, str]]:
+    """The entries of the last night that are not among this night's keys, each with its volume and path there.
+
+    ``sites`` are those of the last night. What lies where this night has a gap is no news.
+    """
+    lie = {(site.emulator, site.home): site for site in sites}
+    covered = Covered(gaps)
+    found = []
+    for entry in before:
+        site = lie.get((entry.emulator, entry.home))
+        if entry.key in now or site is None:
+            continue
+        path = f"{site.path}/{entry.path}" if site.path else entry.path
+        if not covered.covers(site.volume, path):
+            found.append((entry, site.volume, path))
+    return found
+
+
+def told_lost(gone: Iterable[tuple[Entry, bool]], new: Iterable[Entry]) -> tuple[Lost, ...]:
+    """What became of the saves and states that dropped out; with each, whether a file is still at its place.
+
+    ``new`` are this night's entries that the last one did not have at their place.
+    """
+    contents: set[tuple[Part, str]] = set()
+    identities: set[tuple[str, Part, str]] = set()
+    for entry in new:
+        if entry.size:
+            contents.add((entry.part, entry.sha256))
+        identities.add(entry.identity)
+    lost = []
+    for entry, is_there in gone:
+        if entry.part in (Part.SAVES, Part.STATES):
+            renamed = (entry.part, entry.sha256) in contents or entry.identity in identities
+            what = Went.RENAMED if renamed else Went.UNNAMED if is_there else Went.GONE
+            lost.append(Lost(entry.emulator, entry.part, entry.game, entry.path, what))
+    return tuple(lost)
+
+
+def emptied(
+    before: Mapping[tuple[str, str, str], Entry], new: Iterable[Entry], last: str
+) -> tuple[Suspicious, ...]:
+    """The saves whose content of the last night, called ``last``, made way for nothing."""
+    found = []
+    for entry in new:
+        old = before.get(entry.key)
+        if entry.part is Part.SAVES and old is not None and not blank(old) and (what := blank(entry)):
+            found.append(Suspicious(entry.emulator, entry.part, entry.game, entry.path, what, last))
+    return tuple(found)
+
+
+def blank(entry: Entry) -> str:
+    """In which way a file holds nothing, told by its digest; empty text if it holds something."""
+    if not entry.size:
+        return "empty"
+    if entry.size <= LARGEST_BLANK:
+        for byte, what in ((0x00, "all zero"), (0xFF, "all 0xFF")):
+            if entry.sha256 == _filled(byte, entry.size):
+                return what
+    return ""
+
+
+@lru_cache(maxsize=1024)
+def _filled(byte: int, size: int) -> str:
+    digest = hashlib.sha256()
+    run = bytes([byte]) * min(size, 1 << 20)
+    for at in range(0, size, len(run)):
+        digest.update(run[: size - at])
+    return digest.hexdigest()
