@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from handhold.model import Entry, Gap, Part, Site
 
-#: Larger saves are not compared with a blank one (bytes); memory cards have 8 MiB (common practice, no source).
+#: Larger saves are not compared with a blank one (bytes). Memory cards have 8 MiB (from memory, no source).
 LARGEST_BLANK = 64 << 20
 _FARTHEST = (1 << 63) - 1
 
@@ -123,7 +123,7 @@ class Suspicious(NamedTuple):
 def dropped(
     before: Iterable[Entry], sites: Sequence[Site], now: Collection[tuple[str, str, str]], gaps: Iterable[Gap]
 ) -> list[tuple[Entry, str, str]]:
-    """The entries of the last night that are not among this night's keys, each with its volume and path there.
+    """The entries of the last night that this one has not by their keys, each with its volume and path there.
 
     ``sites`` are those of the last night. What lies where this night has a gap is no news.
     """

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from handhold.device.homes import LeftOut
 from handhold.device.listing import Listed, Scan, joined, listed
+from handhold.device.times import modified_of
 from handhold.device.trouble import why_unreadable
 from handhold.layouts.draft.sighting import Sighting
 from handhold.layouts.recognition.recognise import HEAD, Seen, Surroundings, look_around, recognise
@@ -100,7 +101,7 @@ class _Look:
                     folders[name] = entry.name
                 elif stat.S_ISREG(status.st_mode):
                     natives[name] = entry.name
-                    files.append(Seen(name, status.st_size, status.st_mtime_ns))
+                    files.append(Seen(name, status.st_size, modified_of(status)))
                 else:
                     self.links += 1
 

@@ -79,13 +79,14 @@ def walk(
             tour.run(path)
     if progress is not None:
         progress(tour.files)
-    order = {volume.name: index for index, volume in enumerate(device.volumes)}
+    names = [volume.name for volume in device.volumes] + [gap.volume for gap in device.missing]
+    order = {name: index for index, name in enumerate(names)}
     refused = {(site.emulator, site.volume, site.path) for site in tour.barred}
     return Walk(
         device=device,
         sites=tuple(homes.sites) + (tuple(recognition.sites) if recognition else ()),
         claims=tour.claims,
-        gaps=sorted(homes.gaps, key=lambda gap: (order[gap.volume], gap.path, gap.emulator or "", gap.why)),
+        gaps=sorted([*device.missing, *homes.gaps], key=lambda gap: (order[gap.volume], gap.path, gap.emulator or "", gap.why)),
         conflicts=sorted(tour.conflicts, key=lambda c: (order[c.volume], *c[1:])),
         unclaimed=sorted(unclaimed(tour.folders), key=lambda u: (order[u.volume], u.path)),
         skipped={emulator: Skipped(*sums) for emulator, sums in sorted(tour.skipped.items())},
@@ -320,7 +321,7 @@ class _Tour:
             site = self.recognition.site(step.volume.name, step.shown)
             inner = step.shown[len(site.path) :].lstrip("/") if site.path else step.shown
             path = f"{inner}/{file.name}" if inner else file.name
-        self.recognition.note(site.emulator, looks)
+        self.recognition.note(site.emulator, file.name, looks)
         self.claims.append(
             Claim(
                 site,

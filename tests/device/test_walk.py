@@ -18,6 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handhold.device.leftovers import MOST_SINGLE
+from handhold.device.reading import read_whole
+from handhold.device.times import modified_of
 from handhold.device.volumes import open_device
 from handhold.device.walk import walk
 from handhold.model import HomeKind, Part
@@ -55,6 +57,32 @@ def test_odd_names_come_through(tmp_path: Path) -> None:
             assert os.fsdecode(stream.read()) == native(claim.path).removeprefix("saves/")
         claim.path.encode("utf-8")  # the written form is text that any manifest can hold
     assert found.gaps == []
+
+
+def test_half_files_of_a_restore_are_nobodys(tmp_path: Path) -> None:
+    fill(tmp_path / "Tinplate/saves", ".handhold-0123456789ab.part", ".handhold-notes.part", "a.sav")
+    fill(tmp_path / "Elsewhere", ".handhold-ba9876543210.part")
+    found = walked({"card": tmp_path}, TINPLATE)
+    assert {claim.path for claim in found.claims} == {"saves/.handhold-notes.part", "saves/a.sav"}
+    assert [one.path for one in found.unclaimed] == []
+
+
+@pytest.mark.parametrize(
+    ("time", "expected"),
+    [(0, 0), (2**63 - 1, 2**63 - 1), (2**63, 2**63 - 1), (10**20, 2**63 - 1), (-(10**20), 1 - 2**63)],
+)
+def test_times_beyond_what_an_archive_can_hold(tmp_path: Path, time: int, expected: int) -> None:
+    assert modified_of(os.stat_result(range(10), {"st_mtime_ns": time})) == expected
+    fill(tmp_path / "Tinplate/saves", "a.sav")
+    fill(tmp_path, "loose")
+    for path in (tmp_path / "Tinplate/saves/a.sav", tmp_path / "loose"):
+        os.utime(path, ns=(0, time))
+        if path.stat().st_mtime_ns != time:
+            return  # this file system holds no such times
+    found = walked({"card": tmp_path}, TINPLATE)
+    assert [claim.modified for claim in found.claims] == [expected]
+    assert [one.newest for one in found.unclaimed] == [expected]
+    assert read_whole(str(tmp_path / "loose"))[1] == expected
 
 
 def test_what_a_claim_says(tmp_path: Path) -> None:
