@@ -226,13 +226,11 @@ def tell(session: Session, proposal: Proposal, seen: Glance, notes: Sequence[str
     if not proposal.missed and any(proposal.recognised.get(part) for part in KEPT):
         console.tell("The draft claims every save and state that was recognised.")
     doubts = proposal.doubts
-    unsure = sum(one.files for one in (*doubts.perhaps, *doubts.otherwise))
-    if unsure:
-        console.tell(f"Not sure of {words.amount(unsure, 'file')}: see the comments at its end.")
-    if doubts.unknown:
+    if doubts.unsure:
+        console.tell(f"Not sure of {words.amount(doubts.unsure, 'file')}: see the comments at its end.")
+    if doubts.unclaimed:
         console.tell(
-            f"{words.amount(sum(one.files for one in doubts.unknown) + doubts.more, 'file')} looked like "
-            "nothing that is known, and nothing claims them."
+            f"{words.amount(doubts.unclaimed, 'file')} like nothing that is known; nothing claims them."
         )
 
 

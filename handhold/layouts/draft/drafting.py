@@ -6,17 +6,16 @@ it would decide, so that none takes away what the pattern has right.
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from functools import cached_property
-from typing import NamedTuple
 
-from handhold.documents.mistakes import Wrong
 from handhold.layouts.draft import shapes
+from handhold.layouts.draft.cases import Case, Cases
 from handhold.layouts.draft.ownrule import OwnRule
 from handhold.layouts.draft.shapes import Shape, folder_shape, literal
-from handhold.layouts.draft.sighting import KEPT, LEFT, Sighting, fits, kept_as, plain, wanted
+from handhold.layouts.draft.sighting import KEPT, LEFT, Sighting, fits, plain
 from handhold.layouts.layout import Layout
-from handhold.layouts.pattern import Pattern, compile_pattern, prepared
+from handhold.layouts.pattern import compile_pattern
 from handhold.model import Part
 
 #: So many rules are drafted of each sort; a layout with more is hard to look over.
@@ -26,49 +25,11 @@ _MOST_TRIED = 400
 _LEVELS = (shapes.SLOTTED, shapes.TITLED, shapes.BY_ENDING, shapes.BY_FOLDER)
 
 
-class _Case(NamedTuple):
-    """One file while rules are looked for."""
-
-    sighting: Sighting
-    text: str  # the path as patterns see it
-    ready: tuple[str, str | None]
-    want: Part | None
-    given: Part | None  # by the pattern
-    spoken: bool  # whether the pattern speaks of it at all
-    title: str | None  # the game, as recognition has it
-    theirs: str | None  # and as the pattern has it
-
-
-class Drafting:
+class Drafting(Cases):
     """The rules of one layout while they are found."""
 
     def __init__(self, sightings: Sequence[Sighting], pattern: Layout, home: str) -> None:
-        self.cases: list[_Case] = []
-        self.folders: dict[str, list[int]] = {}
-        for sighting in sightings:
-            text = plain(sighting.path)
-            if text is None:
-                continue
-            verdict = pattern.verdict(home, sighting.path)
-            looks = sighting.looks
-            self.folders.setdefault(sighting.path.rpartition("/")[0], []).append(len(self.cases))
-            self.cases.append(
-                _Case(
-                    sighting,
-                    text,
-                    prepared(sighting.path),
-                    wanted(looks),
-                    kept_as(verdict),
-                    verdict is not None,
-                    plain(looks.game) if looks.game else None,
-                    plain(verdict.game) if verdict and verdict.game else None,
-                )
-            )
-        self.backwards = {name: prepared(name)[0] if name else "" for name in self.folders}
-        self.tops: dict[str, list[str]] = {}
-        for name in self.folders:
-            self.tops.setdefault(name.partition("/")[0].lower(), []).append(name)
-        self.decided: set[int] = set()
+        super().__init__(sightings, pattern, home)
         self.keep: list[OwnRule] = []
         self.skip: list[OwnRule] = []
 
@@ -284,7 +245,7 @@ class Drafting:
                 if len(found) * 2 >= len(matched):
                     self.take(None, shape, matched)
 
-    def top_of_cache(self, case: _Case) -> str:
+    def top_of_cache(self, case: Case) -> str:
         """The highest folder on the way to a file in which nothing is worth keeping."""
         folders = case.text.split("/")[:-1]
         for depth in range(1, len(folders) + 1):
@@ -304,37 +265,6 @@ class Drafting:
                     found.add(folder)
                     folder = folder.rpartition("/")[0]
         return frozenset(found)
-
-    # ------------------------------------------------------------------------------------------ matching
-
-    def matched(self, shape: Shape) -> dict[int, dict[str, str]] | None:
-        """The files that a pattern would decide, with its captures; None if it is no sound pattern."""
-        try:
-            pattern = compile_pattern(shape.text)
-        except Wrong:
-            return None
-        return {i: captures for i, captures in self.matches(pattern, shape) if i not in self.decided}
-
-    def matches(
-        self, pattern: Pattern, shape: Shape, among: Container[int] | None = None
-    ) -> Iterator[tuple[int, dict[str, str]]]:
-        """Every file that fits, of those that are among these."""
-        for folder in self.within_reach(shape):
-            if pattern.reaches(self.backwards[folder]):
-                for index in self.folders[folder]:
-                    if among is None or index in among:
-                        captures = pattern.match_prepared(*self.cases[index].ready)
-                        if captures is not None:
-                            yield index, captures
-
-    def within_reach(self, shape: Shape) -> Iterable[str]:
-        """The folders in which a pattern can fit, as far as its first name tells."""
-        top = shape.folder.partition("/")[0]
-        if not shape.folder and not shape.head.startswith("**"):
-            return self.tops.get("", ())
-        if top.isascii() and top.isprintable() and not any(char in top for char in "*?{\\"):
-            return self.tops.get(top.lower(), ())
-        return self.folders
 
     def take(self, part: Part | None, shape: Shape, matched: dict[int, dict[str, str]]) -> None:
         """Adds a rule."""
