@@ -86,7 +86,10 @@ def walk(
         device=device,
         sites=tuple(homes.sites) + (tuple(recognition.sites) if recognition else ()),
         claims=tour.claims,
-        gaps=sorted([*device.missing, *homes.gaps], key=lambda gap: (order[gap.volume], gap.path, gap.emulator or "", gap.why)),
+        gaps=sorted(
+            [*device.missing, *homes.gaps],
+            key=lambda gap: (order[gap.volume], gap.path, gap.emulator or "", gap.why),
+        ),
         conflicts=sorted(tour.conflicts, key=lambda c: (order[c.volume], *c[1:])),
         unclaimed=sorted(unclaimed(tour.folders), key=lambda u: (order[u.volume], u.path)),
         skipped={emulator: Skipped(*sums) for emulator, sums in sorted(tour.skipped.items())},
