@@ -31,7 +31,7 @@ def join(app: typer.Typer) -> None:
 
 def draft(
     context: typer.Context,
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="An emulator's folder.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", readable=False, help="An emulator's folder.")],
     write: Annotated[
         bool, typer.Option("--write", help="Put it into your layouts folder, as a file of its own.")
     ] = False,
@@ -60,8 +60,8 @@ def draft(
         raise WrongInput(f"There is no file in {shown}.", "Play something in the emulator first, or save.")
     if not any(wanted(one.looks) for one in seen.sightings):
         raise WrongInput(
-            f"None of the {words.amount(len(seen.sightings), 'file')} in {shown} looks like a save, a state "
-            "or anything else of an emulator.",
+            f"Nothing in {shown} ({words.amount(len(seen.sightings), 'file')}) looks like a save, a state or "
+            "anything else of an emulator.",
             "Is it the right folder? If so, write its layout by hand: handhold layout list has patterns.",
         )
     role_path = own_name(place.names)
