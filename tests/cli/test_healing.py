@@ -1,4 +1,4 @@
-"""An archive whose card ages: what the device still has is stored again; no restore relies on what is hurt."""
+"""An archive whose card ages: what the device still has is stored again; restores rely on nothing hurt."""
 
 from __future__ import annotations
 
