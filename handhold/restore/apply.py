@@ -6,21 +6,25 @@ In this order, so that a run that is cut off anywhere loses nothing and can be t
 2. a restored manifest with the note ``begun``: what is intended, for undo after a cut;
 3. the files, a batch at a time (``writing``);
 4. the restored manifest: what stands on the device from now on.
+
+An archive that cannot be written to gives back what replaces nothing: that is put there without a record.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Iterable, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot, VolumeNote
-from handhold.archive.standing import BEGUN
+from handhold.archive.standing import BEGUN, ELSEWHERE
+from handhold.errors import NotNow, OwnerError
 from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
 from handhold.restore.making import Made
+from handhold.restore.ownnotes import remember
 from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.writing import Done, Writing, standing_as
 from handhold.snapshot import Wanted, keep_files
@@ -33,6 +37,7 @@ class Applied:
     plan: Plan
     safety: Snapshot | None
     restored: Snapshot | None
+    told: tuple[str, ...] = ()  # what the owner should know besides: what undo will not take back
 
     @property
     def failed(self) -> tuple[Step, ...]:
@@ -53,55 +58,182 @@ def apply(
     """Carries the plan out on the device at hand.
 
     ``made`` are the files of the plan that no snapshot holds (see ``prepare``). A file that cannot be
-    written becomes a step ``failed`` with why, and the others go on. ``progress`` is
-    told the files done and their number. Raises ``NotNow`` if another run holds the archive, and
-    ``OwnerError`` if the archive cannot take the safety snapshot: then nothing was touched.
+    written becomes a step ``failed`` with why, and the others go on. So does one whose card is no longer the
+    one that the plan was made for. ``progress`` is told the files done and their number. With nothing to
+    write it only tidies up after runs that were cut off. Raises ``NotNow`` if another run holds the archive.
     """
-    with archive.locked("restore"), Writing(archive, progress) as writing:
+    with ExitStack() as stack:
+        try:
+            trouble = _hold(stack, archive)
+        except NotNow:
+            if plan.writes:
+                raise
+            return Applied(plan, None, None)  # another run writes just now: what lies about may be its own
+        writing = stack.enter_context(Writing(archive, progress))
         writing.tidy(plan.steps)
-        if not plan.writes:
-            return Applied(plan, None, None)
-        steps = list(plan.steps)
-        safety, lost = _keep_first(archive, device, plan, clock)
-        for at, why in lost.items():
-            steps[at] = replace(steps[at], decision=Decision.FAILED, action=Action.LEAVE, why=why)
-        todo = [at for at, step in enumerate(steps) if step.action is not Action.LEAVE]
+        return _Run(archive, device, plan, clock, note, writing, trouble).go(made)
+
+
+def _hold(stack: ExitStack, archive: Archive) -> str:
+    """Takes the archive's lock until the stack ends; or why the archive cannot be written to."""
+    try:
+        stack.enter_context(archive.locked("restore"))
+    except NotNow:
+        raise
+    except OwnerError as error:
+        return error.what
+    return ""
+
+
+class _Run:
+    """One plan being carried out. ``trouble`` is why the archive cannot be written to, "" if it can."""
+
+    def __init__(
+        self,
+        archive: Archive,
+        device: Device,
+        plan: Plan,
+        clock: Clock,
+        note: str,
+        writing: Writing,
+        trouble: str,
+    ) -> None:
+        self.archive = archive
+        self.device = device
+        self.plan = plan
+        self.clock = clock
+        self.note = note or f"from {plan.source.name}"
+        self.writing = writing
+        self.trouble = trouble
+        self.steps = list(plan.steps)
+        self.told: list[str] = []
+
+    def go(self, made: Sequence[Made]) -> Applied:
+        """Carries it out."""
+        for at in self._todo():
+            if why := self.writing.out_of_reach(self.steps[at]):
+                self._fail([at], f"{why}; put it back and run this again")
+        safety = self._keep_first()
+        self._put(made)
+        restored = self._write(_Record(self.archive, self.device, self.plan.source.name, safety, self.clock))
+        return Applied(replace(self.plan, steps=tuple(self.steps)), safety, restored, tuple(self.told))
+
+    def _todo(self) -> list[int]:
+        return [at for at, step in enumerate(self.steps) if step.action is not Action.LEAVE]
+
+    def _fail(self, places: Iterable[int], why: str) -> None:
+        for at in places:
+            self.steps[at] = replace(self.steps[at], decision=Decision.FAILED, action=Action.LEAVE, why=why)
+
+    def _replacing(self) -> list[int]:
+        return [at for at in self._todo() if self.steps[at].replaces]
+
+    def _cannot_keep(self) -> None:
+        self._fail(
+            self._replacing(), f"what stands there could not be kept first, so it was left: {self.trouble}"
+        )
+
+    def _keep_first(self) -> Snapshot | None:
+        """Puts what makes way into the archive."""
+        safety = None
+        if self._replacing() and not self.trouble:
+            replacing = {at: self.steps[at] for at in self._replacing()}
+            try:
+                safety, lost = _keep_first(self.archive, self.device, replacing, self.plan, self.clock)
+                for at, why in lost.items():
+                    self._fail([at], why)
+            except NotNow:
+                raise
+            except OwnerError as error:
+                self.trouble = error.what
+        if self.trouble:
+            self._cannot_keep()
+        return safety
+
+    def _put(self, made: Sequence[Made]) -> None:
+        """Puts the content of files that are made of others into the archive, from where all is written."""
+        needed = {self.steps[at].entry.sha256 for at in self._todo()}
+        wanted = [one for one in made if one.entry.sha256 in needed]
+        if wanted and not self.trouble:
+            try:
+                with self.archive.writer() as writer:
+                    for one in wanted:
+                        one.put(writer)
+                return
+            except NotNow:
+                raise
+            except OwnerError as error:
+                self.trouble = error.what
+        mine = {one.entry.sha256 for one in wanted}
+        self._fail(
+            [at for at in self._todo() if self.steps[at].entry.sha256 in mine],
+            f"it is made in the archive first: {self.trouble}",
+        )
+
+    def _write(self, record: _Record) -> Snapshot | None:
+        """Writes the files, and on record before and after."""
+        begun = self._begin(record) if self._todo() else None
+        todo = self._todo()
         if not todo:
-            return Applied(replace(plan, steps=tuple(steps)), safety, None)
-        _put(archive, made, {steps[at].entry.sha256 for at in todo})
-        record = _Record(archive, device, plan.source.name, safety, clock)
-        record.write(_intended([steps[at] for at in todo]), [steps[at] for at in todo], BEGUN)
+            return begun
         done: list[Done] = []
         try:
-            with closing(writing.write([steps[at] for at in todo])) as outcomes:
+            with closing(self.writing.write([self.steps[at] for at in todo])) as outcomes:
                 for outcome in outcomes:
                     done.append(outcome)
         finally:
             # Also when the run is stopped halfway: what was done stays recorded.
-            places = {_place(steps[at]): at for at in todo}
+            places = {_place(self.steps[at]): at for at in todo}
             for one in done:
-                steps[places[_place(one.step)]] = one.step
-            written = [one.written for one in done if one.written is not None]
-            restored = record.write(written, [one.step for one in done], note or f"from {plan.source.name}")
-    return Applied(replace(plan, steps=tuple(steps)), safety, restored)
+                self.steps[places[_place(one.step)]] = one.step
+            restored = self._end(record, done, begun) if begun is not None else None
+        return restored
 
+    def _begin(self, record: _Record) -> Snapshot | None:
+        intended = [self.steps[at] for at in self._todo()]
+        if not self.trouble:
+            try:
+                begun = record.write(_intended(intended), intended, BEGUN)
+                self._note(begun, intended)
+                return begun
+            except NotNow:
+                raise
+            except OwnerError as error:
+                self.trouble = error.what
+        self._cannot_keep()  # nothing makes way without a record to take it back by
+        if self._todo():
+            self.told.append(
+                f"This restore is not on record, so handhold undo cannot take it back: {self.trouble}"
+            )
+        return None
 
-def _put(archive: Archive, made: Sequence[Made], needed: Collection[str]) -> None:
-    """Puts the content of files that are made of others into the archive, from where all is written."""
-    wanted = [one for one in made if one.entry.sha256 in needed]
-    if wanted:
-        with archive.writer() as writer:
-            for one in wanted:
-                one.put(writer)
+    def _end(self, record: _Record, done: Sequence[Done], begun: Snapshot) -> Snapshot:
+        written = [one.written for one in done if one.written is not None]
+        steps = [one.step for one in done]
+        try:
+            restored = record.write(written, steps, self.note)
+        except NotNow:
+            raise
+        except OwnerError:
+            return begun  # undo takes back from what was intended
+        self._note(restored, steps)
+        return restored
+
+    def _note(self, record: Snapshot, steps: Iterable[Step]) -> None:
+        """This machine's own word for what it writes elsewhere."""
+        homes = {site.path for site in _sites(steps) if site.volume == ELSEWHERE}
+        if homes and not remember(self.archive.id, record.file, homes):
+            text = (
+                "No note could be left on this machine of what was written outside the device, "
+                "so handhold undo will leave that as it is."
+            )
+            self.told += [text] if text not in self.told else []
 
 
 def _keep_first(
-    archive: Archive, device: Device, plan: Plan, clock: Clock
+    archive: Archive, device: Device, replacing: Mapping[int, Step], plan: Plan, clock: Clock
 ) -> tuple[Snapshot | None, dict[int, str]]:
     """Puts what makes way into the archive; the steps whose file did not get there, with why."""
-    replacing = {at: step for at, step in enumerate(plan.steps) if step.replaces}
-    if not replacing:
-        return None, {}
     wanted = [_wanted(step) for step in replacing.values()]
     snapshot, entries, gaps = keep_files(
         archive,

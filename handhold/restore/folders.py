@@ -41,6 +41,16 @@ class Folders:
     ) -> None:
         self.close()
 
+    @property
+    def storage(self) -> str:
+        """What tells the file system of the base from another; see ``Target.storage``."""
+        return str(os.fstat(self._base).st_dev)
+
+    @property
+    def empty(self) -> bool:
+        """Whether the base holds nothing."""
+        return not os.listdir(self._base)
+
     def folder(self, way: str, make: bool = False) -> int:
         """A handle of the folder at this way (written form) from the base; valid until the next call.
 

@@ -111,7 +111,14 @@ class Look:
             sha256, before = digest_in(folder, name, self._read)
             after = os.stat(name, dir_fd=folder, follow_symlinks=False)
             if same_state(before, after):
-                return Found(What.FILE, after.st_size, modified_of(after), sha256, after.st_ino)
+                return Found(
+                    What.FILE,
+                    after.st_size,
+                    modified_of(after),
+                    sha256,
+                    after.st_ino,
+                    after.st_ctime_ns,
+                )
         return Found(What.UNREADABLE, why="it is being written to at this moment; close the emulator")
 
 

@@ -8,7 +8,7 @@ restore that was cut off is known by its note ``begun``, and what it had written
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
@@ -16,12 +16,20 @@ from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.standing import BEGUN, ELSEWHERE
 from handhold.device.volumes import traits_of
 from handhold.errors import Damaged, NotNow, WrongInput
-from handhold.model import Clock, Device, Entry, Kind, Site, nanoseconds
+from handhold.model import Clock, Device, Entry, Kind, Site, Traits, nanoseconds
 from handhold.names import native, trouble_with, written
 from handhold.restore.apply import Applied, apply
-from handhold.restore.found import Found, Target, What
+from handhold.restore.cards import filesystem_of, is_empty, why_out
+from handhold.restore.found import NOTHING, Found, Target, What
 from handhold.restore.look import Look
+from handhold.restore.lying import storage_of
+from handhold.restore.ownnotes import remembered
 from handhold.restore.plan import Action, Decision, Plan, Source, Step
+
+_FOREIGN = (
+    "the archive says that it was written there, outside this device, and this machine has no note of it; "
+    "whether that is so, and what to do, is for you to say: nothing is touched"
+)
 
 #: (emulator, home, path) as the manifests of the restore have it
 Key = tuple[str, str, str]
@@ -29,7 +37,10 @@ Key = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True)
 class Undo:
-    """What taking the last restore back would do. ``elsewhere`` are folders outside the device's homes."""
+    """What taking the last restore back would do.
+
+    ``elsewhere`` are the whole paths of the files outside the device's homes that it would write or remove.
+    """
 
     plan: Plan
     restore: Snapshot
@@ -51,12 +62,18 @@ def prepare_undo(
     """
     records = _last(archive, device.name)
     targets: dict[tuple[str, str], Target] = {}
+    foreign: set[tuple[str, str]] = set()
     wrote: dict[Key, Entry] = {}
     before: dict[Key, Entry] = {}
     for record in records:  # the newest first: it is what stands
         manifest = archive.read(record)
+        own = remembered(archive.id, record.file)
         for site in manifest.sites:
-            targets.setdefault((site.emulator, site.home), _target(device, site))
+            key = (site.emulator, site.home)
+            if key not in targets and site.volume == ELSEWHERE and site.path not in own:
+                foreign.add(key)
+            if key not in targets:
+                targets[key] = _untouched(site) if key in foreign else _target(device, site, manifest)
         newer = set(wrote)
         for entry in archive.entries(manifest):
             wrote.setdefault(entry.key, entry)
@@ -64,13 +81,13 @@ def prepare_undo(
             if entry.key not in newer:
                 before.setdefault(entry.key, entry)
     source = Source(records[0].name, device.name, records[0].taken.date(), nanoseconds(clock()))
-    steps = _steps(archive, wrote, before, targets, progress)
-    outside = {step.target.base for step in steps if step.target is not None and not step.target.here}
+    steps = _steps(archive, wrote, before, targets, foreign, progress)
+    outside = {s.place for s in steps if s.action is not Action.LEAVE and s.target and not s.target.here}
     return Undo(
         Plan(source, device.name, tuple(steps)),
         records[0],
         cut_off=records[0].note == BEGUN,
-        elsewhere=tuple(sorted(written(path) for path in outside)),
+        elsewhere=tuple(sorted(outside)),
     )
 
 
@@ -118,8 +135,15 @@ def decide(wrote: Entry | None, before: Entry | None, found: Found, target: Targ
 
 
 def _last(archive: Archive, device: str) -> list[Snapshot]:
-    """The manifests of the last restore, newest first: the last one, and runs before it that were cut off."""
-    own = [s for s in archive.snapshots() if s.kind is Kind.RESTORED and s.device == device]
+    """The manifests of the last restore, newest first: the last one, and runs before it that were cut off.
+
+    A run that was cut off belongs to it only if it was begun again right away: a night in between has seen
+    what it left, and played on from it is not the same restore any more.
+    """
+    kinds = (Kind.RESTORED, Kind.NIGHT)
+    every = [s for s in archive.snapshots() if s.kind in kinds and s.device == device]
+    order = {one.file: number for number, one in enumerate(every)}
+    own = [s for s in every if s.kind is Kind.RESTORED]
     names = {one.name for one in own}
     while own and own[-1].note == BEGUN and archive.read(own[-1]).base in names:
         own.pop()  # an undo that was cut off is gone on with, not taken back
@@ -133,11 +157,15 @@ def _last(archive: Archive, device: str) -> list[Snapshot]:
             "handhold list --all shows what restores left behind.",
         )
     records = [own.pop()]
+    at = order[records[0].file]
     if records[0].note != BEGUN and own and own[-1].note == BEGUN:
-        own.pop()  # its own beginning
+        at = order[own.pop().file]  # its own beginning
     base = archive.read(records[0]).base
-    while own and own[-1].note == BEGUN and archive.read(own[-1]).base == base:
+    while own and own[-1].note == BEGUN and order[own[-1].file] == at - 1:
+        if archive.read(own[-1]).base != base:
+            break
         records.append(own.pop())
+        at -= 1
     return records
 
 
@@ -159,6 +187,7 @@ def _steps(
     wrote: Mapping[Key, Entry],
     before: Mapping[Key, Entry],
     targets: Mapping[tuple[str, str], Target],
+    foreign: Collection[tuple[str, str]],
     progress: Callable[[int, int], None] | None,
 ) -> list[Step]:
     steps = []
@@ -166,7 +195,12 @@ def _steps(
     with Look() as look:
         for done, key in enumerate(keys, start=1):
             target = targets.get((key[0], key[1]))
-            if target is not None:
+            if target is not None and key[:2] in foreign:
+                entry = before.get(key) or wrote[key]
+                steps.append(
+                    Step(Decision.BLOCKED, Action.LEAVE, entry, target, _FOREIGN, NOTHING, entry.path)
+                )
+            elif target is not None:
                 step = decide(wrote.get(key), before.get(key), look.found(target, key[2]), target)
                 if step.action is not Action.LEAVE and not archive.holds(step.entry):
                     step = replace(
@@ -174,6 +208,7 @@ def _steps(
                         decision=Decision.BLOCKED,
                         action=Action.LEAVE,
                         why="the archive does not hold its content any more, so it stays",
+                        damage=True,
                     )
                 steps.append(step)
             if progress:
@@ -181,7 +216,14 @@ def _steps(
     return steps
 
 
-def _target(device: Device, site: Site) -> Target:
+def _untouched(site: Site) -> Target:
+    """A place elsewhere that is only named: it is not even looked at."""
+    if trouble_with(site.path):
+        raise Damaged(f"The record of the last restore names a folder that cannot be: {site.path}.")
+    return Target(site, "/", site.path, Traits("unknown"), storage="")
+
+
+def _target(device: Device, site: Site, manifest: Manifest) -> Target:
     if site.path and trouble_with(site.path):
         raise Damaged(f"The record of the last restore names a folder that cannot be: {site.path}.")
     if site.volume == ELSEWHERE:
@@ -194,8 +236,12 @@ def _target(device: Device, site: Site) -> Target:
                 f'The last restore wrote to the volume "{site.volume}", which is not there.',
                 f"Put the card in, or name it: --volume {site.volume}=PATH",
             )
+        if why := why_out(volume, filesystem_of(manifest, volume.name)):
+            raise NotNow(
+                f"The last restore wrote to a card that seems to be out: {why}", "Nothing was touched."
+            )
         base, below, traits = os.path.realpath(volume.path), site.path, volume.traits
-    return Target(site, base, below, traits, storage=str(os.stat(base).st_dev))
+    return Target(site, base, below, traits, storage_of(base), filled=not is_empty(base))
 
 
 def _standing(path: str) -> tuple[str, str]:

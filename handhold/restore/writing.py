@@ -6,6 +6,7 @@ import errno
 import os
 import secrets
 import stat
+import time
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -14,13 +15,13 @@ from handhold.archive.archive import Archive
 from handhold.device.temporary import is_temporary
 from handhold.device.times import modified_of
 from handhold.device.trouble import why_unreadable
-from handhold.errors import OwnerError
-from handhold.model import Entry
-from handhold.names import native
+from handhold.errors import Damaged, OwnerError
+from handhold.model import NS, Entry
+from handhold.names import native, written
 from handhold.restore.folders import Folders, InTheWay, own_like
 from handhold.restore.found import Target
 from handhold.restore.look import digest_in
-from handhold.restore.plan import BATCH_BYTES, Action, Decision, Step
+from handhold.restore.plan import BATCH_BYTES, NOT_HELD, Action, Decision, Step
 from handhold.restore.renaming import flush_all, name_new
 
 BATCH_FILES = 256
@@ -28,6 +29,9 @@ BATCH_FILES = 256
 FEW = 8
 #: Contents up to this size are read again where it costs next to nothing (bytes).
 CHEAP = 1 << 20
+#: A file that changed so short a time ago may have changed again without showing it.
+YOUNG_NS = 120 * NS
+_TELLS_CHANGES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
@@ -83,8 +87,16 @@ class Writing:
                 for name in os.listdir(folder):
                     if is_temporary(name):
                         _forget(folder, name)
-            except (OSError, InTheWay):
+            except (OSError, InTheWay, Failed):
                 continue  # nothing of ours can be in it
+
+    def out_of_reach(self, step: Step) -> str | None:
+        """Why the card of a step is not the one that the plan was made for, None if it is."""
+        try:
+            self._opened(step)
+        except Failed as error:
+            return str(error)
+        return None
 
     def write(self, steps: Sequence[Step]) -> Generator[Done, None, None]:
         """Carries the steps out. Never raises for a single file: its step comes back as failed."""
@@ -226,12 +238,23 @@ class Writing:
                         os.close(handle)
 
     def _folder(self, step: Step, inner: str, make: bool) -> int:
-        assert step.target is not None
-        base = step.target.base
-        folders = self._folders.get(base)
+        return self._opened(step).folder(inner, make)
+
+    def _opened(self, step: Step) -> Folders:
+        """The folders below the base of a step; ``Failed`` if it is another card than when it was planned."""
+        target = step.target
+        assert target is not None
+        folders = self._folders.get(target.base)
         if folders is None:
-            folders = self._folders[base] = Folders(base)
-        return folders.folder(inner, make)
+            try:
+                folders = Folders(target.base)
+            except OSError as error:
+                raise Failed(f"{written(target.base)} cannot be opened: {why_unreadable(error)}") from None
+            if folders.storage != target.storage or (target.filled and folders.empty):
+                folders.close()
+                raise Failed(f"the card at {written(target.base)} was taken out after the plan was made")
+            self._folders[target.base] = folders
+        return folders
 
 
 def check_unchanged(folder: int, name: str, step: Step) -> None:
@@ -242,10 +265,22 @@ def check_unchanged(folder: int, name: str, step: Step) -> None:
     except FileNotFoundError:
         raise Failed("the file that stood there is gone meanwhile; run this again") from None
     same = stat.S_ISREG(told.st_mode) and (told.st_size, modified_of(told)) == (found.size, found.modified)
-    # Some drivers of cards number files anew each time, so another inode alone means: read it again.
-    doubtful = told.st_size <= CHEAP or told.st_ino != found.inode
+    # Some drivers of cards number files anew each time, so another inode alone means: read it again. So does
+    # another time of change, and no such time: size and time of writing can be those of before.
+    young = time.time_ns() - max(told.st_ctime_ns, told.st_mtime_ns) < YOUNG_NS
+    doubtful = (
+        told.st_size <= CHEAP
+        or young
+        or (told.st_ino, told.st_ctime_ns) != (found.inode, found.changed)
+        or not _tells_changes(step)
+    )
     if not same or (doubtful and digest_in(folder, name)[0] != found.sha256):
         raise Failed("it changed after the plan was made and was left as it is; run this again")
+
+
+def _tells_changes(step: Step) -> bool:
+    """Whether the file system keeps the time at which anything about a file changed, which nobody can set."""
+    return step.target is not None and step.target.traits.filesystem in _TELLS_CHANGES
 
 
 def _batches(steps: Sequence[Step]) -> Iterator[list[Step]]:
@@ -285,10 +320,10 @@ def standing_as(step: Step, target: Target, modified: int) -> Entry:
 
 def _done(step: Step, told: os.stat_result) -> Done:
     assert step.target is not None
-    written = standing_as(step, step.target, modified_of(told))
+    stands = standing_as(step, step.target, modified_of(told))
     if not _timely(step, told):
         step = replace(step, why=f"{step.why}; its time could not be set on this card")
-    return Done(step, written)
+    return Done(step, stands)
 
 
 def _timely(step: Step, told: os.stat_result) -> bool:
@@ -307,10 +342,16 @@ def _stamped(folder: int, name: str, modified: int) -> os.stat_result | None:
 
 
 def _failed(step: Step, error: Exception) -> Done:
-    return Done(replace(step, decision=Decision.FAILED, action=Action.LEAVE, why=_words(error)), None)
+    hurt = isinstance(error, Damaged)
+    failed = replace(
+        step, decision=Decision.FAILED, action=Action.LEAVE, why=_words(error), damage=step.damage or hurt
+    )
+    return Done(failed, None)
 
 
 def _words(error: Exception) -> str:
+    if isinstance(error, Damaged):
+        return NOT_HELD
     if isinstance(error, OwnerError):
         return error.what
     if isinstance(error, OSError):
