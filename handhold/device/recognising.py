@@ -13,7 +13,7 @@ import os
 import re
 import stat
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from handhold.device.listing import folded
@@ -25,6 +25,7 @@ from handhold.model import HomeKind, Part, Site
 
 KEPT = (Part.SAVES, Part.STATES)
 #: The home of a recognised emulator, as ``site_of`` names it. No home of a layout is found under such a name.
+_QUOTED = re.compile('"[^"]*"')
 _HOME = re.compile(r"found@[^@]+@[0-9a-f]{8}")
 LOOSE_TITLE = "Loose files"
 
@@ -114,7 +115,6 @@ class Recognition:
         self._by_folder: dict[tuple[str, str], Site] = {}
         self._tag = signals().tag_name
         self.found: dict[str, Recognised] = {}
-        self.opened = 0
 
     @property
     def sites(self) -> list[Site]:
@@ -161,25 +161,32 @@ class Recognition:
         """Whose a save in this folder is (relative to the volume), where it lies in no home of a layout."""
         site = self._by_folder.get((volume, folder))
         if site is None:
-            path = role(folder)
+            # What no folder has a name for lies in the first folder for a part, so that it is no volume's root.
+            path = role(folder) or folder.partition("/")[0]
             site = self._sites.get((volume, path))
             if site is None:
-                site = self._sites[volume, path] = site_of(volume, path, self._taken)
+                site = site_of(volume, path, self._taken)
+                if not role(folder):
+                    site = replace(site, emulator=emulator_id("", self._taken))
+                self._sites[volume, path] = site
             self._by_folder[volume, folder] = site
             known = self.found.setdefault(site.emulator, Recognised())
-            known.title = known.title or title_of(path)
+            known.title = known.title or title_of(role(folder))
         return site
 
-    def note(self, emulator: str, looks: Looks) -> None:
-        """Counts why a file was recognised."""
+    def note(self, emulator: str, name: str, looks: Looks) -> None:
+        """Counts why a file was recognised. Reasons that name files named after it are one reason."""
         assert looks.part is not None
         reasons = self.found.setdefault(emulator, Recognised()).reasons
-        key = (looks.part, "; ".join(looks.reasons))
+        why = "; ".join(looks.reasons)
+        stem = name.partition(".")[0]
+        if stem and stem in why:
+            why = _QUOTED.sub(lambda quote: "a file" if stem in quote[0] else quote[0], why)
+        key = (looks.part, why)
         reasons[key] = reasons.get(key, 0) + 1
 
     def _head(self, place: str, *, silent: bool = True) -> bytes:
         """The first bytes of a plain file. A link is not followed, and a pipe does not make us wait."""
-        self.opened += 1
         try:
             handle = os.open(place, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC)
             try:

@@ -23,14 +23,14 @@ from handhold.device.homes import (
     find_homes,
     locate,
 )
-from handhold.device.leftovers import Folder, Taken, unclaimed
+from handhold.device.leftovers import NOT_LOOKED_AT, Folder, Taken, unclaimed
 from handhold.device.listing import Listed, Scan, below, joined, listed
 from handhold.device.recognising import KEPT, Recognition, Sight, Undecided, surroundings_of
 from handhold.device.temporary import is_temporary
 from handhold.device.times import modified_of
 from handhold.device.trouble import why_unreadable
 from handhold.device.ways import Outcome
-from handhold.layouts.recognition.looks import Seen
+from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import PACKAGE, Surroundings
 from handhold.layouts.recognition.recognise import SURE
 from handhold.model import Device, Gap, HomeKind, Part, Site, Volume
@@ -149,6 +149,7 @@ class _Tour:
         self.visited: set[str] = set()  # the roots and homes that were come upon
         self.files = 0
         self.told = 0
+        self.last: tuple[Looks | None, Taken] = (None, NOT_LOOKED_AT)
 
     def run(self, path: str) -> None:
         """Everything from one folder down."""
@@ -307,13 +308,11 @@ class _Tour:
             emulator = holder.emulator if holder else None
             self.gap(Gap(step.volume.name, path, why, emulator, ALLOW_READING))
         if not sight.kept:
-            sure = looks.confidence >= SURE
-            taken = Taken(
-                looks.part if sure else None,
-                "; ".join(looks.reasons),
-                unknown=not sure and looks.part in KEPT,
-            )
-            folder.add(file.name, file.size, file.modified, taken)
+            if looks is not self.last[0]:  # files of one kind in one folder share it
+                sure = looks.confidence >= SURE
+                unknown = not sure and looks.part in KEPT
+                self.last = (looks, Taken(looks.part if sure else None, "; ".join(looks.reasons), unknown))
+            folder.add(file.name, file.size, file.modified, self.last[1])
             return
         assert looks.part is not None
         folder.known = True
