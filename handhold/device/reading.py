@@ -14,9 +14,10 @@ from handhold.device.times import modified_of
 
 #: Waits between the attempts to read a small file, in seconds.
 PAUSES = (0.02, 0.1, 0.4)
-#: A file as young as this can be written to again without its time telling: the step of FAT, the coarsest.
+#: A file as young as this can be written to again without its time telling: the step of FAT, the coarsest,
+#: and by how much the kernel's stamps lag behind the clock (its tick, see ``volumes``).
 # Source: Microsoft, FAT: General Overview of On-Disk Format, version 1.03 (time stamps of 2 seconds)
-YOUNG_NS = 2_000_000_000
+YOUNG_NS = 2_000_000_000 + 10_000_000
 
 _FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK  # a pipe must not make us wait
 _CHUNK = 1 << 20
@@ -47,12 +48,13 @@ def read_whole(place: str, pause: Callable[[float], None] = time.sleep) -> tuple
     for wait in (0.0, *PAUSES, PAUSES[-1]):
         if wait and previous is None:
             pause(wait)
+        begun = time.time_ns()  # not when it was read: a write since then must have shown itself
         read = _once(place)
         if read is None:
             previous = None
             continue
         data, state = read
-        if previous == read or not _young(state.modified):
+        if previous == read or not _young(state.modified, begun):
             return data, state.modified
         if previous is not None:
             pause(wait)
@@ -83,13 +85,13 @@ def _once(place: str) -> tuple[bytes, _State] | None:
 class StillFile:
     """A large file that is read in pieces; ``check`` at the end says whether it held still."""
 
-    def __init__(self, place: str, descriptor: int, state: _State) -> None:
+    def __init__(self, place: str, descriptor: int, state: _State, begun: int) -> None:
         self._place = place
         self._descriptor = descriptor
         self._state = state
         self._position = 0
         #: False if the file is so young that its time cannot show another write.
-        self.settled = not _young(state.modified)
+        self.settled = not _young(state.modified, begun)
 
     @property
     def size(self) -> int:
@@ -140,9 +142,10 @@ def still_file(place: str) -> Iterator[StillFile]:
 
     The caller reads, then calls ``check()``, and begins again if that raises ``Moving``.
     """
+    begun = time.time_ns()
     descriptor, state = _opened(place)
     try:
-        yield StillFile(place, descriptor, state)
+        yield StillFile(place, descriptor, state, begun)
     finally:
         os.close(descriptor)
 
@@ -169,5 +172,5 @@ def _in_place(place: str, state: _State) -> bool:
         return False
 
 
-def _young(modified: int) -> bool:
-    return -YOUNG_NS <= time.time_ns() - modified <= YOUNG_NS
+def _young(modified: int, now: int) -> bool:
+    return -YOUNG_NS <= now - modified <= YOUNG_NS
