@@ -161,7 +161,7 @@ class Recognition:
         """Whose a save in this folder is (relative to the volume), where it lies in no home of a layout."""
         site = self._by_folder.get((volume, folder))
         if site is None:
-            # What no folder has a name for lies in the first folder for a part, so that it is no volume's root.
+            # What no folder has a name for lies in the first folder for a part, not in the root.
             path = role(folder) or folder.partition("/")[0]
             site = self._sites.get((volume, path))
             if site is None:

@@ -8,6 +8,8 @@ now: the layout's place, then the recorded one. Only if neither is there, the sa
 owner has moved it. Where nothing is found the recorded path is made. A volume that is not there, or whose
 card is out, leaves a step by hand.
 
+The home of an emulator that no layout speaks of goes to the recorded path, or to a folder of the same name.
+
 On another device the layout says where the home lies. One that is not there yet is a step by hand: an
 emulator makes its folder itself when it is first started.
 
@@ -22,6 +24,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from handhold.archive.standing import ELSEWHERE
+from handhold.device.recognising import is_found
 from handhold.device.volumes import open_device, traits_of
 from handhold.errors import UnknownName, WrongInput
 from handhold.layouts.layout import Layout
@@ -30,6 +33,7 @@ from handhold.names import native, written
 from handhold.restore.cards import is_empty
 from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey, Lie, is_read_only, spoken, storage_of
+from handhold.restore.recognised import Recognised
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +160,7 @@ class _Resolver:
         self.sites = {(site.emulator, site.home): site for site in recorded}
         self.recorded = {(site.emulator, site.volume, site.path) for site in recorded}
         self.lie = Lie(device, layouts)
+        self.recognised = Recognised(device, layouts, self.lie)
         self.moved = Lie(open_device(device.name, to), layouts) if to else None
 
     def target(self, key: HomeKey) -> Target | NoTarget:
@@ -187,6 +192,8 @@ class _Resolver:
                     f"or say where it is: --to {site.volume}=PATH"
                 )
             target = self._on_its_volume(key, site)
+        elif site is not None and is_found(key[1]):
+            return self.recognised.target(key, site) or self.recognised.missing(key, site)
         else:
             target = self.lie.first(key, site, self.out)
         return target or self._missing(key)
@@ -201,6 +208,8 @@ class _Resolver:
             return recorded
         if moved := self.lie.first(key, site, {*self.out, site.volume}, others):
             return replace(moved, note=f"where it lies now; that night it lay at {spoken(site)}")
+        if is_found(key[1]) and isinstance(found := self.recognised.target(key, site), Target):
+            return found
         return recorded
 
     def _believed(self, key: HomeKey, target: Target | NoTarget) -> Target | NoTarget:
