@@ -164,7 +164,11 @@ class Plan:
 
 def plan(wishes: Iterable[Wish], scene: Scene) -> Plan:
     """Decides on every wish. The steps come in the wishes' order."""
-    steps = [decide(wish, scene) for wish in wishes]
+    return settled([decide(wish, scene) for wish in wishes], scene)
+
+
+def settled(steps: list[Step], scene: Scene) -> Plan:
+    """The plan of steps that were decided one by one, with what shows only in all of them together."""
     steps = _one_place_each(steps)
     steps = _beside(steps, scene)
     steps = _with_room(steps, scene)
@@ -188,7 +192,7 @@ def decide(wish: Wish, scene: Scene) -> Step:
         )
     if isinstance(wish.target, NoTarget):
         return step(Decision.BY_HAND, wish.target.why)
-    if why := _blocked(entry, wish.target, found):
+    if why := blocked(entry, wish.target, found):
         return step(Decision.BLOCKED, why)
     if not wish.held:
         return replace(step(Decision.BLOCKED, NOT_HELD), damage=True)
@@ -218,7 +222,7 @@ def running(steps: Iterable[Step], now: int) -> list[str]:
     return sorted(fresh & {s.entry.emulator for s in among if s.action is not Action.LEAVE})
 
 
-def _blocked(entry: Entry, target: Target, found: Found) -> str | None:
+def blocked(entry: Entry, target: Target, found: Found) -> str | None:
     """Why the place cannot take the entry, before anybody asks who is newer."""
     if found.what is What.FOLDER:
         return found.why or "a folder of that name stands there"

@@ -96,7 +96,7 @@ def prepare(
     choice = choose(entries, selection, inside.of)
     moving = snapshot.device != device.name
     now = clock()
-    at_hand = _layouts(archive, manifest, layouts, {entry.emulator for entry in choice.every})
+    at_hand = layouts_at_hand(archive, manifest, layouts, {entry.emulator for entry in choice.every})
     targets = resolve(
         device,
         list(at_hand.values()),
@@ -133,7 +133,7 @@ def prepare(
         )
         for entry, found in zip(picked, looked.found, strict=True)
     ]
-    rooms, archive_room, archive_storage = _rooms(archive, targets)
+    rooms, archive_room, archive_storage = rooms_of(archive, targets)
     scene = Scene(
         device=device.name,
         source=source,
@@ -146,7 +146,7 @@ def prepare(
         rooms=rooms,
         archive_room=archive_room,
         archive_storage=archive_storage,
-        archive_trouble=_trouble(archive),
+        archive_trouble=archive_trouble(archive),
     )
     made = plan(wishes, scene)
     hands = by_hand(made.steps, at_hand, moving)
@@ -202,7 +202,7 @@ def _differs(entry: Entry, found: Found) -> bool:
     return found.what is What.FILE and found.sha256 != entry.sha256
 
 
-def _layouts(
+def layouts_at_hand(
     archive: Archive, manifest: Manifest, layouts: Mapping[str, Layout], emulators: Iterable[str]
 ) -> dict[str, Layout]:
     """The layout of each emulator: the owner's, or else the one that was stored with the snapshot."""
@@ -267,7 +267,7 @@ def _places(keys: Iterable[HomeKey], targets: Mapping[HomeKey, Target | NoTarget
     return tuple(places)
 
 
-def _trouble(archive: Archive) -> str:
+def archive_trouble(archive: Archive) -> str:
     """Why the archive cannot be written to; "" if it can, as far as can be told beforehand."""
     storage = archive.storage
     if isinstance(storage, LocalStorage) and not os.access(storage.root, os.W_OK | os.X_OK):
@@ -294,7 +294,7 @@ def _entry_stamps(entries: Iterable[Entry]) -> dict[HomeKey, Stamps]:
     return {key: Stamps(stamps) for key, stamps in times.items()}
 
 
-def _rooms(
+def rooms_of(
     archive: Archive, targets: Mapping[HomeKey, Target | NoTarget]
 ) -> tuple[dict[str, Room], Room | None, str]:
     rooms: dict[str, Room] = {}

@@ -51,17 +51,19 @@ def choose(
     entries: Iterable[Entry],
     selection: Selection,
     inside: Callable[[Entry], tuple[Inner, ...]] = lambda entry: (),
+    where: str = "snapshot",
 ) -> Chosen:
     """The entries that the selection asks for, in their order.
 
     ``inside`` gives the members of a zip; where a zip does not fit by itself, those that do are picked.
+    ``where`` says for messages what holds the entries.
     Raises ``UnknownName``, with the nearest names, for an emulator or a game that the entries do not hold,
     and ``WrongInput`` where each is there but no file fits all that was asked.
     """
     among = list(entries)
     if selection.everything:
         return Chosen(among, [])
-    _check_emulators(among, selection.emulators)
+    _check_emulators(among, selection.emulators, where)
     wanted = [_pattern(game) for game in selection.games]
     emulators = {name.casefold() for name in selection.emulators}
 
@@ -81,7 +83,7 @@ def choose(
         _check_games(among, selection.games, wanted, inside)
     if not (picked.entries or picked.members):
         raise WrongInput(
-            f"The snapshot holds nothing that fits {_said(selection)}.",
+            f"The {where} holds nothing that fits {_said(selection)}.",
             "handhold show SNAPSHOT lists what it holds.",
         )
     return picked
@@ -108,11 +110,11 @@ def title_of_member(one: Inner) -> str:
     return name.rpartition(".")[0] or name
 
 
-def _check_emulators(entries: Sequence[Entry], wanted: Sequence[str]) -> None:
+def _check_emulators(entries: Sequence[Entry], wanted: Sequence[str], where: str) -> None:
     known = {entry.emulator.casefold(): entry.emulator for entry in entries}
     for name in wanted:
         if name.casefold() not in known:
-            raise UnknownName("emulator", name, sorted(known.values()), "That snapshot holds no other.")
+            raise UnknownName("emulator", name, sorted(known.values()), f"That {where} holds no other.")
 
 
 def _check_games(

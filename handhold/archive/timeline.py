@@ -1,0 +1,174 @@
+"""What stood at each place of a device from one snapshot to the next: every change of a save, in its order.
+
+Where ``standing`` knows when a content first and last stood somewhere, a timeline knows each time that it
+came and went, and when nothing stood there any more. A night speaks for every home that it found; what it
+could not read, it says nothing about. What a restore kept first and what it wrote speak for their own files
+only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+from handhold.archive.standing import BEGUN, ELSEWHERE, Line, line_of
+from handhold.errors import OwnerError
+from handhold.model import Entry, Gap, Identity, Kind, Part, Site
+
+if TYPE_CHECKING:
+    from handhold.archive.archive import Archive
+    from handhold.archive.manifest import Manifest, Snapshot
+
+
+class Moment(NamedTuple):
+    """A change: from this snapshot on the file stands there, or, if it is None, nothing does."""
+
+    snapshot: Snapshot
+    entry: Entry | None
+    site: Site | None  # where the home lay; None if the snapshot does not say
+
+
+@dataclass(slots=True)
+class Timelines:
+    """The changes by identity and line, oldest first. ``unreadable`` names what could not be read."""
+
+    lines: dict[Identity, dict[Line, list[Moment]]] = field(default_factory=dict)
+    unreadable: list[str] = field(default_factory=list)
+
+
+def timelines(
+    archive: Archive, parts: Collection[Part], progress: Callable[[int, int], None] | None = None
+) -> Timelines:
+    """The timelines of every file of these parts, over every manifest of the archive.
+
+    A page that a device's next night has as well is not looked into again. What cannot be read is passed over
+    and named. ``progress`` is told the manifests done and their number.
+    """
+    result = Timelines()
+    readers: dict[str, _Reader] = {}
+    snapshots = archive.snapshots()
+    for done, snapshot in enumerate(snapshots, start=1):
+        if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact
+            reader = readers.setdefault(snapshot.device, _Reader(archive, frozenset(parts), result))
+            reader.take(snapshot)
+        if progress:
+            progress(done, len(snapshots))
+    return result
+
+
+#: (line, identity): one file at one place
+_Key = tuple[Line, Identity]
+
+
+class _Reader:
+    """Reads the manifests of one device, in their order."""
+
+    def __init__(self, archive: Archive, parts: frozenset[Part], result: Timelines) -> None:
+        self._archive = archive
+        self._parts = parts
+        self._result = result
+        self._stands: dict[_Key, Entry] = {}
+        self._pages: frozenset[str] = frozenset()  # those of the last night
+        self._sites: frozenset[Site] = frozenset()
+        self._afresh = True  # since the last night something was changed that its pages do not know
+
+    def take(self, snapshot: Snapshot) -> None:
+        """Notes what one manifest says."""
+        try:
+            manifest = self._archive.read(snapshot)
+        except OwnerError:
+            self._hurt(snapshot)
+            return
+        if snapshot.kind is Kind.NIGHT:
+            self._night(manifest)
+        else:
+            self._observe(manifest, [page.id for page in manifest.pages])
+            self._afresh = True
+
+    def _night(self, manifest: Manifest) -> None:
+        pages, sites = frozenset(page.id for page in manifest.pages), frozenset(manifest.sites)
+        whole = self._afresh or sites != self._sites
+        self._afresh = False  # unless a page proves unreadable
+        new = [page.id for page in manifest.pages if whole or page.id not in self._pages]
+        seen = self._observe(manifest, new)
+        if not self._afresh:
+            before = set(self._stands) if whole else self._keys_of(self._pages - pages)
+            self._gone(manifest, before - seen)
+        self._pages, self._sites = pages, sites
+
+    def _observe(self, manifest: Manifest, pages: Iterable[str]) -> set[_Key]:
+        """Notes the files of these pages, and says which they were."""
+        seen: set[_Key] = set()
+        lie = {(site.emulator, site.home): site for site in manifest.sites}
+        for page in pages:
+            for entry in self._entries(page, manifest.snapshot):
+                site = lie.get((entry.emulator, entry.home))
+                line = line_of(manifest.snapshot.device, entry.home, site)
+                if line.volume == ELSEWHERE:
+                    continue
+                key = (line, entry.identity)
+                seen.add(key)
+                known = self._stands.get(key)
+                if known is None or known.sha256 != entry.sha256:
+                    self._stands[key] = entry
+                    self._note(key, Moment(manifest.snapshot, entry, site))
+        return seen
+
+    def _gone(self, manifest: Manifest, missing: Iterable[_Key]) -> None:
+        lying = {(site.emulator, site.volume, site.path) for site in manifest.sites}
+        gone = [
+            key
+            for key in missing
+            if key in self._stands
+            and (key[1][0], key[0].volume, key[0].path) in lying
+            and not any(_covers(gap, key) for gap in manifest.gaps)
+        ]
+        left_out = {
+            part
+            for part in {key[1][1] for key in gone}
+            # all of a part gone at once: most likely that night was told to leave it out
+            if sum(key[1][1] is part for key in gone) == sum(key[1][1] is part for key in self._stands) > 1
+        }
+        for key in gone:
+            if key[1][1] not in left_out:
+                del self._stands[key]
+                self._note(key, Moment(manifest.snapshot, None, None))
+
+    def _keys_of(self, pages: Iterable[str]) -> set[_Key]:
+        """The files of pages that the last night had and this one has no more."""
+        keys: set[_Key] = set()
+        lie = {(site.emulator, site.home): site for site in self._sites}
+        device = next((line.device for line, _ in self._stands), "")
+        for page in pages:
+            for entry in self._entries(page, None):
+                site = lie.get((entry.emulator, entry.home))
+                keys.add((line_of(device, entry.home, site), entry.identity))
+        return keys
+
+    def _entries(self, page: str, snapshot: Snapshot | None) -> Sequence[Entry]:
+        try:
+            return [entry for entry in self._archive.page(page) if entry.part in self._parts]
+        except OwnerError:
+            if snapshot is not None:
+                self._hurt(snapshot)
+            self._afresh = True
+            return ()
+
+    def _hurt(self, snapshot: Snapshot) -> None:
+        self._afresh = True
+        if snapshot.name not in self._result.unreadable:
+            self._result.unreadable.append(snapshot.name)
+
+    def _note(self, key: _Key, moment: Moment) -> None:
+        line, identity = key
+        self._result.lines.setdefault(identity, {}).setdefault(line, []).append(moment)
+
+
+def _covers(gap: Gap, key: _Key) -> bool:
+    """Whether a file lies where a gap says that something could not be read."""
+    line, (_, _, path) = key
+    if gap.volume != line.volume:
+        return False
+    place = f"{line.path}/{path}" if line.path else path
+    return not gap.path or place == gap.path or place.startswith(f"{gap.path}/")
