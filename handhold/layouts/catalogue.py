@@ -183,4 +183,23 @@ def _put_together(chain: Sequence[Draft], mistakes: list[Mistake]) -> Layout:
         source=own.file,
         inside=tuple(rule for draft in chain for rule in draft.inside),
         newest=next((draft.newest for draft in chain if draft.newest is not None), None),
+        forms=_forms(chain, homes, mistakes),
     )
+
+
+def _forms(
+    chain: Sequence[Draft], homes: Mapping[str, Home | None], mistakes: list[Mistake]
+) -> tuple[str, str] | None:
+    """The two homes that hold the same saves: one beside the games first, then one that is a folder."""
+    said = next((draft for draft in chain if draft.forms is not None), None)
+    if said is None or said.forms is None:
+        return None
+    kinds = {home.name: home.kind for home in homes.values() if home is not None}
+    for names in (said.forms, said.forms[::-1]):
+        if [kinds.get(name) for name in names] == [HomeKind.GAMES, HomeKind.FOLDER]:
+            return names[0], names[1]
+    if said is chain[0]:  # else it is told where it is written, or the layout changed the kinds on purpose
+        what = f"the forms {', '.join(said.forms)}"
+        expected = "a home of the kind games and one of the kind folder"
+        mistakes.append(Mistake(said.file, *said.forms_position, what, expected))
+    return None

@@ -73,7 +73,8 @@ class Layout:
     ``before`` and ``after`` are the steps by hand around a restore, in order. ``source`` is the file that it
     was read from, for messages only. ``inside`` says what the members of its zips are. ``newest`` is given
     where each file of an ``export`` home is an export of everything: how many of them are kept, ``ALL`` for
-    all.
+    all. ``forms`` names a home beside the games and a home that is a folder, if the emulator keeps the same
+    saves in one or in the other.
     """
 
     id: str
@@ -87,6 +88,7 @@ class Layout:
     source: str = field(default="", compare=False)
     inside: tuple[Rule, ...] = ()
     newest: int | None = None
+    forms: tuple[str, str] | None = None
 
     def verdict(self, home: str, path: str) -> Verdict | None:
         """What the file at ``path`` (relative to the home, written form) is, or None if no rule speaks of it.
@@ -115,6 +117,15 @@ class Layout:
     def carries(self, part: Part) -> bool:
         """Whether a restore onto another device brings this part along."""
         return self.carry.get(part, part.carried)
+
+    def other_form(self, home: str) -> str | None:
+        """The home that holds the same saves in their other form; None if there is none.
+
+        ``home`` is the home's name without anything from ``@`` on.
+        """
+        if self.forms is None or home not in self.forms:
+            return None
+        return self.forms[1] if home == self.forms[0] else self.forms[0]
 
     def home(self, name: str) -> Home | None:
         """The home of that name."""

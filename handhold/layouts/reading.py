@@ -11,7 +11,20 @@ from handhold.layouts.layout import ALL, Place, Rule, identifier, place
 from handhold.layouts.pattern import compile_pattern
 from handhold.model import HomeKind, Part
 
-KEYS = ("layout", "id", "title", "like", "homes", "keep", "skip", "inside", "newest", "carry", "by_hand")
+KEYS = (
+    "layout",
+    "id",
+    "title",
+    "like",
+    "homes",
+    "keep",
+    "skip",
+    "inside",
+    "newest",
+    "forms",
+    "carry",
+    "by_hand",
+)
 HOME_KEYS = ("name", "kind", "at")
 KEEP_KEYS = ("part", "path", "home", "carry", "why")
 INSIDE_KEYS = ("part", "path")
@@ -55,6 +68,8 @@ class Draft:
     keep: list[Rule] = field(default_factory=list)
     inside: list[Rule] = field(default_factory=list)
     newest: int | None = None
+    forms: tuple[str, str] | None = None
+    forms_position: Position = (1, 1)
     home_positions: dict[str, Position] = field(default_factory=dict)  # homes that rules name
     carry: dict[Part, bool] = field(default_factory=dict)
     before: tuple[str, ...] | None = None
@@ -115,6 +130,9 @@ class _Reader(Reader):
             self.inside(item, draft)
         if "newest" in rows:
             draft.newest = self.newest(rows["newest"])
+        if "forms" in rows:
+            draft.forms_position = (rows["forms"].line, rows["forms"].column)
+            draft.forms = self.forms(rows["forms"])
         self.carry(rows.get("carry"), draft)
         self.by_hand(rows.get("by_hand"), draft)
 
@@ -186,6 +204,17 @@ class _Reader(Reader):
             if node.kind == "number" and node.text.isdecimal() and 0 < int(node.text[:9]) <= MOST_NEWEST:
                 return int(node.text)
         self.wrong(node, f'{described(node)} for "newest"', f"a number from 1 to {MOST_NEWEST}, or all")
+        return None
+
+    def forms(self, node: Node) -> tuple[str, str] | None:
+        """The two homes that hold the same saves."""
+        names = [self.value(item, identifier) for item in self.items(node, 2, "forms")]
+        if len(names) == 2 and names[0] is not None and names[1] is not None and names[0] != names[1]:
+            return names[0], names[1]
+        if None not in names:
+            self.wrong(
+                node, f"{len(names)} names of homes", "two of them: one beside the games, one a folder"
+            )
         return None
 
     def carry(self, node: Node | None, draft: Draft) -> None:

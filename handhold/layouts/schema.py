@@ -79,6 +79,13 @@ def schema() -> dict[str, object]:
                     {"type": "integer", "minimum": 1, "maximum": reading.MOST_NEWEST},
                 ],
             },
+            "forms": {
+                "type": "array",
+                "items": {"type": "string", "pattern": _ID},
+                "minItems": 2,
+                "maxItems": 2,
+                "description": "A home beside the games and a folder that hold the same saves.",
+            },
             "carry": _table(dict.fromkeys(parts, carry), []),
             "by_hand": _table({"before": steps, "after": steps}, []),
         },

@@ -64,6 +64,7 @@ class _Stored(msgspec.Struct, forbid_unknown_fields=True):
     carry: dict[Part, bool]
     inside: list[_Inside] = []
     newest: int | None = None
+    forms: tuple[str, str] | None = None
 
 
 def stored_form(layout: Layout) -> bytes:
@@ -85,6 +86,8 @@ def stored_form(layout: Layout) -> bytes:
         document["inside"] = [{"part": r.part, "path": r.pattern.text} for r in layout.inside]
     if layout.newest is not None:
         document["newest"] = layout.newest
+    if layout.forms is not None:
+        document["forms"] = list(layout.forms)
     return json.dumps(document, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
 
 
@@ -114,6 +117,12 @@ def from_stored(data: bytes) -> Layout:
         raise Wrong("two homes of one name", "each name once")
     if any(rule.home is not None and rule.home not in names for rule in stored.rules):
         raise Wrong("a rule for a home that is not there", "one of its homes")
+    kinds = {home.name: home.kind for home in homes}
+    if stored.forms is not None and [kinds.get(name) for name in stored.forms] != [
+        HomeKind.GAMES,
+        HomeKind.FOLDER,
+    ]:
+        raise Wrong("forms that are no two homes of their kinds", "one beside the games, one a folder")
     return Layout(
         id=identifier(stored.id),
         title=says(stored.title, MOST_TITLE),
@@ -129,4 +138,5 @@ def from_stored(data: bytes) -> Layout:
         source="stored with the snapshot",
         inside=tuple(Rule(r.part, compile_pattern(r.path)) for r in stored.inside),
         newest=stored.newest,
+        forms=stored.forms,
     )

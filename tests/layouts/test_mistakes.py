@@ -162,7 +162,7 @@ def test_all_at_once_in_all_files(tmp_path: Path) -> None:
     assert (
         lines[4]
         == f'{tmp_path}/a.yaml:3:1: unknown key "lik" in a layout, expected one of layout, id, title, '
-        "like, homes, keep, skip, inside, newest, carry, by_hand (like?)"
+        "like, homes, keep, skip, inside, newest, forms, carry, by_hand (like?)"
     )
 
 
