@@ -255,3 +255,14 @@ def test_what_cannot_be_read_is_told(world: World) -> None:
     assert (answer[0], answer[2]) == (str(int(Exit.NOT_EVERYTHING)), str(int(Exit.FAILED)))
     assert "Not read: closed: it may not be read" in answer[1]
     assert "cannot be looked into" in answer[3] and "Allow reading it" in answer[3]
+
+
+def test_it_goes_on_where_recognition_was(world: World) -> None:
+    """What was kept without a layout is the same save with the drafted one."""
+    assert world.run("snapshot").status == Exit.DONE
+    world.next_evening()
+    assert world.run("layout", "draft", hatch(world), "--write").status == Exit.DONE
+    second = world.run("snapshot", "--json").document
+    assert second["new_files"] == 1, "the settings, which nothing kept before"
+    entries = world.run("show", "latest", "--json").document["entries"]
+    assert {e["emulator"] for e in entries if e["part"] == "saves"} == {"hatch"}

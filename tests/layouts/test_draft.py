@@ -40,6 +40,8 @@ def test_what_the_pattern_has_right_needs_no_rule() -> None:
         (SAVES, [(f"{g}.{e}", g) for g in GAMES for e in ("qqz", "qx")], "fortschritt/{game}.{qqz,qx}"),
         (STATES, [(f"{g}.qq1{e}", g) for g in GAMES for e in ("", ".png")],
          "fortschritt/{game}.{qq{slot}.png,qq{slot}}"),
+        (STATES, [(f"{g} {n}.{e}", g) for g in GAMES for n in (1, 2) for e in ("qqz", "bmp")],
+         "fortschritt/{game} {slot}.{bmp,qqz}"),
         (SAVES, [("Lamplighter, part 2.q,z", "Lamplighter, part 2"), ("Lamplighter.qz", "Lamplighter")],
          "fortschritt/{game}.{q\\,z,qz}"),
     ],
@@ -206,3 +208,11 @@ def test_names_that_a_card_holds_for_one() -> None:
         verdict = proposal.layout.verdict(proposal.like.home, f"odd/{name}")
         assert verdict is not None and verdict.part in (SAVES, STATES)
     assert len(proposal.missed) == 1
+
+
+def test_a_front_end_has_lists() -> None:
+    """Its pattern has saves right too; but what has none of a front end's files is none."""
+    files = [seen("saves/a.sav", SAVES, "a"), seen("artwork/a.png", Part.PICTURES)]
+    assert drafted(*files).like.pattern != "front-end"
+    lists = [seen(f"lists/{n}.xml", Part.LIBRARY) for n in range(3)]
+    assert drafted(*lists, seen("artwork/a.png", Part.PICTURES)).like.pattern == "front-end"

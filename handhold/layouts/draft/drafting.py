@@ -105,7 +105,7 @@ class Drafting(Cases):
         """Whether a pattern stands for enough files to be put before narrower ones."""
         if shape.starred:
             folders = {self.cases[index].text.rpartition("/")[0] for index in left}
-            return len(left) > 2 and len(folders) > 1
+            return len(folders) > 1
         least = 1 if level in (shapes.SLOTTED, shapes.TITLED) else 2
         return len(left) >= least
 
@@ -131,7 +131,8 @@ class Drafting(Cases):
             return False
         if level in (shapes.BY_ENDING, shapes.BY_FOLDER) and self.takes_from_others(part, shape):
             return False
-        return others * (4 if level == shapes.BY_FOLDER else 1) <= fitting
+        everything = level == shapes.BY_FOLDER or shape.head + shape.ending == "{game}"
+        return others * (4 if everything else 1) <= fitting
 
     def takes_from_others(self, part: Part, shape: Shape) -> bool:
         """Whether files of another part, that have rules already, would fit a pattern too.

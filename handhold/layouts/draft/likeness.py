@@ -129,10 +129,11 @@ def _by_kind(pattern: str, home: str, kind: HomeKind, evidence: Evidence) -> flo
 
 def _hints(sightings: Sequence[Sighting], evidence: Evidence) -> dict[str, float]:
     """What the shape of the tree says, where several patterns' rules would fit alike."""
-    zeros = users = kept = archives = beside = games = 0
+    zeros = users = kept = archives = beside = games = lists = 0
     cores: set[str] = set()
     played: set[tuple[str, str]] = set()
     for path, _, looks in sightings:
+        lists += wanted(looks) is Part.LIBRARY
         if wanted(looks) is Part.GAMES:
             folder, _, name = path.rpartition("/")
             played.add((folder, name.rpartition(".")[0].lower()))
@@ -149,18 +150,19 @@ def _hints(sightings: Sequence[Sighting], evidence: Evidence) -> dict[str, float
             cores.add(folders[1].lower())
         beside += ("/".join(folders), name.rpartition(".")[0].lower()) in played
     if not kept:
-        lists = any(wanted(looks) is Part.LIBRARY for _, _, looks in sightings)
         return {
             "games-folder": 0.5 if games else 0.0,
             "front-end": 0.05 if lists else 0.0,
             "chosen-folder": 0.01,
         }
+    among_games = games or evidence.games
     return {
         "chosen-folder": 0.01,
         "many-cores": 0.03 if len(cores) > 1 else 0.0,
-        "id-tree": 0.1 * zeros / kept,
-        "numbered-users": 0.3 * users / kept,
+        "id-tree": 0.1 * zeros / kept if zeros else -0.1,
+        "numbered-users": 0.3 * users / kept if users else -0.1,
         "zip-export": 0.5 if archives * 2 > kept else -0.5,
-        "beside-games": 0.3 * beside / kept,
-        "games-folder": 0.5 if evidence.shelf and games else 0.0,
+        "beside-games": 0.3 * beside / kept if among_games or evidence.saves else -_UNLIKELY,
+        "front-end": (0.0 if lists * 2 > kept else -0.2) if lists else -_UNLIKELY,
+        "games-folder": 0.5 if evidence.shelf and games else 0.0 if among_games else -_UNLIKELY,
     }

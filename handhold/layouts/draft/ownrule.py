@@ -42,7 +42,13 @@ def _together(group: Sequence[OwnRule]) -> Sequence[OwnRule]:
     assert shape is not None
     told = {rule.shape.ending.lower(): rule.shape.ending for rule in group if rule.shape}
     endings = sorted(told.values(), key=lambda ending: (-len(ending), ending))
-    common = "." if all(ending.startswith(".") and len(ending) > 1 for ending in endings) else ""
+    common = ""
+    for same in zip(*(ending.split(".") for ending in endings), strict=False):
+        if len(set(same)) > 1:
+            break
+        common += f"{same[0]}."
+    if not all(ending.startswith(common) for ending in endings):  # one of them ends before this dot
+        common = common[: common.rstrip(".").rfind(".") + 1]
     inside = ",".join(ending.removeprefix(common).replace(",", "\\,") for ending in endings)
     path = f"{shape.folder}{shape.head}{common}" + (f"{{{inside}}}" if len(endings) > 1 else inside)
     try:
