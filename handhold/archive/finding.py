@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
+from typing import NamedTuple
 
 from handhold.archive.manifest import Snapshot
 from handhold.errors import UnknownName
@@ -39,6 +40,44 @@ def find(snapshots: list[Snapshot], wanted: str) -> Snapshot:
         )
     known = sorted({one.device for one in nights}) if not dot else [one.name for one in own or nights]
     raise UnknownName("snapshot", wanted, known, "handhold list shows them all.")
+
+
+class Unread(NamedTuple):
+    """What the file name of a manifest that cannot be read tells."""
+
+    file: str
+    device: str
+    taken: datetime  # in UTC
+
+
+def may_be_meant(unreadable: list[str], wanted: str, found: Snapshot | None) -> list[Unread]:
+    """The manifests that cannot be read and may be what a short form means, rather than ``found``; by time.
+
+    Their names tell device and time, not whether they are of nights.
+
+    >>> may_be_meant(["manifests/pebble.20260301T220000Z.0123abcd.manifest"], "latest", None)[0].device
+    'pebble'
+    """
+    if found is not None and found.name.casefold() == wanted.casefold():
+        return []
+    device, dot, day = wanted.casefold().partition(".")
+    if dot and not _is_date(day):
+        return []
+    meant = []
+    for file in unreadable:
+        name, _, rest = file.rpartition("/")[2].partition(".")
+        try:
+            taken = datetime.strptime(rest.partition(".")[0], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+        except ValueError:
+            continue
+        if device != "latest" and device != name.casefold():
+            continue
+        # its own offset is not known: a date can be a day off
+        if dot and taken.date() > date.fromisoformat(day) + timedelta(days=1):
+            continue
+        if found is None or taken > found.taken:
+            meant.append(Unread(file, name, taken))
+    return sorted(meant, key=lambda one: one.taken)
 
 
 def _is_date(day: str) -> bool:

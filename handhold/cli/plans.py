@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from handhold.cli import words
@@ -12,15 +12,25 @@ from handhold.restore.select import title_of
 if TYPE_CHECKING:
     from handhold.cli.console import Console
     from handhold.restore.byhand import ByHand
+    from handhold.restore.prepare import Place, Prepared
 
 _STAYS = (Decision.NEWER, Decision.FORK, Decision.UNSURE)
 _MOST_LINES = 24
+#: So many emulators share a step by hand before it is said once for all.
+_SHARED = 3
 
 
 def document(
-    plan: Plan, steps: Sequence[Step], by_hand: Sequence[ByHand], *, dry_run: bool, restore: str | None
+    plan: Plan,
+    by_hand: Sequence[ByHand],
+    *,
+    dry_run: bool,
+    restore: str | None,
+    places: Sequence[Place] = (),
+    unread_lists: int = 0,
 ) -> dict[str, Any]:
     """The plan, or what became of it, for scripts."""
+    steps = plan.steps
     counts: dict[str, int] = {}
     for step in steps:
         counts[step.decision.value] = counts.get(step.decision.value, 0) + 1
@@ -42,6 +52,11 @@ def document(
             for step in steps
         ],
         "counts": counts,
+        "places": [
+            {"emulator": p.emulator, "home": p.home, "place": p.text, "own_layout": p.own_layout}
+            for p in places
+        ],
+        "unread_lists": unread_lists,
         "by_hand": [hand_document(one) for one in by_hand],
     }
 
@@ -51,16 +66,23 @@ def hand_document(one: ByHand) -> dict[str, str]:
     return {"emulator": one.emulator, "when": one.when, "what": one.what}
 
 
-def show(console: Console, plan: Plan, by_hand: Sequence[ByHand], running: Sequence[str]) -> None:
-    """The plan for people: what needs the owner first, games rather than paths."""
-    steps = plan.steps
-    console.say(f"From {plan.source.name} onto {plan.device}:")
-    for emulator in running:
+def show(console: Console, prepared: Prepared, *, after: bool, files: bool = False) -> None:
+    """The plan for people: what needs the owner first, games rather than paths.
+
+    ``after``: with what is to be done by hand afterwards. ``files``: every file with its place as well.
+    """
+    steps = prepared.plan.steps
+    console.say(f"From {prepared.plan.source.name} onto {prepared.plan.device}:")
+    _places(console, prepared.places)
+    writing = sorted({s.entry.emulator for s in steps if s.action is not Action.LEAVE})
+    if writing:
+        console.say(f"\nClose these emulators first: {words.listed(writing, 12)}.")
+    for emulator in prepared.running:
         console.say(
             f"\nCaution: files of {emulator} changed within the last two minutes. If it is running, "
             "close it first: it writes its memory back over what is restored."
         )
-    show_hands(console, "First, by hand:", [one for one in by_hand if one.when == "before"])
+    show_hands(console, "First, by hand:", [one for one in prepared.by_hand if one.when == "before"])
     _section(console, "Not there yet:", [s for s in steps if s.decision is Decision.BY_HAND])
     _section(console, "Cannot be written:", [s for s in steps if s.decision is Decision.BLOCKED])
     stays = [s for s in steps if s.decision in _STAYS and s.action is Action.LEAVE]
@@ -70,11 +92,14 @@ def show(console: Console, plan: Plan, by_hand: Sequence[ByHand], running: Seque
     replaced = [s for s in steps if s.decision in _STAYS and s.action is Action.WRITE]
     _section(console, "Replaced although it may be newer (kept in the archive first):", replaced)
     _section(console, "Held back:", [s for s in steps if s.decision is Decision.HELD_BACK])
-    _writes(console, [s for s in steps if s.action is Action.WRITE and s.decision not in _STAYS])
+    _writes(console, [s for s in steps if s.action is not Action.LEAVE])
     same = sum(1 for s in steps if s.decision is Decision.SAME)
     if same:
         console.say(f"\nThere already: {words.amount(same, 'file')}.")
-    show_hands(console, "Afterwards, by hand:", [one for one in by_hand if one.when == "after"])
+    if files:
+        _files(console, steps)
+    if after:
+        show_after(console, prepared.by_hand)
     if stays:
         console.say(
             "\nTo put the archived ones beside these: --on-newer both. To go back to them on purpose: "
@@ -83,16 +108,68 @@ def show(console: Console, plan: Plan, by_hand: Sequence[ByHand], running: Seque
         )
 
 
+def question(plan: Plan) -> str:
+    """What an owner is asked, with the sums."""
+    writes = plan.writes
+    left = [
+        f"{count:,} {text if count == 1 else many}"
+        for decision, text, many in _ASIDE
+        if (count := sum(1 for s in plan.left if s.decision is decision))
+    ]
+    aside = f" {', '.join(left)}." if left else ""
+    return f"Write {words.amount(len(writes), 'file')} ({words.size(plan.bytes)})?{aside}"
+
+
+_ASIDE = (
+    (Decision.NEWER, "newer here stays", "newer here stay"),
+    (Decision.FORK, "that both sides changed stays", "that both sides changed stay"),
+    (Decision.UNSURE, "that may be newer stays", "that may be newer stay"),
+    (Decision.HELD_BACK, "held back", "held back"),
+    (Decision.BY_HAND, "not there yet", "not there yet"),
+    (Decision.BLOCKED, "cannot be written", "cannot be written"),
+)
+
+
+def _places(console: Console, places: Sequence[Place]) -> None:
+    several = {p.emulator for p in places if sum(o.emulator == p.emulator for o in places) > 1}
+    for place in places[:_MOST_LINES]:
+        home = f" ({place.home})" if place.emulator in several else ""
+        stored = "" if place.own_layout else " (by the layout stored in the archive)"
+        console.say(f"  {place.emulator}{home} -> {place.text}{stored}")
+    if len(places) > _MOST_LINES:
+        console.say(f"  and {len(places) - _MOST_LINES} more (--json lists all)")
+
+
+def _files(console: Console, steps: Sequence[Step]) -> None:
+    console.say("\nEvery file:")
+    for step in steps:
+        action = "" if step.action is Action.LEAVE else f", {step.action.value}"
+        console.say(f"  {step.decision.value}{action}: {step.place or step.entry.path}")
+
+
+def show_after(console: Console, by_hand: Sequence[ByHand]) -> None:
+    """What is left to do by hand once the files are there."""
+    show_hands(console, "Afterwards, by hand:", [one for one in by_hand if one.when == "after"])
+
+
 def show_hands(console: Console, title: str, by_hand: Sequence[ByHand]) -> None:
-    """Steps by hand, by emulator."""
+    """Steps by hand, by emulator; what three or more emulators share is said once."""
     if not by_hand:
         return
     console.say(f"\n{title}")
-    for emulator in dict.fromkeys(one.emulator for one in by_hand):
-        console.say(f"  {emulator}")
-        for one in by_hand:
-            if one.emulator == emulator:
-                console.say(f"    - {one.what}")
+    sharing: dict[str, list[str]] = {}
+    for one in by_hand:
+        names = sharing.setdefault(one.what, [])
+        if one.emulator not in names:
+            names.append(one.emulator)
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for what, names in sharing.items():
+        for group in [tuple(names)] if len(names) >= _SHARED else [(name,) for name in names]:
+            groups.setdefault(group, []).append(what)
+    for group, whats in groups.items():
+        console.say(f"  for {words.listed(list(group), 12)}" if len(group) > 1 else f"  {group[0]}")
+        for what in whats:
+            console.say(f"    - {what}")
 
 
 def _section(console: Console, title: str, steps: Sequence[Step]) -> None:
@@ -134,24 +211,32 @@ def _writes(console: Console, steps: Sequence[Step]) -> None:
     console.table(("Emulator", "Part", "Files", "Size", "Games"), rows, right=(2, 3))
 
 
-def _sum(steps: Iterable[Step]) -> str:
-    among = list(steps)
-    new = sum(1 for s in among if s.decision is Decision.WRITE)
-    size = words.size(sum(step.entry.size for step in among))
-    brought = len(among) - new
-    both = f", {brought} of them in place of an older version" if brought else ""
-    return f"{words.amount(len(among), 'file')}, {size}{both}"
+def _sum(steps: Sequence[Step]) -> str:
+    size = words.size(sum(step.entry.size for step in steps))
+    beside = sum(1 for s in steps if s.action is Action.BESIDE)
+    newer = sum(1 for s in steps if s.decision in _STAYS and s.action is Action.WRITE)
+    older = sum(1 for s in steps if s.replaces) - newer
+    counts = (
+        (older, "in place of an older version"),
+        (newer, "in place of what may be newer"),
+        (beside, "beside what stands there"),
+    )
+    told = [f"{count:,} of them {where}" for count, where in counts if count]
+    return ", ".join([words.amount(len(steps), "file"), size, *told])
 
 
 def last_line(steps: Sequence[Step]) -> str:
     """What became of it, in one line."""
     written = [s for s in steps if s.action in (Action.WRITE, Action.BESIDE)]
     removed = sum(1 for s in steps if s.action is Action.REMOVE)
-    pieces = [
-        f"{words.amount(len(written), 'file')} written ({words.size(sum(s.entry.size for s in written))})"
-    ]
+    pieces = []
+    if written:
+        size = words.size(sum(s.entry.size for s in written))
+        pieces.append(f"{words.amount(len(written), 'file')} written ({size})")
     if removed:
         pieces.append(f"{removed:,} removed")
+    if not pieces:
+        pieces.append("Nothing written")
     for decision, text in _OUTCOMES.items():
         count = sum(1 for s in steps if s.decision is decision and s.action is Action.LEAVE)
         if count:

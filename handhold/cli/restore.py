@@ -9,9 +9,10 @@ import typer
 
 from handhold.cli import words
 from handhold.cli.session import Session, part_named
-from handhold.errors import Exit, WrongInput
+from handhold.errors import Damaged, Exit, UnknownName, WrongInput
 
 if TYPE_CHECKING:
+    from handhold.archive.archive import Archive, Snapshot
     from handhold.cli.console import Console
     from handhold.restore.apply import Applied
     from handhold.restore.plan import OnNewer, Plan
@@ -47,6 +48,7 @@ def restore(
     unpack: Annotated[
         bool, typer.Option("--unpack", help="Write what lies in zips as files, into a folder beside each.")
     ] = False,
+    files: Annotated[bool, typer.Option("--files", help="List every file with its place.")] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be done.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
@@ -67,12 +69,13 @@ def restore(
         raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
     archive = session.archive()
     device = session.device()
+    found = last_readable(archive, snapshot)
     with console.progress("Looking") as bar:
         prepared = prepare(
             archive,
             device,
             session.catalogue().layouts,
-            archive.find(snapshot),
+            found,
             clock=session.clock,
             selection=wanted,
             elsewhere=elsewhere,
@@ -81,37 +84,71 @@ def restore(
             progress=lambda done, total: bar(done, 0, total),
         )
     warn(console, prepared)
+    plan = prepared.plan
+    write = bool(plan.writes) and not dry_run
     if not json:
-        plans.show(console, prepared.plan, prepared.by_hand, prepared.running)
-    if dry_run or not prepared.plan.writes:
-        if json:
-            console.document(
-                plans.document(
-                    prepared.plan, prepared.plan.steps, prepared.by_hand, dry_run=dry_run, restore=None
-                )
+        plans.show(console, prepared, after=not write, files=files)
+    if write:
+        agree(console, yes, plans.question(plan))
+    name = None
+    if not dry_run:  # with nothing to write it tidies up after runs that were cut off
+        with console.progress("Writing") as bar:
+            applied = apply(
+                archive,
+                device,
+                plan,
+                clock=session.clock,
+                made=prepared.made,
+                progress=lambda done, total: bar(done, 0, total),
             )
-        elif dry_run:
-            console.say("\nThis was only the plan; nothing was written.")
-        raise typer.Exit(status_of(prepared.plan))
-    agree(console, yes, "Write these files?")
-    with console.progress("Writing") as bar:
-        applied = apply(
-            archive,
-            device,
-            prepared.plan,
-            clock=session.clock,
-            made=prepared.made,
-            progress=lambda done, total: bar(done, 0, total),
-        )
-    if json:
+        plan = applied.plan
         name = applied.restored.name if applied.restored else None
-        document = plans.document(
-            applied.plan, applied.plan.steps, prepared.by_hand, dry_run=False, restore=name
+        for text in applied.told:
+            console.warn(text)
+        if write and not json:
+            outcome(console, applied)
+            plans.show_after(console, prepared.by_hand)
+            console.say(f"\n{plans.last_line(plan.steps)}")
+    elif not json:
+        console.say("\nThis was only the plan; nothing was written.")
+    if json:
+        console.document(
+            plans.document(
+                plan,
+                prepared.by_hand,
+                dry_run=dry_run,
+                restore=name,
+                places=prepared.places,
+                unread_lists=prepared.hurt_pages,
+            )
         )
-        console.document(document)
-    else:
-        outcome(console, applied)
-    raise typer.Exit(status_of(applied.plan))
+    raise typer.Exit(Exit.DAMAGE if prepared.hurt_pages else status_of(plan))
+
+
+def last_readable(archive: Archive, wanted: str) -> Snapshot:
+    """The snapshot that is meant; ``Damaged`` where a newer one that could be meant cannot be read.
+
+    Somebody who asks for the latest night must not get an older one unawares.
+    """
+    from handhold.archive.finding import may_be_meant
+
+    try:
+        found = archive.find(wanted)
+    except UnknownName:
+        found = None
+    hurt = may_be_meant(archive.unreadable, wanted, found)
+    if found is not None and not hurt:
+        return found
+    if not hurt:
+        return archive.find(wanted)
+    first = hurt[-1]
+    raise Damaged(
+        f"{first.file} cannot be read; by its name it is of {first.device}, {words.moment(first.taken)} UTC, "
+        f'and may be what "{wanted}" means.',
+        f"handhold verify says what is hurt. To restore the last one that can be read: {found.name}"
+        if found is not None
+        else "handhold verify says what is hurt; handhold list shows the nights that can be read.",
+    )
 
 
 def selection(
@@ -130,6 +167,15 @@ def warn(console: Console, prepared: Prepared) -> None:
             f"{words.listed(list(prepared.hurt), 3)} could not be read, so who is newer was decided without "
             "it; handhold verify says what is hurt."
         )
+    if prepared.hurt_pages:
+        lists = words.amount(prepared.hurt_pages, "list")
+        named = "it" if prepared.hurt_pages == 1 else "they"
+        console.warn(
+            f"{lists} of files cannot be read; what {named} named is not in this plan. "
+            "handhold verify says what is hurt."
+        )
+    if prepared.unrecorded and prepared.plan.writes:
+        console.warn(f"This restore cannot be undone: {prepared.unrecorded}.")
 
 
 def agree(console: Console, yes: bool, question: str) -> None:
@@ -147,9 +193,11 @@ def agree(console: Console, yes: bool, question: str) -> None:
 
 
 def status_of(plan: Plan) -> Exit:
-    """3 where something stayed as it was, 1 where everything that was tried failed."""
+    """4 where the archive is hurt, 3 where something stayed as it was, 1 where all that was tried failed."""
     from handhold.restore.plan import Action, Decision
 
+    if plan.damaged:
+        return Exit.DAMAGE
     failed = any(step.decision is Decision.FAILED for step in plan.steps)
     if failed and not any(step.action is not Action.LEAVE for step in plan.steps):
         return Exit.FAILED
@@ -158,8 +206,6 @@ def status_of(plan: Plan) -> Exit:
 
 def outcome(console: Console, applied: Applied) -> None:
     """What became of the plan, for people."""
-    from handhold.cli import plans
-
     if applied.failed:
         console.say("\nDid not work:")
         for step in applied.failed[:20]:
@@ -169,14 +215,12 @@ def outcome(console: Console, applied: Applied) -> None:
             console.say(f"  and {len(applied.failed) - 20} more (--json lists all)")
     if applied.restored is not None:
         console.say("\nhandhold undo takes this back.")
-    console.say(plans.last_line(applied.plan.steps))
 
 
 def _policy(text: str) -> OnNewer:
-    from handhold.errors import UnknownName
     from handhold.restore.plan import OnNewer
 
     try:
         return OnNewer(text.casefold())
     except ValueError:
-        raise UnknownName("way to go on with --on-newer", text, [one.value for one in OnNewer]) from None
+        raise WrongInput(f'--on-newer is keep, both or replace, not "{text}".') from None

@@ -13,6 +13,7 @@ from handhold.errors import WrongInput
 
 if TYPE_CHECKING:
     from handhold.cli.console import Console
+    from handhold.restore.plan import Plan, Step
     from handhold.restore.undo import Undo
 
 
@@ -27,7 +28,10 @@ def undo(
     yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
-    """Takes the last restore onto this device back. What was played since stays."""
+    """Takes the last restore onto this device back. What was played since stays.
+
+    A second undo brings it back again.
+    """
     from handhold.cli import plans
     from handhold.restore.undo import prepare_undo
     from handhold.restore.undo import undo as take_back
@@ -47,7 +51,7 @@ def undo(
     plan = prepared.plan
     name = None
     if not dry_run and plan.writes:
-        agree(console, yes, "Take it back?")
+        agree(console, yes, _question(plan))
         with console.progress("Writing") as bar:
             applied = take_back(
                 archive,
@@ -58,26 +62,32 @@ def undo(
             )
         plan = applied.plan
         name = applied.restored.name if applied.restored else None
+        for text in applied.told:
+            console.warn(text)
         if not json:
             outcome(console, applied)
+            console.say(plans.last_line(plan.steps))
     elif not json:
         console.say(
             "\nThis was only the plan; nothing was written." if dry_run else "\nNothing is to be done."
         )
     if json:
-        console.document(plans.document(plan, plan.steps, (), dry_run=dry_run, restore=name))
+        console.document(plans.document(plan, (), dry_run=dry_run, restore=name))
     raise typer.Exit(status_of(plan))
 
 
 def _show(console: Console, prepared: Undo) -> None:
     from handhold.restore.plan import Action, Decision
-    from handhold.restore.select import title_of
 
     steps = prepared.plan.steps
+    when = words.moment(prepared.restore.taken)
+    what = "the undo" if prepared.of_undo else "the restore"
     cut = " It was cut off; what it had done by then is taken back." if prepared.cut_off else ""
-    console.say(f"Taking back {prepared.restore.name}, onto {prepared.plan.device}.{cut}")
-    for folder in prepared.elsewhere:
-        console.say(f"It wrote to {folder} as well.")
+    console.say(f"Taking back {what} of {when} (from {prepared.base}), onto {prepared.plan.device}.{cut}")
+    if prepared.elsewhere:
+        console.say("\nOutside this device it writes or removes:")
+        for place in prepared.elsewhere:
+            console.say(f"  {place}")
     groups = (
         ("Comes back as it was:", [s for s in steps if s.action is Action.WRITE]),
         ("Goes away again (the archive keeps it):", [s for s in steps if s.action is Action.REMOVE]),
@@ -90,7 +100,24 @@ def _show(console: Console, prepared: Undo) -> None:
         console.say(f"\n{title}")
         names: dict[tuple[str, str], list[str]] = {}
         for step in members:
-            names.setdefault((step.entry.emulator, step.entry.part.value), []).append(title_of(step.entry))
+            names.setdefault((step.entry.emulator, step.entry.part.value), []).append(_name(step))
         for (emulator, part), titles in names.items():
             count = words.amount(len(titles), "file")
             console.say(f"  {emulator}, {part}, {count}: {words.listed(list(dict.fromkeys(titles)), 3)}")
+            for why in dict.fromkeys(s.why for s in members if s.decision is Decision.BLOCKED):
+                console.say(f"    {why}")
+
+
+def _name(step: Step) -> str:
+    """The file's own name: what was put beside another has no other."""
+    return step.path.rpartition("/")[2]
+
+
+def _question(plan: Plan) -> str:
+    from handhold.restore.plan import Action
+
+    back = sum(1 for s in plan.writes if s.action is not Action.REMOVE)
+    gone = len(plan.writes) - back
+    pieces = [f"write {words.amount(back, 'file')} ({words.size(plan.bytes)})"] if back else []
+    pieces += [f"remove {words.amount(gone, 'file')}"] if gone else []
+    return f"Take it back: {' and '.join(pieces)}?"

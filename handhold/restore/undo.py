@@ -46,6 +46,8 @@ class Undo:
     restore: Snapshot
     cut_off: bool
     elsewhere: tuple[str, ...]
+    base: str  # the name of the snapshot that was restored; of the restore, if that was an undo itself
+    of_undo: bool
 
 
 def prepare_undo(
@@ -82,12 +84,15 @@ def prepare_undo(
                 before.setdefault(entry.key, entry)
     source = Source(records[0].name, device.name, records[0].taken.date(), nanoseconds(clock()))
     steps = _steps(archive, wrote, before, targets, foreign, progress)
+    base = archive.read(records[0]).base or "a snapshot"
     outside = {s.place for s in steps if s.action is not Action.LEAVE and s.target and not s.target.here}
     return Undo(
         Plan(source, device.name, tuple(steps)),
         records[0],
         cut_off=records[0].note == BEGUN,
         elsewhere=tuple(sorted(outside)),
+        base=base,
+        of_undo=any(one.name == base for one in archive.snapshots() if one.kind is Kind.RESTORED),
     )
 
 

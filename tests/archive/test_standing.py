@@ -58,7 +58,10 @@ def spans(*stood: tuple[str, int, int]) -> dict[str, Span]:
         ({PEBBLE: spans(("x", 1, 3), ("y", 2, 4))}, "x", "y", Order.OLDER),
         # Two homes of one device are two lines: side by side they say nothing about each other.
         (
-            {Line("pebble", "card", "Tinplate"): spans(("x", 5, 5)), Line("pebble", "internal", "Tinplate"): spans(("y", 6, 6))},
+            {
+                Line("pebble", "card", "Tinplate"): spans(("x", 5, 5)),
+                Line("pebble", "internal", "Tinplate"): spans(("y", 6, 6)),
+            },
             "x",
             "y",
             Order.FORK,

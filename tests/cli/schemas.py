@@ -145,6 +145,10 @@ RESTORE = table(
         ),
         "counts": {"type": "object", "propertyNames": {"enum": DECISIONS}, "additionalProperties": COUNT},
         "by_hand": rows(table({"emulator": TEXT, "when": {"enum": ["before", "after"]}, "what": TEXT})),
+        "places": rows(
+            table({"emulator": TEXT, "home": TEXT, "place": TEXT, "own_layout": {"type": "boolean"}})
+        ),
+        "unread_lists": COUNT,
     }
 )
 VERIFY = table(
