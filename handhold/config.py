@@ -17,6 +17,7 @@ from handhold.documents.mistakes import Mistake, Mistakes, Wrong
 from handhold.documents.reader import Reader, described
 from handhold.errors import WrongInput
 from handhold.model import Part
+from handhold.names import written
 
 _DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _VOLUME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,19}")
@@ -45,11 +46,23 @@ def checked_device_name(name: str) -> str:
     return name
 
 
+def checked_path(option: str, path: str) -> str:
+    """The path, if it is text that a config and a manifest can hold. Raises ``WrongInput``."""
+    try:
+        path.encode("utf-8")
+    except UnicodeEncodeError:
+        raise WrongInput(
+            f'{option}: the path "{written(path)}" is not valid text.',
+            "Give the folder a name in valid UTF-8, or mount the volume elsewhere.",
+        ) from None
+    return path
+
+
 def named_paths(option: str, typed: Sequence[str]) -> dict[str, str]:
     """The ``NAME=PATH`` values of an option: absolute paths by name. Raises ``WrongInput``."""
     found: dict[str, str] = {}
     for text in typed:
-        name, equals, path = text.partition("=")
+        name, equals, path = checked_path(option, text).partition("=")
         if not equals or not path:
             raise WrongInput(
                 f'{option} "{text}" is not NAME=PATH.', f"For example: {option} card=/media/card"
@@ -65,8 +78,8 @@ def named_paths(option: str, typed: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def write_config(path: Path, config: Config) -> None:
-    """Writes the config file under a temporary name and renames it, so that it is never half a file."""
+def config_text(config: Config) -> str:
+    """The config file's text. Raises ``WrongInput`` for a config that would not be read back as it is."""
     import yaml
 
     body: dict[str, object] = {"config": 1, "device": config.device, "archive": config.archive}
@@ -81,6 +94,26 @@ def write_config(path: Path, config: Config) -> None:
         body["newest"] = config.newest
     text = "# What handhold works with on this device. handhold setup writes it; it may be changed by hand.\n"
     text += yaml.safe_dump(body, sort_keys=False, allow_unicode=True, width=1000)
+    mistakes: list[Mistake] = []
+    try:
+        node = read_document(text.encode("utf-8"), "config", mistakes, "config")
+        if node is not None and _Reader("config", mistakes).config(node) == config and not mistakes:
+            return text
+    except UnicodeEncodeError:
+        pass
+    raise WrongInput(
+        "A config with these names and paths could not be read again, so it is not written"
+        + (f" ({mistakes[0].what})." if mistakes else "."),
+        "Give the folders other names, or mount the volumes elsewhere.",
+    )
+
+
+def write_config(path: Path, config: Config) -> None:
+    """Writes the config file under a temporary name and renames it, so that it is never half a file.
+
+    Raises ``WrongInput`` if it cannot be written, or would not be read back as it is.
+    """
+    text = config_text(config)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         temporary = path.with_name(path.name + ".part")
@@ -178,6 +211,14 @@ def _device(text: str) -> str:
 
 def _path(text: str) -> str:
     path = os.path.expanduser(text)
-    if not os.path.isabs(path) or "\0" in path:
+    if not os.path.isabs(path) or "\0" in path or not _is_text(path):
         raise Wrong(f'the path "{text[:60]}"', "a whole path, beginning with /")
     return os.path.normpath(path)
+
+
+def _is_text(path: str) -> bool:
+    try:
+        path.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True

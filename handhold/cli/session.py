@@ -45,10 +45,10 @@ class Session:
     @property
     def config_path(self) -> Path:
         """Where the config file is, or will be written."""
-        if self.given.config is not None:
-            return self.given.config
-        if named := os.environ.get("HANDHOLD_CONFIG"):
-            return Path(named)
+        if named := self.given.config or os.environ.get("HANDHOLD_CONFIG"):
+            from handhold.config import checked_path
+
+            return Path(checked_path("--config", str(named)))
         import platformdirs
 
         return Path(platformdirs.user_config_dir("handhold", appauthor=False)) / "config.yaml"
@@ -73,7 +73,9 @@ class Session:
                 "No archive is named.",
                 "Run handhold setup once, or say where it is: handhold --archive PATH …",
             )
-        return os.path.abspath(os.path.expanduser(path))
+        from handhold.config import checked_path
+
+        return os.path.abspath(os.path.expanduser(checked_path("--archive", path)))
 
     def archive(self) -> Archive:
         """The archive, opened."""
@@ -144,7 +146,10 @@ class Session:
     def layout_folders(self) -> tuple[Path, ...]:
         """The folders with the owner's layouts."""
         typed: Sequence[str] = self.given.layouts or _split(os.environ.get("HANDHOLD_LAYOUTS", ""))
-        named = tuple(Path(os.path.expanduser(p)) for p in (typed or self.config.layouts))
+        from handhold.config import checked_path
+
+        folders = [checked_path("--layouts", folder) for folder in typed or self.config.layouts]
+        named = tuple(Path(os.path.expanduser(folder)) for folder in folders)
         for folder in named:
             if not folder.is_dir():
                 raise WrongInput(

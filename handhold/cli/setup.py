@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import os
-import platform
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
@@ -39,36 +38,45 @@ def setup(
 
     Asks only for what --device, --volume and --archive did not say.
     """
-    from handhold.config import Config, write_config
+    from handhold.config import Config, config_text, write_config
 
     session: Session = context.obj
     console = session.console
     earlier = session.config if session.config_path.exists() else Config()
     asks = console.asks and not yes
+    # Before anything else is asked: the answers would be for nothing.
+    replacing = f"{session.config_path} is there already, for {earlier.device}."
+    if asks and earlier.device and not console.agrees(f"{replacing} Replace it?"):
+        console.say("Nothing was changed.")
+        raise typer.Exit(1)
     device = _device(session, earlier, asks, yes)
     volumes = _volumes(session, earlier if earlier.device == device else Config(), asks, yes)
     place = _archive_place(session, earlier, volumes, asks, yes)
     config = replace(earlier, device=device, volumes=volumes, archive=place)
-    if earlier.device and config != earlier and not yes:
-        question = f"{session.config_path} is there already, for {earlier.device}. Replace it?"
-        if not asks:
-            raise WrongInput(
-                f"{session.config_path} is there already, for {earlier.device}.",
-                "Say handhold setup --yes to replace it, or name another with --config FILE.",
-            )
-        if not console.agrees(question):
-            raise typer.Exit(1)
+    if earlier.device and config != earlier and not yes and not asks:
+        raise WrongInput(
+            replacing,
+            "Say handhold setup --yes to replace it, or name another with --config FILE.",
+        )
+    config_text(config)  # before anything is made for a config that could not be read back
     archive, made = _archive(session, place)
     write_config(session.config_path, config)
     known = sorted({one.device for one in archive.snapshots()})
     if made:
         console.say(f"A new archive was made at {place}.")
+    elif not known:
+        console.say(f"Joined the archive at {place}: it is still empty.")
     else:
         nights = words.amount(len(archive.nights()), "snapshot")
-        console.say(f"Joined the archive at {place}: {nights} of {words.listed(known) or 'no device yet'}.")
+        console.say(f"Joined the archive at {place}: {nights} of {words.listed(known)}.")
     if device in known:
         console.say(f"It knows {device} already; if this is another handheld, give it another name now.")
     console.say(f"The config is {session.config_path}.")
+    for inner, outer in nested(volumes):
+        console.say(
+            f"\nThe volume {inner} lies inside the volume {outer}: what is on it counts as {inner}'s alone. "
+            "If they are one storage, leave one of them out."
+        )
     if shared := _same_medium(place, volumes):
         console.say(
             f"\nThe archive lies on the same medium as {words.listed(shared)}: if that is lost, so is the "
@@ -84,14 +92,14 @@ def _device(session: Session, earlier: object, asks: bool, yes: bool) -> str:
     assert isinstance(earlier, Config)
     if session.given.device or os.environ.get("HANDHOLD_DEVICE"):
         return session.device_name
-    proposal = earlier.device or slug(platform.node()) or "handheld"
+    proposal = earlier.device  # the name of a computer is hardly that of a handheld
     if asks:
         while True:
             try:
                 return checked_device_name(session.console.ask("What is this device called?", proposal))
             except WrongInput as error:
                 session.console.tell(error.advice)
-    if yes:
+    if yes and proposal:
         return proposal
     raise WrongInput("setup was not told the device's name.", "Give it: handhold --device NAME … setup")
 
@@ -113,12 +121,13 @@ def _volumes(session: Session, earlier: object, asks: bool, yes: bool) -> dict[s
     if session.given.volumes or os.environ.get("HANDHOLD_VOLUME"):
         volumes = session.volume_paths
     elif asks:
-        volumes = _ask_volumes(session, dict(earlier.volumes), mounted())
+        volumes = _ask_volumes(session, dict(earlier.volumes), proposable(mounted()))
     elif yes and earlier.volumes:
         volumes = dict(earlier.volumes)
     else:
         seen = "".join(
-            f"\n  {m.path} ({m.filesystem}, {words.room(m.free or sys.maxsize)})" for m in mounted()
+            f"\n  {m.path} ({m.filesystem}, {words.room(m.free or sys.maxsize)})"
+            for m in proposable(mounted())
         )
         raise WrongInput(
             "setup was not told where the device's storage is.",
@@ -126,6 +135,31 @@ def _volumes(session: Session, earlier: object, asks: bool, yes: bool) -> dict[s
         )
     open_device("check", volumes)
     return dict(named_paths("--volume", [f"{name}={path}" for name, path in volumes.items()]))
+
+
+def proposable(mounts: Sequence[Mounted]) -> list[Mounted]:
+    """The mounts that can be a device's storage: not the system's root, and none that holds another. Pure."""
+    paths = [mount.path for mount in mounts]
+    return [
+        mount
+        for mount in mounts
+        if mount.path != "/" and not any(_inside(path, mount.path) for path in paths)
+    ]
+
+
+def nested(volumes: Mapping[str, str]) -> list[tuple[str, str]]:
+    """The volumes that lie inside another one, each with the name of that one."""
+    real = {name: os.path.realpath(path) for name, path in volumes.items()}
+    return [
+        (inner, outer)
+        for inner in real
+        for outer in real
+        if inner != outer and _inside(real[inner], real[outer])
+    ]
+
+
+def _inside(path: str, folder: str) -> bool:
+    return path != folder and path.startswith(folder.rstrip("/") + "/")
 
 
 def _ask_volumes(session: Session, earlier: dict[str, str], mounts: list[Mounted]) -> dict[str, str]:
@@ -185,8 +219,7 @@ def _archive_place(
     assert isinstance(earlier, Config)
     if session.given.archive or os.environ.get("HANDHOLD_ARCHIVE"):
         return session.archive_path
-    last = list(volumes.values())[-1]
-    proposal = earlier.archive or os.path.join(last, "handhold")
+    proposal = earlier.archive or os.path.join(_roomiest(volumes), "handhold")
     if asks:
         return os.path.abspath(
             os.path.expanduser(
@@ -200,6 +233,17 @@ def _archive_place(
     )
 
 
+def _roomiest(volumes: Mapping[str, str]) -> str:
+    """Where an archive would lie best: on the volume with the most free room of all but the first.
+
+    The first is the handheld's own storage most of the time, and is lost with it.
+    """
+    from handhold.device.volumes import free_room
+
+    first, *others = volumes.values()
+    return max(others, key=free_room, default=first)
+
+
 def _archive(session: Session, place: str) -> tuple[Archive, bool]:
     """Opens the archive that is there, or makes one in a missing or empty folder."""
     from handhold.archive.archive import Archive
@@ -208,6 +252,12 @@ def _archive(session: Session, place: str) -> tuple[Archive, bool]:
     storage = LocalStorage(place)
     try:
         return Archive.open(storage), False
+    except WrongInput:
+        if not os.path.isdir(place):
+            raise
+        raise WrongInput(
+            f"This folder is not empty and no archive: {place}.", "Name a new or empty folder."
+        ) from None
     except NotNow:
         parent = os.path.dirname(place)
         if not os.path.isdir(parent):

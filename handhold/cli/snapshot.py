@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -57,6 +58,7 @@ def snapshot(
     from handhold.snapshot import Options, take
 
     session: Session = context.obj
+    note = checked_note(note)
     parts = session.kept_parts(keep or (), leave or ())
     archive = session.archive()
     device = session.device(partial=True)
@@ -68,6 +70,10 @@ def snapshot(
             f"Leave --only-layouts (recognise: false in the config) out, or write a layout into "
             f"{session.own_layouts}.",
         )
+    if Part.GAMES in parts and not any(
+        rule.part is Part.GAMES for layout in layouts for rule in layout.rules
+    ):
+        session.console.warn("No layout here says where games lie (pattern games-folder), so none is kept.")
     options = Options(
         parts=parts,
         reread=reread,
@@ -92,6 +98,24 @@ def snapshot(
     else:
         show(session, result)
     raise typer.Exit(Exit.NOT_EVERYTHING if result.gaps else Exit.DONE)
+
+
+#: The most characters of a note: a line or two of a list.
+LONGEST_NOTE = 200
+
+
+def checked_note(note: str) -> str:
+    """The note, if it is one line of text that a list can show. Raises ``WrongInput``."""
+    categories = {unicodedata.category(character) for character in note}
+    if "Cs" in categories:
+        raise WrongInput("The note is not valid text.", "Write it in UTF-8.")
+    if categories & {"Cc", "Zl", "Zp"}:
+        raise WrongInput("The note is more than one line.", "Write a few words without line breaks and tabs.")
+    if len(note) > LONGEST_NOTE:
+        raise WrongInput(
+            f"The note has {len(note):,} characters, and {LONGEST_NOTE} are the most.", "Write a few words."
+        )
+    return note
 
 
 def document(result: Result) -> dict[str, Any]:
