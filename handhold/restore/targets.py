@@ -99,7 +99,7 @@ def resolve(
         if path := named.get(key):
             target = _at(key, resolver.sites.get(key), path, target)
         targets[key] = target
-    return _names_apart(targets)
+    return names_apart(targets)
 
 
 def _check_to(to: Mapping[str, str], volumes: Collection[str] | None) -> None:
@@ -243,7 +243,7 @@ class _Resolver:
         )
 
 
-def _names_apart(targets: dict[HomeKey, Target | NoTarget]) -> dict[HomeKey, Target | NoTarget]:
+def names_apart(targets: dict[HomeKey, Target | NoTarget]) -> dict[HomeKey, Target | NoTarget]:
     """Two places of one emulator never have the same name in what records the restore."""
     taken: dict[HomeKey, Site] = {}
     for key, target in targets.items():
