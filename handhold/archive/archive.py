@@ -147,7 +147,7 @@ class Archive:
     def next_sequence(self) -> int:
         """The number of the next snapshot: higher than that of any that can be read, or could be.
 
-        Where somebody made up the highest number that is believed, it is that one again, and the times decide.
+        Where somebody made up the highest number that is believed, it is that one again, and times decide.
         """
         highest = max((one.sequence for one in self.snapshots()), default=0)
         return min(highest + 1 + len(self.unreadable), manifests.HIGHEST)

@@ -115,7 +115,7 @@ def test_without_a_config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     said = world.bare("layout", "draft", str(world.card / "Hatch"), "--write")
     assert said.status == Exit.DONE
     file = tmp_path / "config/handhold/layouts/hatch.yaml"
-    assert f"Written to {file}." in said.out
+    assert f"Written to {file}." in " ".join(said.out.split())
     assert 'at: ["*:Hatch"]' in file.read_text("utf-8")
     assert "lies in no volume of the config" in " ".join(said.err.split())
     assert world.bare("layout", "check").status == Exit.DONE

@@ -14,7 +14,20 @@ from handhold.layouts.schema import schema
 from handhold.resources import examples_folder
 
 EXAMPLES = str(examples_folder() / "layouts")
-KEYS = ("layout", "id", "title", "like", "homes", "keep", "skip", "inside", "newest", "carry", "by_hand")
+KEYS = (
+    "layout",
+    "id",
+    "title",
+    "like",
+    "homes",
+    "keep",
+    "skip",
+    "inside",
+    "newest",
+    "forms",
+    "carry",
+    "by_hand",
+)
 GOOD = (
     'layout: 1\nid: lantern\ntitle: Lantern\nlike: chosen-folder\nhomes: [{name: main, at: ["*:Lantern"]}]\n'
 )
