@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from bisect import insort
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -233,20 +234,18 @@ def _carried(entry: Entry, layout: Layout | None) -> bool:
 def _limit(archive: Archive, snapshot: Snapshot, now: datetime) -> int:
     """The latest time that a file of the snapshot can have: no later one of its device was taken before it.
 
-    Where a later snapshot's clock shows an earlier time, one of the two clocks was wrong. One that is earlier
-    than most of what the archive held before them is the wrong one itself, and so is one after now.
+    Where a later snapshot's clock shows an earlier time, one of the two clocks was wrong. It is its own where
+    most snapshots before it are later than it, of any device; and where it is later than now.
     """
-    every = archive.snapshots()
-    before = sorted(one.taken for one in every if one.sequence < snapshot.sequence)
-    earliest = max(before[len(before) // 2] if before else _LONG_AGO, _LONG_AGO)
-    later = [
-        one.taken
-        for one in every
-        if one.device == snapshot.device
-        and one.sequence > snapshot.sequence
-        and earliest <= one.taken <= now + timedelta(days=1)
-    ]
-    return nanoseconds(min([snapshot.taken, *later]))
+    limit = snapshot.taken
+    before: list[datetime] = []
+    for one in archive.snapshots():  # by sequence
+        usual = before[(len(before) - 1) // 2] if before else _LONG_AGO
+        later = one.device == snapshot.device and one.sequence > snapshot.sequence
+        if later and max(usual, _LONG_AGO) <= one.taken <= now + timedelta(days=1):
+            limit = min(limit, one.taken)
+        insort(before, one.taken)
+    return nanoseconds(limit)
 
 
 def _volumes(manifest: Manifest) -> set[str]:
