@@ -81,6 +81,30 @@ SNAPSHOT = table(
         "new_files": COUNT,
         "stored_bytes": COUNT,
         "gaps": rows(GAP),
+        "gone": rows(TEXT),
+        "gone_files": rows(
+            table(
+                {
+                    "emulator": TEXT,
+                    "part": PART,
+                    "game": MAYBE,
+                    "path": TEXT,
+                    "what": {"enum": ["gone", "renamed", "unnamed"]},
+                }
+            )
+        ),
+        "suspicious": rows(
+            table(
+                {
+                    "emulator": TEXT,
+                    "part": PART,
+                    "game": MAYBE,
+                    "path": TEXT,
+                    "what": {"enum": ["empty", "all zero", "all 0xFF"]},
+                    "last_good": TEXT,
+                }
+            )
+        ),
         "seconds": {"type": "number", "minimum": 0},
     }
 )
