@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
+from handhold.archive.sameness import Forms, same_save
 from handhold.errors import OwnerError
 from handhold.model import Entry, Identity, Kind, Site
 
@@ -55,9 +56,13 @@ class Line(NamedTuple):
     path: str
 
 
-def line_of(device: str, home: str, site: Site | None) -> Line:
-    """The line of a home that lies at ``site``, or of which only the name is known."""
-    return Line(device, NOWHERE, home) if site is None else Line(device, site.volume, site.path)
+def line_of(device: str, home: str, site: Site | None, folder: str = "") -> Line:
+    """The line of a home that lies at ``site``, or of which only the name is known.
+
+    ``folder`` is one in the home that has a line of its own (see ``sameness``).
+    """
+    volume, path = (NOWHERE, home) if site is None else (site.volume, site.path)
+    return Line(device, volume, f"{path}/{folder}".strip("/") if folder else path)
 
 
 class Span(NamedTuple):
@@ -125,8 +130,11 @@ def standings(
     archive: Archive,
     identities: Collection[Identity],
     progress: Callable[[int, int], None] | None = None,
+    forms: Forms | None = None,
 ) -> Standings:
     """The histories of the saves asked for, over every manifest of the archive.
+
+    ``forms`` are the homes that hold the same saves in two forms; identities are those of ``same_save``.
 
     Each distinct page is decoded once, whatever number of nights hold it. What cannot be read is
     passed over and named, for a restore from a hurt archive must still go on; ``verify`` says what is hurt.
@@ -154,7 +162,8 @@ def standings(
         except OwnerError:
             result.unreadable.extend(names[span.last] for span in seen.values())
             continue
-        _note_entries([one for one in entries if one.identity in wanted], seen, result.lines)
+        known = ((one, *same_save(one, forms or {})) for one in entries)
+        _note_entries([one for one in known if one[1] in wanted], seen, result.lines)
     return result
 
 
@@ -174,7 +183,7 @@ def _note_pages(snapshot: Snapshot, manifest: Manifest, pages: dict[str, dict[_S
 
 
 def _note_entries(
-    entries: Iterable[Entry],
+    entries: Iterable[tuple[Entry, Identity, str]],
     seen: Mapping[_Seen, Span],
     lines: dict[Identity, dict[Line, dict[str, Span]]],
 ) -> None:
@@ -183,10 +192,10 @@ def _note_entries(
         return
     for (device, sites), span in seen.items():
         lie = {(site.emulator, site.home): site for site in sites}
-        for entry in among:
-            line = line_of(device, entry.home, lie.get((entry.emulator, entry.home)))
+        for entry, identity, folder in among:
+            line = line_of(device, entry.home, lie.get((entry.emulator, entry.home)), folder)
             if line.volume == ELSEWHERE:
                 continue
-            stood = lines.setdefault(entry.identity, {}).setdefault(line, {})
+            stood = lines.setdefault(identity, {}).setdefault(line, {})
             known = stood.get(entry.sha256, span)
             stood[entry.sha256] = Span(min(known.first, span.first), max(known.last, span.last))

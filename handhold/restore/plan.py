@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
 
+from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import Lines, Order, last_on, line_of, order
 from handhold.model import NS, Entry, Identity
 from handhold.names import written
@@ -124,6 +125,7 @@ class Scene:
     rooms: Mapping[str, Room] = field(default_factory=dict)
     archive_room: Room | None = None
     archive_storage: str = ""
+    forms: Forms = field(default_factory=dict)  # homes that hold the same saves in two forms
     archive_trouble: str = ""  # why the archive cannot be written to, if it cannot
 
 
@@ -250,7 +252,8 @@ def blocked(entry: Entry, target: Target, found: Found) -> str | None:
 def _who_wins(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
     """A file of another content stands there: is it older, newer, or can nobody tell?"""
     entry, found = wish.entry, wish.found
-    lines = scene.histories.get(entry.identity, {})
+    identity, folder = same_save(entry, scene.forms)
+    lines = scene.histories.get(identity, {})
     match order(lines, found.sha256, entry.sha256):
         case Order.OLDER:
             return Decision.FORWARD, "the handheld has an older version, which the archive holds"
@@ -260,7 +263,7 @@ def _who_wins(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
             return Decision.FORK, "both versions are in the archive, and neither came after the other"
         case Order.UNKNOWN:
             pass
-    if target.here and (last := last_on(lines, line_of(scene.device, "", target.site))):
+    if target.here and (last := last_on(lines, line_of(scene.device, "", target.site, folder))):
         # It came after what the archive last saw here, whatever a clock says.
         if order(lines, last[0], entry.sha256) in (Order.SAME, Order.NEWER):
             return Decision.NEWER, "it was changed on the handheld after its last snapshot"

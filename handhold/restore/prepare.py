@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.sameness import same_save
 from handhold.archive.standing import ELSEWHERE, standings
 from handhold.archive.storage import LocalStorage
 from handhold.device.volumes import free_room
@@ -22,6 +23,7 @@ from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.cards import cards_out
 from handhold.restore.clock import Stamps, stamp
 from handhold.restore.filenames import beside_names
+from handhold.restore.forms import Moved, forms_of, games_below, move, note
 from handhold.restore.found import NOTHING, Found, NoTarget, Room, Target, What, Wish
 from handhold.restore.fromzips import imports, make
 from handhold.restore.inside import Inside
@@ -112,12 +114,17 @@ def prepare(
     )
     source = Source(snapshot.name, snapshot.device, snapshot.taken.date(), _limit(archive, snapshot, now))
     making = make(archive, snapshot, choice, inside, targets, unpack, clock)
-    picked = making.entries
-    looked = _look(picked, entries, targets, source, on_newer, progress)
+    moved = move(making.entries, entries, targets, at_hand, games_below)
+    picked = moved.entries
+    forms = forms_of(at_hand)
+    among = [*entries, *moved.changed]
+    looked = _look(picked, among, targets, source, on_newer, progress)
     unknown = {
-        entry.identity for entry, found in zip(picked, looked.found, strict=True) if _differs(entry, found)
+        same_save(entry, forms)[0]
+        for entry, found in zip(picked, looked.found, strict=True)
+        if _differs(entry, found)
     }
-    past = standings(archive, unknown)
+    past = standings(archive, unknown, forms=forms)
     blurs = _blurs(manifest)
     made_keys = {one.entry.key for one in making.made}
     wishes = [
@@ -128,7 +135,7 @@ def prepare(
             carried=not moving
             or entry.part in selection.parts
             or _carried(entry, at_hand.get(entry.emulator)),
-            blur_ns=blurs.get((entry.emulator, entry.home), 14 * 3600 * NS),
+            blur_ns=blurs.get((entry.emulator, moved.lay.get(entry.key, entry).home), 14 * 3600 * NS),
             held=entry.key in made_keys or (found.sha256 == entry.sha256) or archive.holds(entry),
             made=entry.key in made_keys,
         )
@@ -141,15 +148,16 @@ def prepare(
         now=nanoseconds(now),
         histories=past.lines,
         on_newer=on_newer,
-        entry_stamps=_entry_stamps(entries) if unknown else {},
+        entry_stamps=_entry_stamps(among) if unknown else {},
         found_stamps=looked.stamps,
         names=looked.names,
         rooms=rooms,
         archive_room=archive_room,
         archive_storage=archive_storage,
         archive_trouble=archive_trouble(archive),
+        forms=forms,
     )
-    made = plan(wishes, scene)
+    made = _with_notes(plan(wishes, scene), moved)
     hands = by_hand(made.steps, at_hand, moving)
     made = replace(made, steps=(*made.steps, *making.left))
     return Prepared(
@@ -163,6 +171,17 @@ def prepare(
         hurt_pages=hurt_pages,
         unrecorded=scene.archive_trouble,
     )
+
+
+def _with_notes(made: Plan, moved: Moved) -> Plan:
+    """The plan with where each save lay that changes its form, and with those that cannot."""
+    steps = [
+        replace(step, why=f"{step.why}; {note(lay, step.target)}")
+        if step.target is not None and (lay := moved.lay.get(step.entry.key)) is not None
+        else step
+        for step in made.steps
+    ]
+    return replace(made, steps=(*steps, *moved.left))
 
 
 @dataclass(frozen=True, slots=True)

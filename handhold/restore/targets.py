@@ -51,6 +51,7 @@ class Elsewhere:
 
     to: Mapping[str, str] = field(default_factory=dict)
     homes: tuple[HomeOption, ...] = ()
+    forms: Mapping[str, str] = field(default_factory=dict)  # by emulator: the home that its saves go into
 
 
 def home_option(text: str) -> HomeOption:
@@ -67,6 +68,21 @@ def home_option(text: str) -> HomeOption:
             "Write --home EMULATOR=PATH, or --home EMULATOR:HOME=PATH.",
         )
     return HomeOption(emulator, home or None, os.path.abspath(os.path.expanduser(path)))
+
+
+def form_option(text: str) -> tuple[str, str]:
+    """Reads ``EMULATOR=HOME``.
+
+    >>> form_option("doorstep=folder")
+    ('doorstep', 'folder')
+    """
+    emulator, equals, home = text.partition("=")
+    if not equals or not home or not emulator:
+        raise WrongInput(
+            f'"{written(text)}" does not say which form.',
+            "Write --form EMULATOR=HOME: --form doorstep=folder",
+        )
+    return emulator, home
 
 
 def resolve(
@@ -91,13 +107,16 @@ def resolve(
     """
     elsewhere = elsewhere or Elsewhere()
     _check_to(elsewhere.to, volumes)
-    named = _named(elsewhere.homes, needed, needed if every is None else every)
-    resolver = _Resolver(device, layouts, recorded, own, elsewhere.to, out or {}, owners)
+    every = needed if every is None else every
+    named = _named(elsewhere.homes, needed, every)
+    _check_forms(elsewhere.forms, layouts, every)
+    resolver = _Resolver(device, layouts, recorded, own, elsewhere, out or {}, owners)
     targets: dict[HomeKey, Target | NoTarget] = {}
     for key in sorted(needed):
-        target = resolver.target(key)
-        if path := named.get(key):
-            target = _at(key, resolver.sites.get(key), path, target)
+        path = named.get(key)
+        target = resolver.target(key, any_form=path is None)
+        if path:
+            target = _at(key, resolver.form_asked(key) or resolver.sites.get(key), path, target)
         targets[key] = target
     return names_apart(targets)
 
@@ -111,6 +130,22 @@ def _check_to(to: Mapping[str, str], volumes: Collection[str] | None) -> None:
             raise WrongInput(
                 f"--to {name}={written(path)}: {trouble}.", "Make the folder first, or name another one."
             )
+
+
+def _check_forms(forms: Mapping[str, str], layouts: Sequence[Layout], every: Collection[HomeKey]) -> None:
+    of = {layout.id: layout.forms for layout in layouts}
+    for emulator, home in forms.items():
+        known = {one for one, _ in every}
+        if emulator not in known:
+            raise UnknownName("emulator", emulator, sorted(known), "--form takes one of that snapshot.")
+        has = of.get(emulator)
+        if has is None and emulator in of:
+            raise WrongInput(
+                f"{emulator} has no two forms: its layout does not say that two homes hold the same saves.",
+                "Leave --form out, or write forms: [HOME, HOME] into its layout.",
+            )
+        if has is not None and home not in has:
+            raise UnknownName(f"form of {emulator}", home, list(has))
 
 
 def _named(
@@ -147,10 +182,12 @@ class _Resolver:
         layouts: Sequence[Layout],
         recorded: Sequence[Site],
         own: bool,
-        to: Mapping[str, str],
+        elsewhere: Elsewhere,
         out: Mapping[str, str],
         owners: Collection[str] | None,
     ) -> None:
+        to = elsewhere.to
+        self.forms = elsewhere.forms
         self.device = device
         self.own = own
         self.to = to
@@ -163,8 +200,57 @@ class _Resolver:
         self.recognised = Recognised(device, layouts, self.lie)
         self.moved = Lie(open_device(device.name, to), layouts) if to else None
 
-    def target(self, key: HomeKey) -> Target | NoTarget:
-        """Where the home goes without ``--home``."""
+    def target(self, key: HomeKey, *, any_form: bool = True) -> Target | NoTarget:
+        """Where the home goes without ``--home``.
+
+        Where it is not there and its other form is, into that one, unless ``any_form`` is False.
+        """
+        base = key[1].partition("@")[0]
+        layout = self.layouts.get(key[0])
+        other = layout.other_form(base) if layout is not None else None
+        if other is None:
+            return self._target(key)
+        asked = self.forms.get(key[0])
+        if asked == other:
+            return self._other_form(key, other) or NoTarget(
+                f'the home "{other}" of {key[0]} is not there yet; make its folder first, '
+                f"or say where it goes: --home {key[0]}:{key[1]}=PATH"
+            )
+        target = self._target(key)
+        if asked is None and any_form and not self.to and not self._there(key, target):
+            return self._other_form(key, other) or target
+        return target
+
+    def form_asked(self, key: HomeKey) -> Site | None:
+        """The home of the other form, if that was asked for; it need not lie anywhere yet."""
+        layout = self.layouts.get(key[0])
+        other = layout.other_form(key[1].partition("@")[0]) if layout is not None else None
+        if layout is None or other is None or self.forms.get(key[0]) != other:
+            return None
+        home = layout.home(other)
+        assert home is not None  # a layout's forms are homes of it
+        return Site(key[0], other, home.kind, "", "")
+
+    def _there(self, key: HomeKey, target: Target | NoTarget) -> bool:
+        """Whether the home is there, or there is another reason why not than that nobody made it."""
+        if isinstance(target, NoTarget):
+            return target != self._missing(key)
+        return os.path.isdir(os.path.join(target.base, native(target.below)))
+
+    def _other_form(self, key: HomeKey, other: str) -> Target | None:
+        """The home that holds the same saves in their other form, if it is there."""
+        wanted = (key[0], other)
+        found = self.lie.first(wanted, None, self.out)
+        if found is None and self.moved is not None:
+            found = self.moved.first(wanted, None)
+            found = _elsewhere(found, NoTarget(""), self.device) if found is not None else None
+        if found is None:
+            return None
+        into = "beside the games" if found.site.kind is HomeKind.GAMES else "into a folder of their own"
+        believed = self._believed(key, replace(found, note=f"in their other form, {into}"))
+        return believed if isinstance(believed, Target) else None
+
+    def _target(self, key: HomeKey) -> Target | NoTarget:
         site = self.sites.get(key)
         here = self._here(key, site)
         moved = self.moved
@@ -283,7 +369,7 @@ def _at(key: HomeKey, site: Site | None, path: str, here: Target | NoTarget) -> 
             )
         base, below = parent, written(name)
     kind = site.kind if site else HomeKind.FOLDER
-    home = here.site.home if isinstance(here, Target) else key[1]
+    home = here.site.home if isinstance(here, Target) else site.home if site else key[1]
     there = Target(
         site=Site(key[0], home, kind, "", ""),
         base=base,
