@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, timezone
 from typing import NamedTuple
 
 from handhold.archive.manifest import Snapshot
@@ -72,8 +72,9 @@ def may_be_meant(unreadable: list[str], wanted: str, found: Snapshot | None) -> 
             continue
         if device != "latest" and device != name.casefold():
             continue
-        # its own offset is not known: a date can be a day off
-        if dot and taken.date() > date.fromisoformat(day) + timedelta(days=1):
+        # its own offset is not known: that of the night that can be read, or the farthest west there is
+        local = taken.astimezone(found.taken.tzinfo if found is not None else timezone(timedelta(hours=-12)))
+        if dot and local.date() > date.fromisoformat(day):
             continue
         if found is None or taken > found.taken:
             meant.append(Unread(file, name, taken))

@@ -83,16 +83,16 @@ def show(console: Console, prepared: Prepared, *, after: bool, files: bool = Fal
             "close it first: it writes its memory back over what is restored."
         )
     show_hands(console, "First, by hand:", [one for one in prepared.by_hand if one.when == "before"])
-    _section(console, "Not there yet:", [s for s in steps if s.decision is Decision.BY_HAND])
-    _section(console, "Cannot be written:", [s for s in steps if s.decision is Decision.BLOCKED])
+    section(console, "Not there yet:", [s for s in steps if s.decision is Decision.BY_HAND])
+    section(console, "Cannot be written:", [s for s in steps if s.decision is Decision.BLOCKED])
     stays = [s for s in steps if s.decision in _STAYS and s.action is Action.LEAVE]
-    _section(console, "Stays as it is on this device:", stays)
+    section(console, "Stays as it is on this device:", stays)
     beside = [s for s in steps if s.action is Action.BESIDE]
-    _section(console, "Put beside what stands there:", beside)
+    section(console, "Put beside what stands there:", beside)
     replaced = [s for s in steps if s.decision in _STAYS and s.action is Action.WRITE]
-    _section(console, "Replaced although it may be newer (kept in the archive first):", replaced)
-    _section(console, "Held back:", [s for s in steps if s.decision is Decision.HELD_BACK])
-    _writes(console, [s for s in steps if s.action is not Action.LEAVE])
+    section(console, "Replaced although it may be newer (kept in the archive first):", replaced)
+    section(console, "Held back:", [s for s in steps if s.decision is Decision.HELD_BACK])
+    writes(console, [s for s in steps if s.action is not Action.LEAVE])
     same = sum(1 for s in steps if s.decision is Decision.SAME)
     if same:
         console.say(f"\nThere already: {words.amount(same, 'file')}.")
@@ -141,10 +141,13 @@ def _places(console: Console, places: Sequence[Place]) -> None:
 
 
 def _files(console: Console, steps: Sequence[Step]) -> None:
-    console.say("\nEvery file:")
+    console.say()
+    rows = []
     for step in steps:
-        action = "" if step.action is Action.LEAVE else f", {step.action.value}"
-        console.say(f"  {step.decision.value}{action}: {step.place or step.entry.path}")
+        quiet = step.action is Action.LEAVE or step.action.value == step.decision.value
+        what = step.decision.value if quiet else f"{step.decision.value}, {step.action.value}"
+        rows.append((what, step.place or f"{step.entry.emulator}: {step.entry.path}"))
+    console.table(("Decision", "File"), rows, cut=False)
 
 
 def show_after(console: Console, by_hand: Sequence[ByHand]) -> None:
@@ -172,7 +175,7 @@ def show_hands(console: Console, title: str, by_hand: Sequence[ByHand]) -> None:
             console.say(f"    - {what}")
 
 
-def _section(console: Console, title: str, steps: Sequence[Step]) -> None:
+def section(console: Console, title: str, steps: Sequence[Step]) -> None:
     """Steps with their reasons; those of one emulator and one reason are one line."""
     if not steps:
         return
@@ -191,7 +194,7 @@ def _section(console: Console, title: str, steps: Sequence[Step]) -> None:
         console.say(f"  and {len(groups) - _MOST_LINES} more (--json lists all)")
 
 
-def _writes(console: Console, steps: Sequence[Step]) -> None:
+def writes(console: Console, steps: Sequence[Step]) -> None:
     if not steps:
         console.say("\nNothing is to be written.")
         return
