@@ -41,6 +41,13 @@ def restore(
     home: Annotated[
         list[str] | None, typer.Option(metavar="EMULATOR=PATH", help="Where an emulator's home lies here.")
     ] = None,
+    form: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="EMULATOR=HOME",
+            help="Where an emulator keeps saves beside the games or in a folder: the one to put them into.",
+        ),
+    ] = None,
     on_newer: Annotated[
         str,
         typer.Option(metavar="keep|both|replace", help="What to do where this device has newer progress."),
@@ -58,12 +65,16 @@ def restore(
     from handhold.config import named_paths
     from handhold.restore.apply import apply
     from handhold.restore.prepare import prepare
-    from handhold.restore.targets import Elsewhere, home_option
+    from handhold.restore.targets import Elsewhere, form_option, home_option
 
     session: Session = context.obj
     console = session.console
     wanted = selection(emulator, part, game)
-    elsewhere = Elsewhere(named_paths("--to", to or ()), tuple(home_option(text) for text in home or ()))
+    elsewhere = Elsewhere(
+        named_paths("--to", to or ()),
+        tuple(home_option(text) for text in home or ()),
+        dict(form_option(text) for text in form or ()),
+    )
     policy = _policy(on_newer)
     if json and not (dry_run or yes):
         raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
