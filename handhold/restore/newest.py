@@ -3,11 +3,12 @@
 It is a merge of several sides. Each place on each device has a *course*: the contents that stood there, one
 after the other. A content that was first seen at a place came out of what stood there before: it was played
 from it. So did one that a restore put in place of another, for its owner said so. One that was known
-elsewhere and turns up without a restore was copied there by hand; that says nothing about what it replaced.
+elsewhere and turns up without a restore was copied there by hand: *perhaps* it is newer than what it
+replaced.
 
-Y is newer than X if Y came out of X, over any number of steps and devices, and X not out of Y. So of two
-devices whose saves have a last common content, the one that alone changed since is newer, whatever the clocks
-say. If both did it is a *fork*, and nobody but the owner can tell.
+Y is newer than X if Y came out of X, over any number of steps and devices, and X not even perhaps out of Y.
+So of two devices whose saves have a last common content, the one that alone changed since is newer, whatever
+the clocks say. If both did it is a *fork*, and nobody but the owner can tell.
 
 Where an old content stands again, its owner went back to it (or copied it over by mistake): what came out of
 the contents that it gave way to is no newer than it, unless it came out of it once more.
@@ -60,20 +61,16 @@ class Verdict:
     evenings: Mapping[str, int] = field(default_factory=dict)
 
 
-def judge(
-    courses: Mapping[Line, Course], device: str, live: Mapping[Line, str | None], place: Line
-) -> Verdict:
-    """What is newest of one save, and how the device at hand stands to it.
+def judge(courses: Mapping[Line, Course], device: str, place: Line) -> Verdict:
+    """What is newest of one save, and how the device at hand stands to it, with what stands at ``place``.
 
-    ``courses`` are of this save on every device. ``live`` is what stands on the device at hand at this
-    moment, by line, at ``place`` and wherever else it was looked for.
+    ``courses`` are of this save on every device, those of the device at hand until this moment.
     """
-    courses = _until_now(courses, live)
     standing = {course[-1].content for course in courses.values()} - {None}
     contents = sorted(content for content in standing if content is not None)
     descent = Descent(courses)
     newest = _newest(contents, descent)
-    stands = live.get(place)
+    stands = courses[place][-1].content if courses.get(place) else None
     if len(newest) > 1:
         common, evenings = descent.since_common(newest)
         return Verdict(Here.FORK, newest, common, evenings)
@@ -111,6 +108,7 @@ class Descent:
                         self._last.get(event.content, event.sequence), event.sequence
                     )
         self._parents: dict[str, set[str]] = {}
+        self._perhaps: dict[str, set[str]] = {}  # the same, and what each was copied over by hand
         self._gave_way: dict[str, set[str]] = {}  # to what stands now though it had stood there before
         self._before: dict[str, frozenset[str]] = {}
         for course in courses.values():
@@ -118,16 +116,16 @@ class Descent:
 
     def newer(self, x: str, y: str) -> bool:
         """Whether content ``y`` is newer than ``x``, as it stands now."""
-        if x == y or x not in self.before(y) or y in self.before(x):
+        if x == y or x not in self.before(y) or y in self._ancestors(x, self._perhaps):
             return False
         given_up = self._gave_way.get(x)
-        return not given_up or given_up.isdisjoint(self._ancestors(y, without=x))
+        return not given_up or given_up.isdisjoint(self._ancestors(y, self._parents, without=x))
 
     def before(self, content: str) -> frozenset[str]:
         """The contents that this one came out of, and itself."""
         found = self._before.get(content)
         if found is None:
-            found = self._before[content] = self._ancestors(content)
+            found = self._before[content] = self._ancestors(content, self._parents)
         return found
 
     def since_common(self, sides: Sequence[str]) -> tuple[str | None, dict[str, int]]:
@@ -143,14 +141,19 @@ class Descent:
     def _follow(self, course: Course) -> None:
         stood: dict[str, int] = {}  # content -> the place of its first event in this course
         last: str | None = None
-        also: frozenset[str] = frozenset()  # what the last one replaced when its owner went back to it
+        given_up: set[str] = set()  # what made way when the owner went back to the last one
+        perhaps: set[str] = set()  # the same, or what made way when it was copied back by hand
         for at, (sequence, content, restored) in enumerate(course):
             if content is None or content == last:
                 continue
-            back = content in stood
-            if last is not None and not back and (restored or sequence == self._first[content]):
-                self._parents.setdefault(content, set()).update({last, *also})
-            also = also | {last} if back and restored and last is not None else frozenset()
+            if last is not None and content in stood:
+                perhaps = perhaps | {last}
+                given_up = given_up | {last} if restored else set()
+            elif last is not None:
+                self._perhaps.setdefault(content, set()).update({last, *perhaps})
+                if restored or sequence == self._first[content]:
+                    self._parents.setdefault(content, set()).update({last, *given_up})
+                given_up, perhaps = set(), set()
             stood.setdefault(content, at)
             last = content
         now = course[-1].content if course else None
@@ -158,11 +161,13 @@ class Descent:
             between = {event.content for event in course[stood[now] :]} - {None, now}
             self._gave_way.setdefault(now, set()).update(c for c in between if c is not None)
 
-    def _ancestors(self, content: str, without: str | None = None) -> frozenset[str]:
+    def _ancestors(
+        self, content: str, parents: Mapping[str, set[str]], without: str | None = None
+    ) -> frozenset[str]:
         found = {content}
         queue = deque([content])
         while queue:
-            for parent in self._parents.get(queue.popleft(), ()):
+            for parent in parents.get(queue.popleft(), ()):
                 if parent not in found and parent != without:
                     found.add(parent)
                     queue.append(parent)
@@ -176,8 +181,8 @@ def _newest(contents: Sequence[str], descent: Descent) -> tuple[str, ...]:
     return tuple(tips + doubtful if len(tips) == 1 else tips)
 
 
-def _until_now(courses: Mapping[Line, Course], live: Mapping[Line, str | None]) -> dict[Line, Course]:
-    """The courses with what stands on the device at hand at this moment as their last event."""
+def until_now(courses: Mapping[Line, Course], live: Mapping[Line, str | None]) -> dict[Line, Course]:
+    """The courses with what stands on the device at hand at this moment, by line, as their last event."""
     now = 1 + max((course[-1].sequence for course in courses.values() if course), default=0)
     extended: dict[Line, Course] = {line: course for line, course in courses.items() if course}
     for line, content in live.items():
