@@ -13,6 +13,8 @@ import handhold.restore.writing as writing
 from handhold.archive.bundle import HEADER_SIZE
 from handhold.archive.manifest import VolumeNote
 from handhold.archive.standing import BEGUN, ELSEWHERE
+from handhold.archive.storage import LocalStorage, Pending
+from handhold.errors import OwnerError
 from handhold.model import Entry, HomeKind, Kind, Part, Site
 from handhold.restore.apply import apply
 from handhold.restore.plan import Action, Decision, OnNewer
@@ -239,3 +241,22 @@ def test_leftovers_go_even_where_nothing_is_to_be_written(world: World) -> None:
     assert not prepared.plan.writes
     apply(world.archive, world.device("pebble"), prepared.plan, clock=world.clock)
     assert not left.exists()
+
+
+def test_a_full_archive_gives_back_what_replaces_nothing(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in "AB":
+        world.put("pebble", f"saves/{name}.sav", name)
+    night = world.night("pebble")
+    world.put("lantern", "saves/A.sav", "mine", EVENING - 9 * DAY)
+
+    def full(self: LocalStorage, folder: str) -> Pending:
+        raise OwnerError("There is no room left in the archive.")
+
+    monkeypatch.setattr(LocalStorage, "begin", full)
+    applied = world.restore("lantern", night)
+    assert decisions(applied.plan.steps) == {"saves/A.sav": "failed", "saves/B.sav": "write"}
+    assert "could not be kept first" in applied.failed[0].why and "cannot take it back" in applied.told[0]
+    assert world.read("lantern", "saves/A.sav") == "mine"
+    assert world.read("lantern", "saves/B.sav") == "B"
