@@ -23,7 +23,7 @@ from handhold.changes import (
 )
 from handhold.device.claims import Claim, Conflict, Unclaimed
 from handhold.device.exports import Older, Stale, stale_exports, without_older
-from handhold.device.walk import walk
+from handhold.device.walk import Before, walk
 from handhold.errors import Damaged, OwnerError
 from handhold.intake import Content, Intake, Job, Unread
 from handhold.layouts.layout import ALL, Layout
@@ -135,7 +135,12 @@ def take(
     with archive.locked("snapshot"):
         prior = last_night(archive, device.name)
         walked = walk(
-            device, layouts, leave_out=options.leave_out, progress=seen, recognise=options.recognise
+            device,
+            layouts,
+            leave_out=options.leave_out,
+            progress=seen,
+            recognise=options.recognise,
+            before=_kept_before(prior) if options.recognise else None,
         )
         claims = [claim for claim in walked.claims if claim.part in options.parts]
         claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise)
@@ -262,6 +267,18 @@ def _comes_back(archive: Archive, entry: Entry, wanted: Sequence[Wanted], gaps: 
 
 
 _OTHER_MEDIUM = "Copy the archive to another card soon; handhold verify says what is hurt."
+
+
+def _kept_before(prior: Night) -> dict[tuple[str, str], Before]:
+    """What the last night kept as saves and states, by volume and path."""
+    lay = {(site.emulator, site.home): site for site in prior.sites}
+    kept: dict[tuple[str, str], Before] = {}
+    for entry in prior.entries:
+        site = lay.get((entry.emulator, entry.home))
+        if site is not None and entry.part in (Part.SAVES, Part.STATES):
+            path = f"{site.path}/{entry.path}" if site.path else entry.path
+            kept[site.volume, path] = Before(entry.part, entry.game)
+    return kept
 
 
 def _moved(

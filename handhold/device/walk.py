@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.device.asking import Active, asked, begun, named
@@ -54,19 +54,22 @@ def walk(
     progress: Callable[[int], None] | None = None,
     *,
     recognise: bool = False,
+    before: Mapping[tuple[str, str], Before] | None = None,
     scan: Scan = os.scandir,
 ) -> Walk:
     """What is on the device, and whose it is.
 
     ``leave_out`` are folders that are not looked into (the archive); ``progress`` is told the number of files
     seen so far. With ``recognise``, what no layout names is looked at as well: saves and states among it are
-    claims, and the rest says what it was taken for. No file is looked at more than once, and only files that
+    claims, and the rest says what it was taken for. What was kept ``before`` (by volume and path) and no
+    layout speaks of stays kept, whatever it looks like by now, unless it is surely a game: a save that is full
+    says less than one that was just begun. No file is looked at more than once, and only files that
     recognition cannot decide by their names are opened, once. Never raises for what it finds: whatever could
     not be read is a ``Gap`` in the result.
     """
     homes = find_homes(device, layouts, leave_out, scan)
     recognition = Recognition({layout.id for layout in layouts}) if recognise else None
-    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition)
+    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition, before or {})
     roots = list(homes.roots)
     outermost = [root for root in roots if not any(r != root and below(r, root) is not None for r in roots)]
     # Then what no way led to: a volume in a folder that cannot be listed, a home that only its name opens.
@@ -117,6 +120,13 @@ class _Step(NamedTuple):
     here: Surroundings | None = None  # what the way to it says; None where nothing is recognised
 
 
+class Before(NamedTuple):
+    """What a file was kept as."""
+
+    part: Part
+    game: str | None
+
+
 class _Special(NamedTuple):
     """Something in a folder that is neither a file nor a folder."""
 
@@ -135,7 +145,9 @@ class _Tour:
         progress: Callable[[int], None] | None,
         scan: Scan,
         recognition: Recognition | None,
+        before: Mapping[tuple[str, str], Before],
     ) -> None:
+        self.before = before
         self.recognition = recognition
         self.homes = homes
         self.left_out = left_out
@@ -301,13 +313,17 @@ class _Tour:
     ) -> None:
         """A file that no layout names, and what recognition takes it for."""
         assert self.recognition is not None
-        looks = sight.looks
-        if sight.trouble is not None:
+        looks, keep = sight.looks, sight.kept
+        if not keep and self.before and not (looks.part is Part.GAMES and looks.confidence >= SURE):
+            path = f"{step.shown}/{file.name}" if step.shown else file.name
+            if (was := self.before.get((step.volume.name, path))) is not None:
+                looks, keep = Looks(was.part, SURE, ("it was kept before",), was.game), True
+        if sight.trouble is not None and not keep:
             path = f"{step.shown}/{file.name}" if step.shown else file.name
             why = f"it may be a save, and could not be opened: {why_unreadable(sight.trouble)}"
             emulator = holder.emulator if holder else None
             self.gap(Gap(step.volume.name, path, why, emulator, ALLOW_READING))
-        if not sight.kept:
+        if not keep:
             if looks is not self.last[0]:  # files of one kind in one folder share it
                 sure = looks.confidence >= SURE
                 unknown = not sure and looks.part in KEPT
