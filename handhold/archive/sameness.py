@@ -2,9 +2,9 @@
 
 An emulator can keep its saves beside the games or in a folder of their own. The path in the home is not the
 same in both (``Fieldfare/Lamplighter.sav`` and ``Lamplighter.sav``); what both have is the path from the name
-on that names the game. So in such homes the folders before it do not count for the identity. They count for the
-place: two saves that both are ``Lamplighter.sav`` in two folders of one home stand on two lines of history,
-and those say nothing about each other (see ``standing``). Nothing of this is stored.
+on that names the game. So in such homes the folders before it do not count for the identity. They count for
+the place: two saves that both are ``Lamplighter.sav`` in two folders of one home stand on two lines of
+history, and those say nothing about each other (see ``standing``). Nothing of this is stored.
 """
 
 from __future__ import annotations

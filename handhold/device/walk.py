@@ -62,8 +62,8 @@ def walk(
     ``leave_out`` are folders that are not looked into (the archive); ``progress`` is told the number of files
     seen so far. With ``recognise``, what no layout names is looked at as well: saves and states among it are
     claims, and the rest says what it was taken for. What was kept ``before`` (by volume and path) and no
-    layout speaks of stays kept, whatever it looks like by now, unless it is surely a game: a save that is full
-    says less than one that was just begun. No file is looked at more than once, and only files that
+    layout speaks of stays kept, whatever it looks like by now, unless it is surely a game: a save that is
+    full says less than one that was just begun. No file is looked at more than once, and only files that
     recognition cannot decide by their names are opened, once. Never raises for what it finds: whatever could
     not be read is a ``Gap`` in the result.
     """
