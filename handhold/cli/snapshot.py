@@ -169,7 +169,7 @@ def show(session: Session, result: Result) -> None:
         console.say(
             f"\nRecognised and kept, though no layout names them: "
             f"{words.amount(files, 'save or state', 'saves and states')} of "
-            f"{words.listed(list(result.recognised), 6)} (handhold survey --why tells why)."
+            f"{words.listed(list(result.recognised), 6)} (handhold survey --why)."
         )
     told = (result.gaps, result.conflicts, missed, result.renamed, result.recognised)
     if any(told) or result.odd or result.stale or result.older:

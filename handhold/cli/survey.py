@@ -241,9 +241,9 @@ def show_reasons(console: Console, found: Sequence[Found], all_: bool, most: int
     files = sum(reason.files for one in told for reason in one.reasons)
     if not all_:
         console.say(
-            f"\nNo layout names {words.amount(files, 'save or state', 'saves and states')} of "
-            f"{words.listed([one.title for one in told], 6)}; they are kept because of what they look like "
-            "(--why)."
+            f"\nKept because of what they look like, though no layout names them (--why): "
+            f"{words.amount(files, 'save or state', 'saves and states')} of "
+            f"{words.listed([one.title for one in told], 6)}."
         )
         return
     console.say("\nRecognised, because:")

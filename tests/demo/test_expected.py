@@ -15,6 +15,7 @@ import pytest
 
 from handhold.demo.build import Built, BuiltDevice, BuiltFile, build, second_device
 from handhold.device.claims import Walk
+from handhold.device.recognising import is_found
 from handhold.device.volumes import open_device
 from handhold.device.walk import walk
 from handhold.layouts.catalogue import Catalogue, read_catalogue
@@ -43,7 +44,7 @@ def built() -> Iterator[Built]:
 
 
 def looked_at(device: BuiltDevice, catalogue: Catalogue) -> Walk:
-    return walk(open_device(device.name, device.volumes), list(catalogue.layouts.values()))
+    return walk(open_device(device.name, device.volumes), list(catalogue.layouts.values()), recognise=True)
 
 
 def expected(device: BuiltDevice, readable: bool) -> dict[str, tuple[str | None, Part, str | None]]:
@@ -55,7 +56,15 @@ def expected(device: BuiltDevice, readable: bool) -> dict[str, tuple[str | None,
 
 
 def claimed(walked: Walk) -> dict[str, tuple[str | None, Part, str | None]]:
-    return {f"{c.site.volume}:{c.volume_path}": (c.site.emulator, c.part, c.game) for c in walked.claims}
+    """Whose each file is, None where no layout says so, its part and its game."""
+    return {
+        f"{c.site.volume}:{c.volume_path}": (
+            None if is_found(c.site.home) else c.site.emulator,
+            c.part,
+            c.game,
+        )
+        for c in walked.claims
+    }
 
 
 def own_layouts(catalogue: Catalogue) -> dict[str, Layout]:
@@ -116,7 +125,7 @@ def _the_rest_is_told(walked: Walk, files: tuple[BuiltFile, ...]) -> None:
     assert {name: skipped.files for name, skipped in walked.skipped.items() if skipped.files} == left_out
     unclaimed: Counter[tuple[str, str]] = Counter()
     for file in files:
-        if file.emulator is None:
+        if file.emulator is None and file.part is None:
             (holder,) = (
                 (u.volume, u.path)
                 for u in walked.unclaimed
