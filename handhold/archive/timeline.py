@@ -71,6 +71,9 @@ class _Reader:
         self._stands: dict[_Key, Entry] = {}
         self._pages: frozenset[str] = frozenset()  # those of the last night
         self._sites: frozenset[Site] = frozenset()
+        self._kept: dict[
+            str, set[_Key]
+        ] = {}  # what each restore was about to replace, by its safety manifest
         self._afresh = True  # since the last night something was changed that its pages do not know
 
     def take(self, snapshot: Snapshot) -> None:
@@ -82,9 +85,14 @@ class _Reader:
             return
         if snapshot.kind is Kind.NIGHT:
             self._night(manifest)
+            return
+        pages = [page.id for page in manifest.pages]
+        if snapshot.kind is Kind.SAFETY:
+            self._kept[snapshot.file] = self._observe(manifest, pages)
         else:
-            self._observe(manifest, [page.id for page in manifest.pages])
-            self._afresh = True
+            replaced = set() if manifest.safety is None else self._kept.get(manifest.safety)
+            self._observe(manifest, pages, replaced)
+        self._afresh = True
 
     def _night(self, manifest: Manifest) -> None:
         pages, sites = frozenset(page.id for page in manifest.pages), frozenset(manifest.sites)
@@ -97,8 +105,13 @@ class _Reader:
             self._gone(manifest, before - seen)
         self._pages, self._sites = pages, sites
 
-    def _observe(self, manifest: Manifest, pages: Iterable[str]) -> set[_Key]:
-        """Notes the files of these pages, and says which they were."""
+    def _observe(
+        self, manifest: Manifest, pages: Iterable[str], replaced: set[_Key] | None = None
+    ) -> set[_Key]:
+        """Notes the files of these pages, and says which they were.
+
+        They are what a restore wrote where it ``replaced`` only these: where it wrote others nothing stood.
+        """
         seen: set[_Key] = set()
         lie = {(site.emulator, site.home): site for site in manifest.sites}
         for page in pages:
@@ -110,6 +123,9 @@ class _Reader:
                 key = (line, entry.identity)
                 seen.add(key)
                 known = self._stands.get(key)
+                if known is not None and replaced is not None and key not in replaced:
+                    self._note(key, Moment(manifest.snapshot, None, None))
+                    known = None
                 if known is None or known.sha256 != entry.sha256:
                     self._stands[key] = entry
                     self._note(key, Moment(manifest.snapshot, entry, site))

@@ -4,7 +4,7 @@ It is a merge of several sides. Each place on each device has a *course*: the co
 after the other. A content that was first seen at a place came out of what stood there before: it was played
 from it. So did one that a restore put in place of another, for its owner said so. One that was known
 elsewhere and turns up without a restore was copied there by hand: *perhaps* it is newer than what it
-replaced.
+replaced. So is one that came after nothing stood there: a save that was deleted and begun anew.
 
 Y is newer than X if Y came out of X, over any number of steps and devices, and X not even perhaps out of Y.
 So of two devices whose saves have a last common content, the one that alone changed since is newer, whatever
@@ -143,19 +143,21 @@ class Descent:
         last: str | None = None
         given_up: set[str] = set()  # what made way when the owner went back to the last one
         perhaps: set[str] = set()  # the same, or what made way when it was copied back by hand
+        gone = False
         for at, (sequence, content, restored) in enumerate(course):
             if content is None or content == last:
+                gone |= content is None
                 continue
             if last is not None and content in stood:
                 perhaps = perhaps | {last}
                 given_up = given_up | {last} if restored else set()
             elif last is not None:
                 self._perhaps.setdefault(content, set()).update({last, *perhaps})
-                if restored or sequence == self._first[content]:
+                if not gone and (restored or sequence == self._first[content]):
                     self._parents.setdefault(content, set()).update({last, *given_up})
                 given_up, perhaps = set(), set()
             stood.setdefault(content, at)
-            last = content
+            last, gone = content, False
         now = course[-1].content if course else None
         if now is not None:
             between = {event.content for event in course[stood[now] :]} - {None, now}

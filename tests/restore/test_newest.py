@@ -96,7 +96,9 @@ CASES = [
     ("removed here, the other never had it", "A:c B:d", "-", "missing", "d"),
     ("removed on the other: it counts no more", "A:c B:c* B:d B:-", "c", "newer", "c"),
     ("removed everywhere", "A:c A:- B:c B:-", "-", "removed", ""),
-    ("removed here, then begun anew here", "A:c B:c* A:- A:n", "n", "newer", "n"),
+    ("removed here, then begun anew here", "A:c B:c* A:- A:n", "n", "fork", "c n"),
+    ("... so that no snapshot saw it gone", "A:c B:c* A:n", "n", "newer", "n"),
+    ("removed there, then another came there", "A:c B:c* C:x C:n B:- B:n*", "c", "fork", "c n"),
     # Not here yet.
     ("never here", "B:c", "-", "missing", "c"),
     ("never here, a fork among others", "B:c C:c* B:d C:e", "-", "fork", "d e"),
