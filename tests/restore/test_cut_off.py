@@ -6,19 +6,16 @@ every n. It shows what the program leaves; what a card does with its own caches 
 
 from __future__ import annotations
 
-import os
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from handhold.restore import renaming, writing
 from handhold.restore.plan import OnNewer
+from tests.restore.power import cut_off
 from tests.restore.world import World, tree
 
-_CHANGING = ("mkdir", "write", "utime", "fsync", "rename", "link", "unlink", "replace", "fchmod", "open")
 OLD = {
     "Tinplate/saves/A.sav": b"A two",
     "Tinplate/saves/B.sav": b"B two",
@@ -30,47 +27,6 @@ NEW = {
     "Tinplate/saves/deep/C.sav": b"C one",
     "Tinplate/states/A.st0": b"state one",
 }
-
-
-def _die_at(moment: int, after: bool) -> None:
-    """From now on this process ends at its n-th call that changes a disk."""
-    left = [moment]
-
-    def dying(real: Callable[..., Any]) -> Callable[..., Any]:
-        def call(*given: Any, **named: Any) -> Any:
-            if real is os_open and not (given[1] & os.O_CREAT):
-                return real(*given, **named)
-            left[0] -= 1
-            if left[0] == 0 and not after:
-                os._exit(77)
-            try:
-                return real(*given, **named)
-            finally:
-                if left[0] == 0:
-                    os._exit(77)
-
-        return call
-
-    os_open = os.open
-    for name in _CHANGING:
-        setattr(os, name, dying(getattr(os, name)))
-    setattr(writing, "name_new", dying(renaming.name_new))  # noqa: B010 - it is imported there
-
-
-def _cut_off(work: Callable[[], object], moment: int, after: bool) -> bool:
-    """Whether a child that does the work was ended at that moment; False if it came to its end before."""
-    child = os.fork()
-    if child == 0:
-        status = 1
-        try:
-            _die_at(moment, after)
-            work()
-            status = 0
-        finally:
-            os._exit(status)
-    status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    assert status in (0, 77)
-    return status == 77
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +78,7 @@ def test_a_restore_that_is_cut_off(start: World, tmp_path: Path, full: bool, aft
     cuts = 0
     for moment in _moments(full):
         world = _copy(start, tmp_path / str(moment))
-        if not _cut_off(lambda world=world: _restore(world), moment, after):  # type: ignore[misc]
+        if not cut_off(lambda world=world: _restore(world), moment, after):  # type: ignore[misc]
             break
         cuts += 1
         world.reopened()
@@ -146,7 +102,7 @@ def test_an_undo_that_is_cut_off_is_gone_on_with(start: World, tmp_path: Path, f
     cuts = 0
     for moment in _moments(full):
         world = _copy(restored, tmp_path / str(moment))
-        if not _cut_off(lambda world=world: world.undo("pebble"), moment, False):  # type: ignore[misc]
+        if not cut_off(lambda world=world: world.undo("pebble"), moment, False):  # type: ignore[misc]
             break
         cuts += 1
         world.reopened()

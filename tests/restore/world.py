@@ -15,6 +15,7 @@ from handhold.device.volumes import open_device
 from handhold.layouts.layout import Layout
 from handhold.model import NS, Device, Entry, Kind
 from handhold.restore.apply import Applied, apply
+from handhold.restore.carry import Carry, carry, prepare_carry
 from handhold.restore.plan import OnNewer, Step
 from handhold.restore.prepare import Prepared, prepare
 from handhold.restore.select import Selection
@@ -131,6 +132,18 @@ class World:
         self.later(minutes=5)
         prepared = self.prepare(name, snapshot, selection=selection, elsewhere=elsewhere, on_newer=on_newer)
         return apply(self.archive, self.device(name), prepared.plan, clock=self.clock)
+
+    def prepare_carry(
+        self, name: str, *, take: str | None = None, selection: Selection | None = None
+    ) -> Carry:
+        return prepare_carry(
+            self.archive, self.device(name), self.layouts, clock=self.clock, take=take, selection=selection
+        )
+
+    def carry(self, name: str, *, take: str | None = None, selection: Selection | None = None) -> Applied:
+        self.later(minutes=5)
+        prepared = self.prepare_carry(name, take=take, selection=selection)
+        return carry(self.archive, self.device(name), prepared, clock=self.clock)
 
     def undo(self, name: str) -> Applied:
         self.later(minutes=5)
