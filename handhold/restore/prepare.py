@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from bisect import insort
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 from handhold.archive.archive import Archive
@@ -17,7 +17,7 @@ from handhold.device.volumes import free_room
 from handhold.errors import Damaged, OwnerError
 from handhold.layouts.layout import Layout
 from handhold.layouts.stored import from_stored
-from handhold.model import NS, Clock, Device, Entry, Part, nanoseconds
+from handhold.model import NS, Clock, Device, Entry, Gap, Part, nanoseconds
 from handhold.names import native
 from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.cards import cards_out
@@ -64,6 +64,8 @@ class Prepared:
     places: tuple[Place, ...] = ()  # where each home goes
     hurt_pages: int = 0  # lists of files that cannot be read: what they name is not in the plan
     unrecorded: str = ""  # why the archive cannot record the restore, so that it cannot be undone
+    layouts: Mapping[str, Layout] = field(default_factory=dict)  # by emulator: the owner's, or the stored one
+    gaps: tuple[Gap, ...] = ()  # what the snapshot could not keep, of the emulators asked for
 
 
 def prepare(
@@ -110,6 +112,7 @@ def prepare(
         every={(entry.emulator, entry.home) for entry in entries},
         volumes={note.name for note in manifest.volumes} | _volumes(manifest),
         owners=layouts.keys(),
+        other_forms=True,
         out=cards_out(archive, device, _volumes(manifest) | {v.name for v in device.volumes}),
     )
     source = Source(snapshot.name, snapshot.device, snapshot.taken.date(), _limit(archive, snapshot, now))
@@ -170,7 +173,15 @@ def prepare(
         places=_places({(entry.emulator, entry.home) for entry in picked}, targets),
         hurt_pages=hurt_pages,
         unrecorded=scene.archive_trouble,
+        layouts=at_hand,
+        gaps=_gaps(manifest, selection),
     )
+
+
+def _gaps(manifest: Manifest, selection: Selection) -> tuple[Gap, ...]:
+    """What the snapshot could not keep, as far as it may concern what is asked for."""
+    asked = {name.casefold() for name in selection.emulators}
+    return tuple(gap for gap in manifest.gaps if not asked or (gap.emulator or "").casefold() in asked)
 
 
 def _with_notes(made: Plan, moved: Moved) -> Plan:

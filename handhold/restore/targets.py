@@ -97,13 +97,15 @@ def resolve(
     volumes: Collection[str] | None = None,
     owners: Collection[str] | None = None,
     out: Mapping[str, str] | None = None,
+    other_forms: bool = False,
 ) -> dict[HomeKey, Target | NoTarget]:
     """The target of each home that is needed.
 
     ``recorded`` are the snapshot's sites, ``own`` says that it was taken of this very device. ``every`` home
     and the ``volumes`` of the snapshot can be named in options. ``owners`` are the emulators whose layout is
     the owner's and not the archive's (all, if not given). ``out`` are the volumes whose card seems to be out,
-    with why. Raises ``WrongInput`` for a ``--to`` or ``--home`` that cannot be.
+    with why. With ``other_forms`` a home that is not there can go into its other form; the caller then gives
+    each file its path there (see ``forms``). Raises ``WrongInput`` for an option that cannot be.
     """
     elsewhere = elsewhere or Elsewhere()
     _check_to(elsewhere.to, volumes)
@@ -114,7 +116,7 @@ def resolve(
     targets: dict[HomeKey, Target | NoTarget] = {}
     for key in sorted(needed):
         path = named.get(key)
-        target = resolver.target(key, any_form=path is None)
+        target = resolver.target(key, any_form=other_forms and path is None)
         if path:
             target = _at(key, resolver.form_asked(key) or resolver.sites.get(key), path, target)
         targets[key] = target
