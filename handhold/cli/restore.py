@@ -13,6 +13,7 @@ from handhold.errors import Damaged, Exit, UnknownName, WrongInput
 
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive, Snapshot
+    from handhold.cli.checklist import ChecklistFile
     from handhold.cli.console import Console
     from handhold.restore.apply import Applied
     from handhold.restore.plan import OnNewer, Plan
@@ -56,6 +57,10 @@ def restore(
         bool, typer.Option("--unpack", help="Write what lies in zips as files, into a folder beside each.")
     ] = False,
     files: Annotated[bool, typer.Option("--files", help="List every file with its place.")] = False,
+    checklist: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Write what is to be done, to tick off, as FILE.md or FILE.html."),
+    ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be done.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
@@ -76,6 +81,7 @@ def restore(
         dict(form_option(text) for text in form or ()),
     )
     policy = _policy(on_newer)
+    ticked = _checklist_file(checklist)
     if json and not (dry_run or yes):
         raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
     archive = session.archive()
@@ -133,7 +139,20 @@ def restore(
                 unread_lists=prepared.hurt_pages,
             )
         )
+    if ticked is not None:
+        from handhold.restore.checklist import checklist as listed
+
+        ticked.write(listed(prepared, None if dry_run else plan), session.clock())
+        console.tell(f"The checklist is in {checklist}.")
     raise typer.Exit(Exit.DAMAGE if prepared.hurt_pages else status_of(plan))
+
+
+def _checklist_file(path: str | None) -> ChecklistFile | None:
+    if path is None:
+        return None
+    from handhold.cli.checklist import ChecklistFile
+
+    return ChecklistFile(path)
 
 
 def last_readable(archive: Archive, wanted: str) -> Snapshot:
