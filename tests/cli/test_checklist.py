@@ -190,7 +190,7 @@ TITLES = st.one_of(
     st.sampled_from(
         [NASTY, "- a", "+ a", "1. a", "12) a", "# a", "= a", "***", "&amp; &copy;", "a\nb", "    a"]
     ),
-    st.text(st.characters(exclude_categories=("Cs",)), min_size=1, max_size=40),
+    st.text(st.characters(codec="utf-8"), min_size=1, max_size=40),
     st.text("\\`*_[]<>#&;-+.1!|~$@:/w \n", min_size=1, max_size=20),
 )
 
