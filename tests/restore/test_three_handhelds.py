@@ -1,0 +1,393 @@
+"""Three handhelds, one archive: play, copies, restores, carries, undos in any order, and a model that knows.
+
+Every evening's play writes a content that there never was before, so the model knows which content came out
+of which, whatever the clocks say and whatever the archive has seen. It knows nothing of how a plan is made.
+What must hold:
+
+- no content that a restore, a carry or an undo finds on a device is lost from both the device and the
+  archive;
+- a carry puts nothing in place of a content that it did not come out of, unless its owner said so: so newer
+  progress is never replaced, and no fork is resolved silently; nor does a restore;
+- what an owner went back to stays until its owner takes something else;
+- what was deleted stays away where nobody played on;
+- where nobody copied, deleted, went back or had the power cut, the newest always comes.
+
+What the owner says: a restore with ``replace``, a carry with ``take``, an undo, and a copy by hand. Then what
+was put there counts as coming out of what it replaced.
+
+The long form takes 200,000 steps in twenty chapters that can be run one by one: ``-k chapter-7``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Container
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, seed, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    rule,
+    run_state_machine_as_test,
+)
+
+from handhold.errors import WrongInput
+from handhold.model import Kind
+from handhold.restore.newest import Here
+from handhold.restore.plan import OnNewer
+from handhold.restore.select import Selection
+from handhold.restore.undo import prepare_undo
+from tests.restore.power import cut_off
+from tests.restore.world import World, nanoseconds, tree
+
+GAMES = ("moss", "fern")
+NAMES = ("pebble", "lantern", "heron")
+DEVICES = st.sampled_from(NAMES)
+JUMPS = st.sampled_from([-9000.0, -400.0, -1.0, -0.04, 0.0, 0.04, 1.0, 400.0, 4000.0])  # days
+_FAST = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+
+steps = 0  # taken so far, over all runs
+
+
+class Truth:
+    """Which content came out of which, or was put in its place by its owner."""
+
+    def __init__(self) -> None:
+        self.after: dict[bytes, set[bytes]] = {}
+        self.loosely: dict[
+            bytes, set[bytes]
+        ] = {}  # also what came to stand after it without having replaced it
+
+    def add(self, old: bytes | None, new: bytes, *, replaced: bool = True) -> None:
+        if old is not None and old != new:
+            self.loosely.setdefault(old, set()).add(new)
+            if replaced:
+                self.after.setdefault(old, set()).add(new)
+
+    def leads(
+        self, old: bytes, new: bytes, *, without: frozenset[bytes] = frozenset(), loose: bool = False
+    ) -> bool:
+        """Whether ``new`` came out of ``old`` over nothing of what is to be left out."""
+        ways = self.loosely if loose else self.after
+        seen, todo = {old}, [old]
+        while todo:
+            for content in ways.get(todo.pop(), ()):
+                if content == new and content not in without:
+                    return True
+                if content not in seen and content not in without:
+                    seen.add(content)
+                    todo.append(content)
+        return False
+
+
+class ThreeHandhelds(RuleBasedStateMachine):
+    """After a first night of each, anything goes."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.root = Path(tempfile.mkdtemp(prefix="three-handhelds-", dir=_FAST))
+        self.world = World(self.root)
+        self.true_time = self.world.now
+        self.wrong: dict[str, float] = {}  # days by which a device's clock is off
+        self.progress = 0
+        self.truth = Truth()
+        self.last: dict[tuple[str, str], bytes] = {}  # what stood last at a path of a device
+        self.gave_way: dict[
+            tuple[str, str], set[bytes]
+        ] = {}  # to what its owner went back to, and stands now
+        self.clean = dict.fromkeys(GAMES, True)  # nothing but play, nights and carries
+        self.unseen: set[tuple[str, str]] = set()  # (device, game) that changed since the last night
+        self.nightly: dict[tuple[str, str], set[bytes]] = {}  # what nights saw at a path of a device
+        self.kept: set[str] = set()  # what manifests say is held: nights and safety snapshots
+        self.read: set[str] = set()
+
+    def teardown(self) -> None:
+        try:
+            for snapshot in self.world.archive.snapshots():
+                for entry in self.world.entries(snapshot):
+                    data = b"".join(self.world.archive.content(entry))
+                    assert hashlib.sha256(data).hexdigest() == entry.sha256
+        finally:
+            shutil.rmtree(self.root)
+
+    # -- the model ---------------------------------------------------------------------------------------
+
+    def turn_on(self, device: str) -> None:
+        """Time goes by, and the clock is that of this device."""
+        global steps
+        steps += 1
+        self.true_time += timedelta(minutes=7)
+        self.world.now = self.true_time + timedelta(days=self.wrong.get(device, 0))
+
+    def saves(self, device: str) -> dict[str, bytes]:
+        found = tree(self.world.card(device) / "Tinplate")
+        return {path: data for path, data in found.items() if ".part" not in path}
+
+    def stand(self, device: str, path: str, data: bytes) -> None:
+        """From now on this stands there."""
+        if self.last.get((device, path)) != data:
+            self.gave_way.pop((device, path), None)
+        self.last[device, path] = data
+
+    def note_kept(self) -> None:
+        for snapshot in self.world.archive.snapshots():
+            if snapshot.name not in self.read and snapshot.kind is not Kind.RESTORED:
+                self.kept |= {entry.sha256 for entry in self.world.entries(snapshot)}
+            self.read.add(snapshot.name)
+
+    def held(self, data: bytes) -> bool:
+        return hashlib.sha256(data).hexdigest() in self.kept
+
+    def spoil(self, *paths: str) -> None:
+        """From now on too much happened to these saves to know what must come."""
+        for path in paths:
+            self.clean.update({game: False for game in GAMES if game in path})
+
+    def check(
+        self,
+        device: str,
+        before: dict[str, bytes],
+        *,
+        asked: Container[str] = (),
+        back: bool = False,
+        loose: bool = False,
+    ) -> None:
+        """After something was written to a device.
+
+        The owner said what should happen to the paths that were ``asked`` for; with ``back``, to go back.
+        ``loose``: what stood after something else counts as having come out of it.
+        """
+        after = self.saves(device)
+        self.note_kept()
+        for path in sorted({*before, *after}):
+            old, new = before.get(path), after.get(path)
+            if old == new:
+                continue
+            at = (device, path)
+            self.unseen.add(at)
+            if old is None and new is not None:
+                self.truth.add(self.last.get(at), new, replaced=False)
+            if old is not None:
+                assert self.held(old), f"{device} {path}: {old!r} is lost"
+                if path not in asked:
+                    assert new is not None, f"{device} {path} was removed"
+                    without = frozenset() if loose else frozenset(self.gave_way.get(at, ()))
+                    came = self.truth.leads(old, new, without=without, loose=loose)
+                    assert came, f"{device} {path}: {old!r} gave way to {new!r}"
+                elif new is not None:
+                    self.truth.add(old, new)
+            if new is not None:
+                self.stand(device, path, new)
+                if old is not None and back:
+                    self.gave_way.setdefault(at, set()).add(old)
+
+    def with_power(self, device: str, moment: int, work: Callable[[], object]) -> None:
+        """Does it, or has the power cut at that moment; 0: never."""
+        if not moment:
+            work()
+            return
+        cut_off(work, moment, bool(moment % 2))
+        self.world.reopened()
+        self.spoil(*GAMES)
+
+    # -- what happens ------------------------------------------------------------------------------------
+
+    @initialize()
+    def first_nights(self) -> None:
+        for device in NAMES:
+            for game in GAMES:
+                self.play(device, game)
+            self.night(device)
+        for device in NAMES:
+            for game in GAMES:  # each begins with the first one's save: its owner chose so
+                self.carry(device, "pebble", game, 0)
+            self.night(device)
+
+    @rule(device=DEVICES, game=st.sampled_from(GAMES))
+    def play(self, device: str, game: str) -> None:
+        self.turn_on(device)
+        path = f"saves/{game}.sav"
+        self.progress += 1
+        data = f"{game} {self.progress}".encode()
+        # What was deleted before no snapshot need have seen gone: then the new one seems to come out of it.
+        self.truth.add(self.last.get((device, path)), data)
+        self.world.put(device, path, data)
+        self.stand(device, path, data)
+        self.unseen.add((device, path))
+
+    @rule(device=DEVICES)
+    def night(self, device: str) -> None:
+        self.turn_on(device)
+        if self.saves(device):
+            self.world.night(device)
+        for path, data in self.saves(device).items():
+            self.nightly.setdefault((device, path), set()).add(data)
+        self.unseen = {(name, path) for name, path in self.unseen if name != device}
+        self.note_kept()
+
+    @rule(device=DEVICES, games=st.sets(st.sampled_from(GAMES)))
+    def evening(self, device: str, games: set[str]) -> None:
+        """Some play, then the night's snapshot."""
+        for game in sorted(games):
+            self.play(device, game)
+        self.night(device)
+
+    @rule(
+        device=DEVICES,
+        take=st.sampled_from([None, None, None, *NAMES]),
+        game=st.sampled_from(["*", "*", *GAMES]),
+        moment=st.sampled_from([0, 0, 0, 0, 0, 0, *range(1, 60, 4)]),
+    )
+    def carry(self, device: str, take: str | None, game: str, moment: int) -> None:
+        self.turn_on(device)
+        before = self.saves(device)
+        selection = Selection(games=(game,))
+        try:
+            prepared = self.world.prepare_carry(device, take=take, selection=selection)
+        except WrongInput:
+            return
+        told = {save.path: save for save in prepared.saves}
+        for path, save in told.items():
+            if save.here is Here.FORK:
+                sides = {version.sha256 for version in save.versions if version.newest}
+                assert len(sides) > 1, f"{path} is no fork"
+        self.with_power(device, moment, lambda: self.world.carry(device, take=take, selection=selection))
+        # Only what the owner chose for is the owner's choice; all else is as without it.
+        chosen = {path for path, save in told.items() if take and save.here in (Here.FORK, Here.REMOVED)}
+        after = self.saves(device)
+        for path, save in told.items():
+            if save.here is Here.FORK and path not in chosen:
+                assert after.get(path) == before.get(path), f"{path}: a fork was resolved silently"
+        for path in (after.keys() - before.keys()) - chosen:
+            assert after[path] not in self.nightly.get((device, path), ()), f"{path} was deleted here"
+        assert before.keys() <= after.keys()
+        self.check(device, before, asked=chosen)
+        if not moment and not take:
+            self._check_came(device, game, after)
+
+    def _check_came(self, device: str, game: str, after: dict[str, bytes]) -> None:
+        """Where nothing but play, nights and carries happened, the newest of all devices stands here now."""
+        for name in GAMES if game == "*" else (game,):
+            path = f"saves/{name}.sav"
+            if not self.clean[name] or any(
+                (other, path) in self.unseen for other in NAMES if other != device
+            ):
+                continue
+            stands = {self.saves(other)[path] for other in NAMES}
+            newest = [
+                one for one in stands if all(one == other or self.truth.leads(other, one) for other in stands)
+            ]
+            if newest:
+                assert after[path] == newest[0], f"{device} {path}: {newest[0]!r} did not come"
+
+    @rule(
+        device=DEVICES,
+        number=st.integers(0, 30),
+        on_newer=st.sampled_from([*OnNewer, OnNewer.KEEP, OnNewer.KEEP]),
+        game=st.sampled_from(["*", *GAMES]),
+        moment=st.sampled_from([0, 0, 0, 0, 0, 0, *range(1, 60, 4)]),
+    )
+    def restore(self, device: str, number: int, on_newer: OnNewer, game: str, moment: int) -> None:
+        """Any snapshot, of any device."""
+        found = [s for s in self.world.archive.snapshots() if s.kind is not Kind.RESTORED]
+        snapshot = found[-1 - number % len(found)]
+        self.turn_on(device)
+        before = self.saves(device)
+        selection = Selection(games=(game,))
+        try:
+            self.world.prepare(device, snapshot, selection=selection)
+        except WrongInput:
+            return  # that snapshot holds nothing of that game
+        self.with_power(
+            device,
+            moment,
+            lambda: self.world.restore(device, snapshot, on_newer=on_newer, selection=selection),
+        )
+        asked = on_newer is OnNewer.REPLACE
+        after = self.saves(device)
+        if asked or on_newer is OnNewer.BOTH:
+            self.spoil(*(path for path in after if before.get(path) != after[path]))
+        self.check(device, before, asked={*before, *after} if asked else (), back=asked, loose=not asked)
+
+    @rule(device=DEVICES, moment=st.sampled_from([0, 0, 0, 0, 0, 0, *range(1, 60, 4)]))
+    def undo(self, device: str, moment: int) -> None:
+        self.turn_on(device)
+        before = self.saves(device)
+        try:
+            prepare_undo(self.world.archive, self.world.device(device), clock=self.world.clock)
+        except WrongInput:
+            return  # there was no restore yet
+        self.with_power(device, moment, lambda: self.world.undo(device))
+        after = self.saves(device)
+        self.spoil(*(path for path in {*before, *after} if before.get(path) != after.get(path)))
+        self.check(device, before, asked=before, back=True)
+
+    @rule(device=DEVICES, game=st.sampled_from(GAMES))
+    def lose(self, device: str, game: str) -> None:
+        """A player deletes a save by mistake, or on purpose."""
+        self.spoil(game)
+        (self.world.card(device) / f"Tinplate/saves/{game}.sav").unlink(missing_ok=True)
+
+    @rule(device=DEVICES, days=JUMPS)
+    def jump(self, device: str, days: float) -> None:
+        self.wrong[device] = days
+
+    @rule(source=DEVICES, device=DEVICES)
+    def copy_by_hand(self, source: str, device: str) -> None:
+        """A device's whole folder over another's, each file stamped with the time of the copy."""
+        self.turn_on(device)
+        here = self.saves(device)
+        for path, data in self.saves(source).items():
+            if here.get(path) != data:
+                self.truth.add(self.last.get((device, path)), data)
+                self.spoil(path)
+            self.world.put(device, path, data)
+            self.stand(device, path, data)
+            self.unseen.add((device, path))
+
+    @rule(device=DEVICES, days=JUMPS)
+    def reset_times(self, device: str, days: float) -> None:
+        """The card is copied to another one, and every file has the time of that."""
+        self.turn_on(device)
+        time = nanoseconds(self.world.now + timedelta(days=days))
+        for path in self.saves(device):
+            os.utime(self.world.card(device) / "Tinplate" / path, ns=(max(time, 0), max(time, 0)))
+
+
+def run(chapter: int, wanted: int, length: int) -> None:
+    """Runs stories until so many steps were taken."""
+    global steps
+    begun, part = steps, 0
+    while steps - begun < wanted:
+        examples = max(1, min(100, (wanted - steps + begun) // length))
+        story = seed(chapter * 100_000 + part)(type("Story", (ThreeHandhelds,), {}))
+        run_state_machine_as_test(
+            story,
+            settings=settings(
+                max_examples=examples,
+                stateful_step_count=length,
+                deadline=None,
+                database=None,
+                suppress_health_check=list(HealthCheck),
+            ),
+        )
+        part += 1
+    print(f"chapter {chapter}: {steps - begun:,} steps")
+
+
+def test_nothing_is_lost_and_no_fork_is_resolved_silently() -> None:
+    run(0, 600, 20)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(0)
+@pytest.mark.parametrize("chapter", range(1, 21), ids=[f"chapter-{n}" for n in range(1, 21)])
+def test_the_same_over_200_000_steps(chapter: int) -> None:
+    run(chapter, 10_000, 50)
