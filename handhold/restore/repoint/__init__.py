@@ -1,0 +1,1 @@
+"""Settings that name places: which they name, and how other places are put in their stead."""
