@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot, VolumeNote
+from handhold.archive.manifest import Snapshot, VolumeNote, is_place
 from handhold.archive.writer import Writer
 from handhold.changes import (
     Lost,
@@ -29,7 +29,7 @@ from handhold.intake import Content, Intake, Job, Unread
 from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
 from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site, nanoseconds
-from handhold.names import native
+from handhold.names import native, written
 from handhold.nights import Held, Night, last_held, last_night
 
 #: files, bytes, files in all, bytes in all
@@ -522,7 +522,11 @@ def _layouts(layouts: Iterable[Layout], sites: Iterable[Site]) -> dict[str, byte
 
 
 def _notes(device: Device) -> tuple[VolumeNote, ...]:
-    return tuple(VolumeNote(volume.name, volume.traits.filesystem) for volume in device.volumes)
+    return tuple(
+        VolumeNote(volume.name, volume.traits.filesystem, place if is_place(place) else "")
+        for volume in device.volumes
+        for place in [written(os.path.abspath(volume.path))]
+    )
 
 
 def _size(place: str) -> int:

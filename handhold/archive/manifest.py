@@ -55,12 +55,16 @@ class Snapshot:
     file: str
 
 
-@dataclass(frozen=True, slots=True)
-class VolumeNote:
-    """A volume of the device and the file system it had that night."""
+class VolumeNote(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A volume of the device, the file system it had that night, and where it lay.
+
+    ``path`` is absolute and in written form, "" where it is not known. Nothing is ever opened by it: it
+    tells what settings of that device may name.
+    """
 
     name: str
     filesystem: str
+    path: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +296,7 @@ def _believed(head: Head, file: str) -> datetime:
         raise ValueError("its counts cannot be")
     if head.pages > head.files or head.pages + head.gaps > LARGEST:
         raise ValueError("its counts cannot be")
-    if any(not _is_word(volume.name) or not _is_word(volume.filesystem) for volume in head.volumes):
+    if any(not _is_word(v.name) or not _is_word(v.filesystem) or not is_place(v.path) for v in head.volumes):
         raise ValueError("it names a volume that cannot be")
     for site in head.sites:
         named = EMULATOR.fullmatch(site.emulator) and _is_word(site.home) and _is_word(site.volume)
@@ -301,6 +305,11 @@ def _believed(head: Head, file: str) -> datetime:
     if any(not EMULATOR.fullmatch(key) or not DIGEST.fullmatch(value) for key, value in head.layouts.items()):
         raise ValueError("it names a layout that cannot be")
     return taken
+
+
+def is_place(path: str) -> bool:
+    """Whether an absolute path in written form can stand in a head; "" can."""
+    return path in ("", "/") or (path[0] == "/" and trouble_with(path[1:]) is None)
 
 
 def _is_word(text: str) -> bool:

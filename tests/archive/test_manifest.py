@@ -70,6 +70,21 @@ def test_what_goes_in_comes_out() -> None:
     assert snapshot.taken.utcoffset() == timedelta(hours=2)
 
 
+def test_a_volume_may_say_where_it_lay() -> None:
+    note = VolumeNote("card", "exfat", "/media/my\\\\card")
+    head = _head(volumes=[note, VolumeNote("internal", "ext4", "/")])
+    assert manifests.decode(*_file(manifests.encode(head, _PAGES, _GAPS))).volumes[0] == note
+    without = manifests.encode(_head(), _PAGES, _GAPS).partition(b"\n")[0]
+    assert json.loads(without)["volumes"] == [{"name": "card", "filesystem": "exfat"}]  # as it always was
+
+
+@pytest.mark.parametrize("path", ["media", "/a/../b", "//a", "/a/", "/a\n", "/a\\", "/" + "a" * 5000])
+def test_a_volume_whose_place_cannot_be_is_not_believed(path: str) -> None:
+    head = _head(volumes=[VolumeNote("card", "exfat", path)])
+    with pytest.raises(ValueError, match="volume"):
+        manifests.decode(*_file(manifests.encode(head, _PAGES, _GAPS)))
+
+
 def test_it_is_json_lines_for_the_zstd_program() -> None:
     _, packed = _file(manifests.encode(_head(), _PAGES, _GAPS))
     lines = [json.loads(line) for line in program("zstd", "-dc", given=packed).splitlines()]
