@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from handhold.cli import words
+from handhold.cli.settings import settings_document, show_settings
 from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.select import title_of
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from handhold.cli.console import Console
     from handhold.restore.byhand import ByHand
     from handhold.restore.prepare import Place, Prepared
+    from handhold.restore.settings import Named, Rewrite
 
 _STAYS = (Decision.NEWER, Decision.FORK, Decision.UNSURE)
 _MOST_LINES = 24
@@ -28,6 +30,8 @@ def document(
     restore: str | None,
     places: Sequence[Place] = (),
     unread_lists: int = 0,
+    named: Named | None = None,
+    rewrites: Sequence[Rewrite] = (),
 ) -> dict[str, Any]:
     """The plan, or what became of it, for scripts."""
     steps = plan.steps
@@ -58,6 +62,7 @@ def document(
         ],
         "unread_lists": unread_lists,
         "by_hand": [hand_document(one) for one in by_hand],
+        **(settings_document(named, rewrites) if named is not None else {}),
     }
 
 
@@ -93,6 +98,7 @@ def show(console: Console, prepared: Prepared, *, after: bool, files: bool = Fal
     section(console, "Replaced although it may be newer (kept in the archive first):", replaced)
     section(console, "Held back:", [s for s in steps if s.decision is Decision.HELD_BACK])
     writes(console, [s for s in steps if s.action is not Action.LEAVE])
+    show_settings(console, prepared)
     same = sum(1 for s in steps if s.decision is Decision.SAME)
     if same:
         console.say(f"\nThere already: {words.amount(same, 'file')}.")

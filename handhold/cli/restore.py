@@ -56,6 +56,10 @@ def restore(
     unpack: Annotated[
         bool, typer.Option("--unpack", help="Write what lies in zips as files, into a folder beside each.")
     ] = False,
+    repoint: Annotated[
+        list[str] | None,
+        typer.Option(metavar="OLD=NEW", help="Settings that name the path OLD name NEW instead; repeat."),
+    ] = None,
     files: Annotated[bool, typer.Option("--files", help="List every file with its place.")] = False,
     checklist: Annotated[
         str | None,
@@ -70,6 +74,7 @@ def restore(
     from handhold.config import named_paths
     from handhold.restore.apply import apply
     from handhold.restore.prepare import prepare
+    from handhold.restore.repoint.rewriting import repoint_options
     from handhold.restore.targets import Elsewhere, form_option, home_option
 
     session: Session = context.obj
@@ -81,6 +86,7 @@ def restore(
         dict(form_option(text) for text in form or ()),
     )
     policy = _policy(on_newer)
+    places = repoint_options(repoint or [])
     ticked = _checklist_file(checklist)
     if json and not (dry_run or yes):
         raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
@@ -98,6 +104,7 @@ def restore(
             elsewhere=elsewhere,
             on_newer=policy,
             unpack=unpack,
+            repoint=places,
             progress=lambda done, total: bar(done, 0, total),
         )
     warn(console, prepared)
@@ -137,6 +144,8 @@ def restore(
                 restore=name,
                 places=prepared.places,
                 unread_lists=prepared.hurt_pages,
+                named=prepared.named,
+                rewrites=prepared.rewrites,
             )
         )
     if ticked is not None:

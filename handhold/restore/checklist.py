@@ -17,6 +17,7 @@ from handhold.restore.select import title_of
 
 #: Parts that hold what was played.
 _PROGRESS = (Part.SAVES, Part.STATES)
+_MOST_PLACES = 12
 _STAYS = (Decision.NEWER, Decision.FORK, Decision.UNSURE)
 _DID_NOT_COME = (Decision.BY_HAND, Decision.BLOCKED, Decision.FAILED)
 
@@ -167,6 +168,13 @@ def _after(
     todo.update(
         (one.what, None) for one in prepared.by_hand if one.emulator == emulator and one.when == "after"
     )
+    named = [place for place in prepared.named.places if place.emulator == emulator]
+    for place in named[:_MOST_PLACES]:
+        todo[f"{place.path}, line {place.line}, names {place.value}: choose the place on this device."] = None
+    if len(named) > _MOST_PLACES:
+        todo[f"So do {len(named) - _MOST_PLACES} more lines of its settings (restore --json lists all)."] = (
+            None
+        )
     newest = _newest([step for step in here if step.entry.part is Part.SAVES])
     if newest is not None and prepared.moving:
         todo[f"Start {newest.title} and load its save."] = None

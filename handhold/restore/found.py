@@ -84,6 +84,7 @@ class Wish:
     blur_ns: int = 0  # by how much the entry's own time can differ without meaning anything
     held: bool = True  # False: the archive cannot give the entry's content
     made: bool = False  # no snapshot holds it as such: it is put into the archive before it is written
+    copy: Entry | None = None  # what is written instead: the entry with other places in it
 
 
 @dataclass(frozen=True, slots=True)

@@ -179,7 +179,7 @@ def settled(steps: list[Step], scene: Scene) -> Plan:
 
 def decide(wish: Wish, scene: Scene) -> Step:
     """The first row of the table that fits one wish."""
-    entry, found = wish.entry, wish.found
+    entry, found = wish.copy or wish.entry, wish.found
     target = wish.target if isinstance(wish.target, Target) else None
 
     def step(decision: Decision, why: str, action: Action = Action.LEAVE) -> Step:
@@ -202,6 +202,8 @@ def decide(wish: Wish, scene: Scene) -> Step:
         return step(Decision.BLOCKED, f"it is made in the archive, and {scene.archive_trouble}")
     if found.what is What.NOTHING:
         return step(Decision.WRITE, "nothing stands there", Action.WRITE)
+    if found.what is What.FILE and found.sha256 == wish.entry.sha256:
+        return step(Decision.FORWARD, "it is there already, and names the old places", Action.WRITE)
     decision, why = _who_wins(wish, wish.target, scene)
     if decision not in KEPT:
         return step(decision, why, Action.WRITE)

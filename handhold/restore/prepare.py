@@ -30,9 +30,10 @@ from handhold.restore.inside import Inside
 from handhold.restore.look import Look
 from handhold.restore.lying import HomeKey, spoken
 from handhold.restore.making import Made
-from handhold.restore.plan import OnNewer, Plan, Scene, Source, plan, running
+from handhold.restore.plan import Action, OnNewer, Plan, Scene, Source, Step, plan, running
 from handhold.restore.readable import readable
 from handhold.restore.select import Selection, choose
+from handhold.restore.settings import NOTHING_NAMED, Named, Rewrite, named, rewrites
 from handhold.restore.targets import Elsewhere, resolve
 
 #: File systems that keep time with its offset from UTC; any other may move by hours with the time zone.
@@ -65,6 +66,9 @@ class Prepared:
     hurt_pages: int = 0  # lists of files that cannot be read: what they name is not in the plan
     unrecorded: str = ""  # why the archive cannot record the restore, so that it cannot be undone
     layouts: Mapping[str, Layout] = field(default_factory=dict)  # by emulator: the owner's, or the stored one
+    named: Named = NOTHING_NAMED  # places of the old device in the settings
+    rewrites: tuple[Rewrite, ...] = ()  # settings whose copies name other places
+    unnamed: tuple[str, ...] = ()  # old places of ``repoint`` that no settings name
     gaps: tuple[Gap, ...] = ()  # what the snapshot could not keep, of the emulators asked for
 
 
@@ -79,13 +83,15 @@ def prepare(
     elsewhere: Elsewhere | None = None,
     on_newer: OnNewer = OnNewer.KEEP,
     unpack: bool = False,
+    repoint: Mapping[str, str] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Prepared:
     """Plans to put a snapshot, or what is selected of it, back onto the device.
 
     ``layouts`` are the ones that the owner has now, by emulator; for others those stored with the snapshot
     are used. Of a zip that does not fit the selection, the members that do are put into a zip of their own;
-    with ``unpack`` all that is picked becomes files. ``progress`` is told the files looked at and their
+    with ``unpack`` all that is picked becomes files. Settings that name the old paths of ``repoint`` get the
+    new ones in the copy that is written. ``progress`` is told the files looked at and their
     number. Raises ``UnknownName`` for a selection that the snapshot does not know, ``WrongInput`` for places
     that cannot be, ``Damaged`` if the manifest is hurt, or all of its lists.
     """
@@ -130,6 +136,7 @@ def prepare(
     past = standings(archive, unknown, forms=forms)
     blurs = _blurs(manifest)
     made_keys = {one.entry.key for one in making.made}
+    copies = rewrites(archive, picked, repoint or {})
     wishes = [
         Wish(
             entry,
@@ -140,7 +147,8 @@ def prepare(
             or _carried(entry, at_hand.get(entry.emulator)),
             blur_ns=blurs.get((entry.emulator, moved.lay.get(entry.key, entry).home), 14 * 3600 * NS),
             held=entry.key in made_keys or (found.sha256 == entry.sha256) or archive.holds(entry),
-            made=entry.key in made_keys,
+            made=entry.key in made_keys or _copy(copies, entry) is not None,
+            copy=_copy(copies, entry),
         )
         for entry, found in zip(picked, looked.found, strict=True)
     ]
@@ -169,13 +177,29 @@ def prepare(
         running=tuple(running(made.steps, nanoseconds(now))),
         hurt=tuple(dict.fromkeys(past.unreadable)),
         moving=moving,
-        made=tuple(making.made),
+        made=(*making.made, *(one.made for one in copies.values() if one.made is not None)),
         places=_places({(entry.emulator, entry.home) for entry in picked}, targets),
         hurt_pages=hurt_pages,
         unrecorded=scene.archive_trouble,
         layouts=at_hand,
         gaps=_gaps(manifest, selection),
+        named=named(
+            archive, made.steps, copies, manifest, device, targets, elsewhere.to if elsewhere else {}
+        ),
+        rewrites=_rewrites(made.steps, copies),
+        unnamed=tuple(old for old in repoint or {} if not any(old in copy.named for copy in copies.values())),
     )
+
+
+def _copy(copies: Mapping[tuple[str, str, str], Rewrite], entry: Entry) -> Entry | None:
+    copy = copies.get(entry.key)
+    return copy.made.entry if copy is not None and copy.made is not None else None
+
+
+def _rewrites(steps: Iterable[Step], copies: Mapping[tuple[str, str, str], Rewrite]) -> tuple[Rewrite, ...]:
+    """The copies that are written."""
+    written = {step.entry.key for step in steps if step.action in (Action.WRITE, Action.BESIDE)}
+    return tuple(copy for key, copy in sorted(copies.items()) if key in written)
 
 
 def _gaps(manifest: Manifest, selection: Selection) -> tuple[Gap, ...]:

@@ -42,11 +42,15 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Rewritten:
-    """A file with other places in it. ``left`` says of a place, by its line, why it was left as it was."""
+    """A file with other places in it. ``left`` says of a place, by its line, why it was left as it was.
+
+    ``named`` are the old places that it names.
+    """
 
     data: bytes
     changes: tuple[Change, ...]
     left: tuple[tuple[int, str], ...] = ()
+    named: frozenset[str] = frozenset()
 
 
 def repoint_option(text: str) -> tuple[str, str]:
@@ -101,6 +105,7 @@ def rewrite(data: bytes, name: str, places: Mapping[str, str]) -> Rewritten | No
     plain = spelled(file.text, file.dialect)
     text = file.text
     left: list[tuple[int, str]] = []
+    named: set[str] = set()
     # Where nothing but ASCII shows how the rest would be encoded, escapes are sure.
     escapes = file.dialect in (Dialect.JSON, Dialect.XML) and not file.mark
     ascii_only = file.encoding == "latin-1" or (escapes and text.isascii())
@@ -112,7 +117,9 @@ def rewrite(data: bytes, name: str, places: Mapping[str, str]) -> Rewritten | No
         start, end = match.span()
         if _is_on_a_drive(plain.plain, start):
             continue
-        new = _spelled_anew(places[_SEPARATOR.sub("/", match[0])], match, plain, file, ascii_only)
+        old = _SEPARATOR.sub("/", match[0])
+        named.add(old)
+        new = _spelled_anew(places[old], match, plain, file, ascii_only)
         where = plain.source(start, end)
         if new is None:
             left.append((lines.number(where.start), "this file has no sure way to write the new path"))
@@ -122,11 +129,12 @@ def rewrite(data: bytes, name: str, places: Mapping[str, str]) -> Rewritten | No
         done = where.stop
         grown += len(new) - (where.stop - where.start)
     if not edits:
-        return Rewritten(data, (), tuple(left)) if left else None
+        return Rewritten(data, (), tuple(left), frozenset(named)) if left else None
     pieces.append(text[done:])
     if len(text) + grown > LARGEST_REWRITTEN:
-        return Rewritten(data, (), ((lines.number(edits[0][0]), "it would become far too large"),))
-    return Rewritten(file.encode("".join(pieces)), lines.changed(edits), tuple(left))
+        too_large = ((lines.number(edits[0][0]), "it would become far too large"),)
+        return Rewritten(data, (), too_large, frozenset(named))
+    return Rewritten(file.encode("".join(pieces)), lines.changed(edits), tuple(left), frozenset(named))
 
 
 @lru_cache(maxsize=8)
