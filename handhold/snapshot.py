@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
+from handhold.archive.inventory import Game
 from handhold.archive.manifest import Snapshot, VolumeNote, is_place
 from handhold.archive.writer import Writer
 from handhold.changes import (
@@ -23,6 +24,7 @@ from handhold.changes import (
 )
 from handhold.device.claims import Claim, Conflict, Unclaimed
 from handhold.device.exports import Older, Stale, stale_exports, without_older
+from handhold.device.versions import version_of
 from handhold.device.walk import Before, walk
 from handhold.errors import Damaged, OwnerError
 from handhold.intake import Content, Intake, Job, Unread
@@ -174,6 +176,8 @@ def take(
                 entries=entries,
                 gaps=gaps,
                 note=options.note,
+                games=inventory(walked.claims),
+                versions=_versions(device, layouts, walked.sites),
             )
             stored = writer.stored_bytes
     by_part: dict[Part, int] = {}
@@ -519,6 +523,30 @@ def _gap(claim: Claim, content: Unread) -> Gap:
 def _layouts(layouts: Iterable[Layout], sites: Iterable[Site]) -> dict[str, bytes]:
     found = {site.emulator for site in sites}
     return {layout.id: stored_form(layout) for layout in layouts if layout.id in found}
+
+
+def inventory(claims: Iterable[Claim]) -> list[Game]:
+    """The games among what was found on a device. Pure."""
+    return [
+        Game(claim.site.emulator, claim.site.home, claim.path, claim.size, claim.game)
+        for claim in claims
+        if claim.part is Part.GAMES
+    ]
+
+
+def _versions(device: Device, layouts: Iterable[Layout], sites: Iterable[Site]) -> dict[str, str]:
+    """The version of each emulator whose layout says where it stands."""
+    telling = {layout.id: layout for layout in layouts if layout.version is not None}
+    if not telling:
+        return {}
+    roots = {volume.name: volume.path for volume in device.volumes}
+    homes: dict[str, list[tuple[str, str]]] = {}
+    for site in sites:
+        if site.emulator in telling and site.volume in roots:
+            place = os.path.join(roots[site.volume], native(site.path))
+            homes.setdefault(site.emulator, []).append((site.home, place))
+    found = {name: version_of(telling[name], some) for name, some in homes.items()}
+    return {name: version for name, version in found.items() if version is not None}
 
 
 def _notes(device: Device) -> tuple[VolumeNote, ...]:

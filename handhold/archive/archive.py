@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 
 import zstandard
 
+from handhold.archive import inventory, members, pages, recipe
 from handhold.archive import manifest as manifests
-from handhold.archive import members, pages, recipe
 from handhold.archive.blocks import Sealed, unseal
 from handhold.archive.bundle import HEADER_SIZE
 from handhold.archive.description import (
@@ -29,6 +29,7 @@ from handhold.archive.description import (
 )
 from handhold.archive.finding import find
 from handhold.archive.index import Index, Place
+from handhold.archive.inventory import Game
 from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.members import Member
 from handhold.archive.storage import LocalStorage, Storage, is_temporary
@@ -286,6 +287,19 @@ class Archive:
             raise Damaged(
                 f"What lies in {entry.path} ({entry.emulator}) is not known: {error}.", ADVICE
             ) from error
+
+    def games(self, manifest: Manifest) -> tuple[Game, ...]:
+        """The games on the device that night, by emulator, home and path. Raises ``Damaged``."""
+        if manifest.games is None:
+            return ()
+        try:
+            games = inventory.decode(self.listing(manifest.games.list))
+            if len(games) != manifest.games.count:
+                raise ValueError("it is not as long as the manifest says")
+        except ValueError as error:
+            name = manifest.snapshot.name
+            raise Damaged(f"Which games {name} had is not known: {error}.", ADVICE) from error
+        return games
 
     def listing(self, ident: str) -> bytes:
         """A list, stored as a block or as the recipe of several. Raises ``Damaged`` and ``ValueError``."""

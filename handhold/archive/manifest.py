@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 import msgspec
@@ -34,6 +34,8 @@ NAME = re.compile(
 _TIME = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{6})?[+-][0-9]{2}:[0-9]{2}"
 )
+#: Characters of an emulator's version.
+LONGEST_VERSION = 60
 _MOST = (1 << 63) - 1
 #: No higher sequence number is believed. A night that needs a number beyond it shares it with others.
 HIGHEST = 1 << 40
@@ -67,6 +69,13 @@ class VolumeNote(msgspec.Struct, frozen=True, omit_defaults=True):
     path: str = ""
 
 
+class GamesNote(msgspec.Struct, frozen=True):
+    """The games on the device that night: the block with their list (``inventory``), and their number."""
+
+    list: str
+    count: int
+
+
 @dataclass(frozen=True, slots=True)
 class PageRef:
     """A page by the hexadecimal id of its block, and the number of its entries."""
@@ -88,6 +97,8 @@ class Manifest:
     base: str | None
     safety: str | None
     tool: str
+    games: GamesNote | None = None
+    versions: Mapping[str, str] = field(default_factory=dict)  # of emulators, where their layouts tell
 
 
 class TooLarge(ValueError):
@@ -115,6 +126,8 @@ class Head(msgspec.Struct, frozen=True, omit_defaults=True):
     note: str = ""
     base: str | None = None
     safety: str | None = None
+    games: GamesNote | None = None
+    versions: dict[str, str] = {}
 
 
 class _HeadCheck(msgspec.Struct, frozen=True):
@@ -269,7 +282,17 @@ def decode(file: str, packed: bytes) -> Manifest:
         if gap.path and (trouble := trouble_with(gap.path)):
             raise ValueError(f"it has a gap whose path {trouble}")
     return Manifest(
-        snapshot, head.volumes, head.sites, head.layouts, pages, gaps, head.base, head.safety, head.tool
+        snapshot,
+        head.volumes,
+        head.sites,
+        head.layouts,
+        pages,
+        gaps,
+        head.base,
+        head.safety,
+        head.tool,
+        head.games,
+        head.versions,
     )
 
 
@@ -304,7 +327,17 @@ def _believed(head: Head, file: str) -> datetime:
             raise ValueError("it names a home that cannot be")
     if any(not EMULATOR.fullmatch(key) or not DIGEST.fullmatch(value) for key, value in head.layouts.items()):
         raise ValueError("it names a layout that cannot be")
+    games = head.games
+    if games is not None and (DIGEST.fullmatch(games.list) is None or not 0 < games.count <= _MOST):
+        raise ValueError("it names a list of games that cannot be")
+    if any(not EMULATOR.fullmatch(key) or not is_version(value) for key, value in head.versions.items()):
+        raise ValueError("it names a version that cannot be")
     return taken
+
+
+def is_version(text: str) -> bool:
+    """Whether an emulator's version can stand in a head."""
+    return 0 < len(text) <= LONGEST_VERSION and text.isprintable()
 
 
 def is_place(path: str) -> bool:
@@ -334,6 +367,8 @@ def make_head(
     note: str,
     base: str | None,
     safety: str | None,
+    games: GamesNote | None = None,
+    versions: Mapping[str, str] | None = None,
 ) -> Head:
     """The head of a new manifest."""
     return Head(
@@ -355,4 +390,6 @@ def make_head(
         note,
         base,
         safety,
+        games,
+        dict(sorted((versions or {}).items())),
     )

@@ -87,6 +87,7 @@ class References:
             self._findings.damage(snapshot.file, "its files have not as many bytes as it says")
         for emulator, ident in manifest.layouts.items():
             self._layout(emulator, ident)
+        self._games(manifest)
         return whole and fits
 
     def _layout(self, emulator: str, ident: str) -> None:
@@ -100,6 +101,24 @@ class References:
         causes = (place.file,) if place is not None else self._soundness.causes(bytes.fromhex(ident))
         for cause in causes:
             self._findings.damage(cause, f"the layout of {emulator} that stood in it is lost")
+
+    def _games(self, manifest: Manifest) -> None:
+        """A lost list of games costs no file: no game was kept by it."""
+        if manifest.games is None or manifest.games.list in self._lists:
+            return
+        self._lists.add(manifest.games.list)
+        ident = bytes.fromhex(manifest.games.list)
+        place = self._soundness.find(ident)
+        if place is not None:
+            try:
+                self._archive.games(manifest)
+                return
+            except NotNow:
+                raise
+            except OwnerError:
+                pass
+        for cause in (place.file,) if place is not None else self._soundness.causes(ident):
+            self._findings.damage(cause, f"the list of the games on {manifest.snapshot.device} is lost")
 
     def _members(self, entry: Entry) -> None:
         """A lost list of what lies in a zip costs no file: the zip has it too."""

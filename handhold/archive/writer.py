@@ -9,13 +9,14 @@ from io import BytesIO
 from types import TracebackType
 
 from handhold import __version__
+from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
-from handhold.archive import pages, recipe
 from handhold.archive.archive import FOLDERS, Archive
 from handhold.archive.blocks import Sealed, block_id, seal
 from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter
 from handhold.archive.cutting import pieces
-from handhold.archive.manifest import PageRef, Snapshot, VolumeNote
+from handhold.archive.inventory import Game
+from handhold.archive.manifest import GamesNote, PageRef, Snapshot, VolumeNote
 from handhold.archive.storage import is_temporary
 from handhold.errors import OwnerError
 from handhold.model import Entry, Gap, Kind, Site
@@ -127,16 +128,20 @@ class Writer:
         note: str = "",
         base: str | None = None,
         safety: str | None = None,
+        games: Sequence[Game] = (),
+        versions: Mapping[str, str] | None = None,
     ) -> Snapshot:
         """Writes pages and layouts, closes the bundle, and writes the manifest last: then it is there.
 
-        ``entries`` in any order, each with blocks that are known. Raises ``ValueError`` for entries that
-        could not be read back, ``OwnerError`` if it cannot be written.
+        ``entries`` in any order, each with blocks that are known. ``games`` are listed, not kept, as long as
+        the list can be read back; ``versions`` are those of the emulators that are known. Raises
+        ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
         """
         taken = manifests.with_plain_offset(taken)
         ordered = sorted(entries, key=_key)
         refs = [self._put_page(page) for page in pages.cut(ordered)]
         layout_ids = {emulator: self.put_plain(layout) for emulator, layout in layouts.items()}
+        listed = self._put_games(games)
         self.settle()
         head = manifests.make_head(
             name=self._free_name(device, taken),
@@ -155,6 +160,8 @@ class Writer:
             note=note,
             base=base,
             safety=safety,
+            games=listed,
+            versions=versions,
         )
         try:
             plain = manifests.encode(head, refs, gaps)
@@ -190,6 +197,15 @@ class Writer:
             raise
         finally:
             bundle.abandon()
+
+    def _put_games(self, games: Sequence[Game]) -> GamesNote | None:
+        if not games:
+            return None
+        try:
+            data = inventory.encode(games)
+        except ValueError:
+            return None
+        return GamesNote(self.put_list(data), len(games))
 
     def _put_page(self, page: Sequence[Entry]) -> PageRef:
         data = pages.encode(page)

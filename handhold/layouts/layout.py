@@ -16,6 +16,8 @@ _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 _VOLUME = re.compile(r"\*|[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
+#: Characters of the text around a version.
+MOST_FIND = 200
 #: So many exports are kept: however many there are.
 ALL = 0
 
@@ -56,6 +58,32 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
+class Version:
+    """Where an emulator's version stands: in a text file of a home, between two pieces of text.
+
+    ``home`` is None where any home can have the file. ``find`` holds ``{version}`` once.
+    """
+
+    path: str  # relative to the home, in written form
+    find: str
+    home: str | None = None
+
+    def within(self, text: str) -> str | None:
+        """The version that stands in the text of the file, None where it does not.
+
+        >>> Version("about.txt", "version={version}").within("name=x\\nversion=1.4 (stable)\\n")
+        '1.4'
+        """
+        before, _, after = self.find.partition("{version}")
+        # Without anything behind it, it ends where a word does.
+        inner = r"[^\r\n]{1,60}?" if after.strip() else r"[^\s\"'<>,;]{1,60}"
+        begin = r"(?<!\w)" if before[:1].isalnum() else ""
+        found = re.search(f"{begin}{re.escape(before)}({inner}){re.escape(after)}", text)
+        version = found[1].strip() if found else ""
+        return version if version and version.isprintable() else None
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """What a layout says about one file; ``part`` is None where the file is skipped."""
 
@@ -74,7 +102,7 @@ class Layout:
     was read from, for messages only. ``inside`` says what the members of its zips are. ``newest`` is given
     where each file of an ``export`` home is an export of everything: how many of them are kept, ``ALL`` for
     all. ``forms`` names a home beside the games and a home that is a folder, if the emulator keeps the same
-    saves in one or in the other.
+    saves in one or in the other. ``version`` says where the emulator's version stands.
     """
 
     id: str
@@ -89,6 +117,7 @@ class Layout:
     inside: tuple[Rule, ...] = ()
     newest: int | None = None
     forms: tuple[str, str] | None = None
+    version: Version | None = None
 
     def verdict(self, home: str, path: str) -> Verdict | None:
         """What the file at ``path`` (relative to the home, written form) is, or None if no rule speaks of it.
@@ -170,6 +199,23 @@ def identifier(text: str) -> str:
     """A layout's id or a home's name; raises ``Wrong``."""
     if not _ID.fullmatch(text):
         raise Wrong(f'the name "{text[:60]}"', 'at most 40 of a-z, 0-9 and "-", not beginning with "-"')
+    return text
+
+
+def version_path(text: str) -> str:
+    """The path of the file in which a version stands, in its home; raises ``Wrong``."""
+    path = text.strip()
+    if trouble := trouble_with(path):
+        raise Wrong(f'the path "{path[:60]}" {trouble}', "the path of one file inside the home")
+    return path
+
+
+def version_find(text: str) -> str:
+    """The text around a version; raises ``Wrong``."""
+    if text.count("{version}") != 1 or len(text) > MOST_FIND or not text.isprintable():
+        raise Wrong(
+            f'the text "{text[:60]}"', 'what stands around it, with "{version}" once, as "v{version}"'
+        )
     return text
 
 

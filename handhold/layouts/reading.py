@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from handhold.documents.document import Node, Scalar, Table, read_document
 from handhold.documents.mistakes import Mistake
 from handhold.documents.reader import Reader, described, one_of, says
-from handhold.layouts.layout import ALL, Place, Rule, identifier, place
+from handhold.layouts.layout import ALL, Place, Rule, Version, identifier, place, version_find, version_path
 from handhold.layouts.pattern import compile_pattern
 from handhold.model import HomeKind, Part
 
@@ -22,12 +22,14 @@ KEYS = (
     "inside",
     "newest",
     "forms",
+    "version",
     "carry",
     "by_hand",
 )
 HOME_KEYS = ("name", "kind", "at")
 KEEP_KEYS = ("part", "path", "home", "carry", "why")
 INSIDE_KEYS = ("part", "path")
+VERSION_KEYS = ("path", "find", "home")
 SKIP_KEYS = ("path", "home", "why")
 BY_HAND_KEYS = ("before", "after")
 MOST_CHAIN = 8  # a layout, its pattern, that one's pattern, and so on
@@ -70,6 +72,7 @@ class Draft:
     newest: int | None = None
     forms: tuple[str, str] | None = None
     forms_position: Position = (1, 1)
+    version: Version | None = None
     home_positions: dict[str, Position] = field(default_factory=dict)  # homes that rules name
     carry: dict[Part, bool] = field(default_factory=dict)
     before: tuple[str, ...] | None = None
@@ -133,6 +136,8 @@ class _Reader(Reader):
         if "forms" in rows:
             draft.forms_position = (rows["forms"].line, rows["forms"].column)
             draft.forms = self.forms(rows["forms"])
+        if "version" in rows:
+            draft.version = self.version(rows["version"], draft)
         self.carry(rows.get("carry"), draft)
         self.by_hand(rows.get("by_hand"), draft)
 
@@ -195,6 +200,16 @@ class _Reader(Reader):
         pattern = self.value(rows["path"], compile_pattern) if "path" in rows else None
         if part is not None and pattern is not None:
             draft.inside.append(Rule(part, pattern))
+
+    def version(self, node: Node, draft: Draft) -> Version | None:
+        """Where the emulator's version stands."""
+        rows = self.table(node, VERSION_KEYS, ("path", "find"), "version") or {}
+        path = self.value(rows["path"], version_path) if "path" in rows else None
+        find = self.value(rows["find"], version_find) if "find" in rows else None
+        home = self.value(rows["home"], identifier) if "home" in rows else None
+        if home is not None:
+            draft.home_positions.setdefault(home, (rows["home"].line, rows["home"].column))
+        return None if path is None or find is None else Version(path, find, home)
 
     def newest(self, node: Node) -> int | None:
         """How many exports are kept."""

@@ -12,6 +12,7 @@ from typing import Any
 
 from handhold.documents.reader import MOST_TEXT
 from handhold.layouts import reading
+from handhold.layouts.layout import MOST_FIND
 from handhold.layouts.pattern import MOST_CHARACTERS
 from handhold.model import HomeKind, Part
 
@@ -85,6 +86,21 @@ def schema() -> dict[str, object]:
                 "minItems": 2,
                 "maxItems": 2,
                 "description": "A home beside the games and a folder that hold the same saves.",
+            },
+            "version": {
+                **_table(
+                    {
+                        "path": {"type": "string", "pattern": _PATH},
+                        "find": {
+                            "type": "string",
+                            "pattern": r"^(?!.*\{version\}.*\{version\}).*\{version\}.*$",
+                            "maxLength": MOST_FIND,
+                        },
+                        "home": home,
+                    },
+                    ["path", "find"],
+                ),
+                "description": "The text file in which the emulator's version stands, and what is around it.",
             },
             "carry": _table(dict.fromkeys(parts, carry), []),
             "by_hand": _table({"before": steps, "after": steps}, []),

@@ -12,7 +12,17 @@ import msgspec
 
 from handhold.documents.mistakes import Wrong
 from handhold.documents.reader import says
-from handhold.layouts.layout import ALL, Home, Layout, Rule, identifier, place
+from handhold.layouts.layout import (
+    ALL,
+    Home,
+    Layout,
+    Rule,
+    Version,
+    identifier,
+    place,
+    version_find,
+    version_path,
+)
 from handhold.layouts.pattern import compile_pattern
 from handhold.layouts.reading import (
     MOST_CHAIN,
@@ -53,6 +63,12 @@ class _Inside(msgspec.Struct, forbid_unknown_fields=True):
     path: str
 
 
+class _Version(msgspec.Struct, forbid_unknown_fields=True):
+    path: str
+    find: str
+    home: str | None
+
+
 class _Stored(msgspec.Struct, forbid_unknown_fields=True):
     form: int
     id: str
@@ -65,6 +81,7 @@ class _Stored(msgspec.Struct, forbid_unknown_fields=True):
     inside: list[_Inside] = []
     newest: int | None = None
     forms: tuple[str, str] | None = None
+    version: _Version | None = None
 
 
 def stored_form(layout: Layout) -> bytes:
@@ -88,6 +105,8 @@ def stored_form(layout: Layout) -> bytes:
         document["newest"] = layout.newest
     if layout.forms is not None:
         document["forms"] = list(layout.forms)
+    if (version := layout.version) is not None:
+        document["version"] = {"path": version.path, "find": version.find, "home": version.home}
     return json.dumps(document, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
 
 
@@ -117,6 +136,9 @@ def from_stored(data: bytes) -> Layout:
         raise Wrong("two homes of one name", "each name once")
     if any(rule.home is not None and rule.home not in names for rule in stored.rules):
         raise Wrong("a rule for a home that is not there", "one of its homes")
+    version = stored.version
+    if version is not None and not (version.home is None or version.home in names):
+        raise Wrong("a version in a home that is not there", "one of its homes")
     kinds = {home.name: home.kind for home in homes}
     if stored.forms is not None and [kinds.get(name) for name in stored.forms] != [
         HomeKind.GAMES,
@@ -139,4 +161,7 @@ def from_stored(data: bytes) -> Layout:
         inside=tuple(Rule(r.part, compile_pattern(r.path)) for r in stored.inside),
         newest=stored.newest,
         forms=stored.forms,
+        version=None
+        if version is None
+        else Version(version_path(version.path), version_find(version.find), version.home),
     )

@@ -62,7 +62,7 @@ ONE_MISTAKE = [
     (GOOD.replace("title: Tinplate", 'title: "a\\eb"'), 3, 8, "control"),
     (GOOD.replace("title: Tinplate", "title: " + "x" * 101), 3, 8, "101"),
     (GOOD.replace("title: Tinplate", "title: Tinplate\ntitle: Again"), 4, 1, '"title" a second time'),
-    (GOOD.replace("title: Tinplate", "title: Tinplate\nversion: 3"), 4, 1, 'unknown key "version"'),
+    (GOOD.replace("title: Tinplate", "title: Tinplate\nversions: 3"), 4, 1, 'unknown key "versions"'),
     (GOOD.replace("title: Tinplate", "title: Tinplate\nexports: []"), 4, 1, 'unknown key "exports"'),
     (GOOD.replace("kind: folder", "kind: cave"), 5, 24, "cave"),
     (GOOD.replace("kind: folder", "knd: folder"), 5, 18, 'unknown key "knd"'),
@@ -162,7 +162,7 @@ def test_all_at_once_in_all_files(tmp_path: Path) -> None:
     assert (
         lines[4]
         == f'{tmp_path}/a.yaml:3:1: unknown key "lik" in a layout, expected one of layout, id, title, '
-        "like, homes, keep, skip, inside, newest, forms, carry, by_hand (like?)"
+        "like, homes, keep, skip, inside, newest, forms, version, carry, by_hand (like?)"
     )
 
 
