@@ -4,9 +4,9 @@ Every manifest counts: a night says what stood on a device, a safety manifest wh
 restore, a restored manifest what stood there from then on. Order is by sequence number, never by time.
 
 A save's history runs in **lines**: one for each place at which a home lies on a device. On a line, Y is
-newer than X if Y last stood after X last stood; but if Y had also stood there before X first did, it only came back
-(somebody put an old one back, or copied it over), and the line says nothing. Over all lines, Y is newer than X
-if it is so on some line and on none the other way round.
+newer than X if Y last stood after X last stood; but if Y had also stood there before X first did, it only
+came back (somebody put an old one back, or copied it over), and the line says nothing. Over all lines, Y is
+newer than X if it is so on some line and on none the other way round.
 
 Homes are kept apart because one snapshot can hold two files of one identity in two homes (on the internal
 storage and on the card); those two say nothing about each other. They are told apart by where they lie, not
