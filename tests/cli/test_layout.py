@@ -25,6 +25,7 @@ KEYS = (
     "inside",
     "newest",
     "forms",
+    "version",
     "carry",
     "by_hand",
 )
