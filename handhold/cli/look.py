@@ -14,7 +14,8 @@ from handhold.cli.survey import gap_document, show_gaps
 from handhold.model import Entry, Kind
 
 if TYPE_CHECKING:
-    from handhold.archive.archive import Manifest, Snapshot
+    from handhold.archive.archive import Archive, Manifest, Snapshot
+    from handhold.archive.inventory import Game
     from handhold.restore.inside import Inner
 
 _KINDS = {Kind.NIGHT: "night", Kind.SAFETY: "made way", Kind.RESTORED: "restored"}
@@ -100,8 +101,11 @@ def show(
     entries = sorted(choice.every, key=lambda entry: entry.key)
     for hurt in inside.hurt:
         session.console.warn(hurt)
+    games = _games(session, archive, manifest, emulator)
     if json:
-        session.console.document(document(manifest, entries, members))
+        session.console.document(
+            {**document(manifest, entries, members), "games": [_game(one) for one in games]}
+        )
         return
     console, clock = session.console, session.clock()
     console.say(f"{manifest.snapshot.name}, taken {words.moment(manifest.snapshot.taken)}")
@@ -118,7 +122,40 @@ def show(
             right=(3, 4),
         )
     console.say(f"\n{words.amount(len(entries), 'file')}, {words.size(sum(e.size for e in entries))}")
+    if games:
+        console.say(
+            f"{words.amount(len(games), 'file')} of games ({words.size(sum(game.size for game in games))}) "
+            "lay on the device that night; --json lists them."
+        )
+    for name, version in sorted(manifest.versions.items()):
+        if not emulator or name in {entry.emulator for entry in entries}:
+            console.say(f"{name} was in version {version}.")
     show_gaps(console, manifest.gaps, "Could not be kept that night:")
+
+
+def _games(
+    session: Session, archive: Archive, manifest: Manifest, emulator: Sequence[str] | None
+) -> list[Game]:
+    """The games on the device that night, of the emulators asked for; a list that is hurt is told."""
+    from handhold.errors import Damaged
+
+    asked = {name.casefold() for name in session.emulators_named(emulator)}
+    try:
+        games = archive.games(manifest)
+    except Damaged as error:
+        session.console.warn(str(error))
+        return []
+    return [game for game in games if not asked or game.emulator in asked]
+
+
+def _game(game: Game) -> dict[str, Any]:
+    return {
+        "emulator": game.emulator,
+        "home": game.home,
+        "path": game.path,
+        "size": game.size,
+        "game": game.game,
+    }
 
 
 def document(
@@ -146,6 +183,7 @@ def document(
             for e in entries
         ],
         "gaps": [gap_document(gap) for gap in manifest.gaps],
+        "versions": dict(manifest.versions),
     }
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from handhold.cli import words
+from handhold.cli.games import games_document, show_games, show_versions
 from handhold.cli.settings import settings_document, show_settings
 from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.select import title_of
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     from handhold.cli.console import Console
     from handhold.restore.byhand import ByHand
     from handhold.restore.prepare import Place, Prepared
-    from handhold.restore.settings import Named, Rewrite
 
 _STAYS = (Decision.NEWER, Decision.FORK, Decision.UNSURE)
 _MOST_LINES = 24
@@ -28,12 +28,10 @@ def document(
     *,
     dry_run: bool,
     restore: str | None,
-    places: Sequence[Place] = (),
-    unread_lists: int = 0,
-    named: Named | None = None,
-    rewrites: Sequence[Rewrite] = (),
+    prepared: Prepared | None = None,
 ) -> dict[str, Any]:
-    """The plan, or what became of it, for scripts."""
+    """The plan, or what became of it, for scripts; ``prepared`` has what else is known of a restore."""
+    places = prepared.places if prepared is not None else ()
     steps = plan.steps
     counts: dict[str, int] = {}
     for step in steps:
@@ -60,9 +58,9 @@ def document(
             {"emulator": p.emulator, "home": p.home, "place": p.text, "own_layout": p.own_layout}
             for p in places
         ],
-        "unread_lists": unread_lists,
+        "unread_lists": prepared.hurt_pages if prepared is not None else 0,
         "by_hand": [hand_document(one) for one in by_hand],
-        **(settings_document(named, rewrites) if named is not None else {}),
+        **({**settings_document(prepared), **games_document(prepared)} if prepared is not None else {}),
     }
 
 
@@ -98,6 +96,8 @@ def show(console: Console, prepared: Prepared, *, after: bool, files: bool = Fal
     section(console, "Replaced although it may be newer (kept in the archive first):", replaced)
     section(console, "Held back:", [s for s in steps if s.decision is Decision.HELD_BACK])
     writes(console, [s for s in steps if s.action is not Action.LEAVE])
+    show_versions(console, prepared.versions)
+    show_games(console, prepared)
     show_settings(console, prepared)
     same = sum(1 for s in steps if s.decision is Decision.SAME)
     if same:

@@ -60,6 +60,10 @@ def restore(
         list[str] | None,
         typer.Option(metavar="OLD=NEW", help="Settings that name the path OLD name NEW instead; repeat."),
     ] = None,
+    rename: Annotated[
+        list[str] | None,
+        typer.Option(metavar="OLD=NEW", help="Saves of the game OLD go by the title NEW here; repeat."),
+    ] = None,
     files: Annotated[bool, typer.Option("--files", help="List every file with its place.")] = False,
     checklist: Annotated[
         str | None,
@@ -105,6 +109,7 @@ def restore(
             on_newer=policy,
             unpack=unpack,
             repoint=places,
+            renames=rename or (),
             progress=lambda done, total: bar(done, 0, total),
         )
     warn(console, prepared)
@@ -142,10 +147,7 @@ def restore(
                 prepared.by_hand,
                 dry_run=dry_run,
                 restore=name,
-                places=prepared.places,
-                unread_lists=prepared.hurt_pages,
-                named=prepared.named,
-                rewrites=prepared.rewrites,
+                prepared=prepared,
             )
         )
     if ticked is not None:

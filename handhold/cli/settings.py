@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from handhold.cli import words
@@ -11,7 +10,7 @@ from handhold.cli import words
 if TYPE_CHECKING:
     from handhold.cli.console import Console
     from handhold.restore.prepare import Prepared
-    from handhold.restore.settings import Named, NamedPlace, Rewrite
+    from handhold.restore.settings import NamedPlace
 
 _MOST_FILES, _MOST_LINES, _MOST_PROPOSALS = 8, 3, 6
 
@@ -66,8 +65,9 @@ def _more(console: Console, count: int, what: str, indent: str) -> None:
         console.say(f"{indent}and {words.amount(count, what)} more (--json lists all)")
 
 
-def settings_document(named: Named, rewrites: Sequence[Rewrite]) -> dict[str, Any]:
+def settings_document(prepared: Prepared) -> dict[str, Any]:
     """The same for scripts, with everything."""
+    named, rewrites = prepared.named, prepared.rewrites
     return {
         "named_places": [
             {"emulator": one.emulator, "path": one.path, "line": one.line, "value": one.value}

@@ -175,6 +175,10 @@ def _after(
         todo[f"So do {len(named) - _MOST_PLACES} more lines of its settings (restore --json lists all)."] = (
             None
         )
+    for one in [one for one in prepared.without_game if one.emulator == emulator][:_MOST_PLACES]:
+        names = " or ".join(f'"{title}"' for title in one.near)
+        offer = f"; here is {names}, whose save would need that name" if names else ""
+        todo[f"No game called {one.game} is here: copy it under that name{offer}."] = None
     newest = _newest([step for step in here if step.entry.part is Part.SAVES])
     if newest is not None and prepared.moving:
         todo[f"Start {newest.title} and load its save."] = None

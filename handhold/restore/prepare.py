@@ -26,15 +26,18 @@ from handhold.restore.filenames import beside_names
 from handhold.restore.forms import Moved, forms_of, games_below, move, note
 from handhold.restore.found import NOTHING, Found, NoTarget, Room, Target, What, Wish
 from handhold.restore.fromzips import imports, make
+from handhold.restore.games import WithoutGame, titles_here, titles_of, without_game
 from handhold.restore.inside import Inside
 from handhold.restore.look import Look
 from handhold.restore.lying import HomeKey, spoken
+from handhold.restore.madewith import OtherVersion, marked, other_versions
 from handhold.restore.making import Made
 from handhold.restore.plan import Action, OnNewer, Plan, Scene, Source, Step, plan, running
 from handhold.restore.readable import readable
 from handhold.restore.select import Selection, choose
 from handhold.restore.settings import NOTHING_NAMED, Named, Rewrite, named, rewrites
 from handhold.restore.targets import Elsewhere, resolve
+from handhold.restore.titles import Renamed, rename, rename_options
 
 #: File systems that keep time with its offset from UTC; any other may move by hours with the time zone.
 _SURE_TIMES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
@@ -68,6 +71,8 @@ class Prepared:
     layouts: Mapping[str, Layout] = field(default_factory=dict)  # by emulator: the owner's, or the stored one
     named: Named = NOTHING_NAMED  # places of the old device in the settings
     rewrites: tuple[Rewrite, ...] = ()  # settings whose copies name other places
+    without_game: tuple[WithoutGame, ...] = ()  # saves whose game is not on this device
+    versions: tuple[OtherVersion, ...] = ()  # emulators that are here in another version
     unnamed: tuple[str, ...] = ()  # old places of ``repoint`` that no settings name
     gaps: tuple[Gap, ...] = ()  # what the snapshot could not keep, of the emulators asked for
 
@@ -84,6 +89,7 @@ def prepare(
     on_newer: OnNewer = OnNewer.KEEP,
     unpack: bool = False,
     repoint: Mapping[str, str] | None = None,
+    renames: Sequence[str] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> Prepared:
     """Plans to put a snapshot, or what is selected of it, back onto the device.
@@ -91,9 +97,10 @@ def prepare(
     ``layouts`` are the ones that the owner has now, by emulator; for others those stored with the snapshot
     are used. Of a zip that does not fit the selection, the members that do are put into a zip of their own;
     with ``unpack`` all that is picked becomes files. Settings that name the old paths of ``repoint`` get the
-    new ones in the copy that is written. ``progress`` is told the files looked at and their
-    number. Raises ``UnknownName`` for a selection that the snapshot does not know, ``WrongInput`` for places
-    that cannot be, ``Damaged`` if the manifest is hurt, or all of its lists.
+    new ones in the copy that is written; ``renames`` (``OLD=NEW``) are titles of games. ``progress`` is told
+    the files looked at and their number. Raises ``UnknownName`` for a selection that the snapshot does not
+    know, ``WrongInput`` for places and names that cannot be, ``Damaged`` if the manifest is hurt, or all of
+    its lists.
     """
     selection = selection or Selection()
     manifest = archive.read(snapshot)
@@ -123,7 +130,8 @@ def prepare(
     )
     source = Source(snapshot.name, snapshot.device, snapshot.taken.date(), _limit(archive, snapshot, now))
     making = make(archive, snapshot, choice, inside, targets, unpack, clock)
-    moved = move(making.entries, entries, targets, at_hand, games_below)
+    titled = rename(making.entries, entries, rename_options(renames, entries), at_hand)
+    moved = move(titled.entries, titled.every, targets, at_hand, games_below)
     picked = moved.entries
     forms = forms_of(at_hand)
     among = [*entries, *moved.changed]
@@ -168,7 +176,9 @@ def prepare(
         archive_trouble=archive_trouble(archive),
         forms=forms,
     )
-    made = _with_notes(plan(wishes, scene), moved)
+    made = _with_notes(plan(wishes, scene), moved, titled)
+    versions = other_versions(manifest.versions, at_hand, targets)
+    made = replace(made, steps=marked(made.steps, versions))
     hands = by_hand(made.steps, at_hand, moving)
     made = replace(made, steps=(*made.steps, *making.left))
     return Prepared(
@@ -187,6 +197,8 @@ def prepare(
             archive, made.steps, copies, manifest, device, targets, elsewhere.to if elsewhere else {}
         ),
         rewrites=_rewrites(made.steps, copies),
+        without_game=_without_game(archive, device, layouts, manifest, made) if moving else (),
+        versions=versions,
         unnamed=tuple(old for old in repoint or {} if not any(old in copy.named for copy in copies.values())),
     )
 
@@ -208,15 +220,32 @@ def _gaps(manifest: Manifest, selection: Selection) -> tuple[Gap, ...]:
     return tuple(gap for gap in manifest.gaps if not asked or (gap.emulator or "").casefold() in asked)
 
 
-def _with_notes(made: Plan, moved: Moved) -> Plan:
-    """The plan with where each save lay that changes its form, and with those that cannot."""
-    steps = [
-        replace(step, why=f"{step.why}; {note(lay, step.target)}")
-        if step.target is not None and (lay := moved.lay.get(step.entry.key)) is not None
-        else step
-        for step in made.steps
-    ]
-    return replace(made, steps=(*steps, *moved.left))
+def _with_notes(made: Plan, moved: Moved, titled: Renamed) -> Plan:
+    """The plan with where each save lay that changes its form or its name, and with those that cannot."""
+    steps = []
+    for step in made.steps:
+        lay = moved.lay.get(step.entry.key)
+        if step.target is not None and lay is not None:
+            step = replace(step, why=f"{step.why}; {note(lay, step.target)}")
+        if (was := titled.was.get((lay or step.entry).key)) is not None:
+            step = replace(step, why=f'{step.why}; it was called "{was}"')
+        steps.append(step)
+    return replace(made, steps=(*steps, *moved.left, *titled.left))
+
+
+def _without_game(
+    archive: Archive, device: Device, layouts: Mapping[str, Layout], manifest: Manifest, made: Plan
+) -> tuple[WithoutGame, ...]:
+    """The saves whose game is not here; nothing where the night does not tell which games there were."""
+    try:
+        games = archive.games(manifest)
+    except Damaged:
+        return ()  # it costs no file, and verify says it
+    if not games:
+        return ()
+    stored = layouts_at_hand(archive, manifest, layouts, {game.emulator for game in games})
+    here = titles_here(device, list({**stored, **layouts}.values()))
+    return without_game(made.steps, titles_of(games), here)
 
 
 @dataclass(frozen=True, slots=True)
