@@ -84,6 +84,7 @@ class Wish:
     blur_ns: int = 0  # by how much the entry's own time can differ without meaning anything
     held: bool = True  # False: the archive cannot give the entry's content
     made: bool = False  # no snapshot holds it as such: it is put into the archive before it is written
+    copied: bool = False  # what stands there is a copy of the entry with other places in it
     copy: Entry | None = None  # what is written instead: the entry with other places in it
 
 

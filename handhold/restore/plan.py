@@ -187,6 +187,8 @@ def decide(wish: Wish, scene: Scene) -> Step:
 
     if found.what is What.FILE and found.sha256 == entry.sha256:
         return step(Decision.SAME, "it is there already")
+    if wish.copied and wish.copy is None:
+        return step(Decision.SAME, "it is there already, with other places in it, as they were asked for")
     if not wish.carried:
         return step(
             Decision.HELD_BACK,
@@ -202,8 +204,8 @@ def decide(wish: Wish, scene: Scene) -> Step:
         return step(Decision.BLOCKED, f"it is made in the archive, and {scene.archive_trouble}")
     if found.what is What.NOTHING:
         return step(Decision.WRITE, "nothing stands there", Action.WRITE)
-    if found.what is What.FILE and found.sha256 == wish.entry.sha256:
-        return step(Decision.FORWARD, "it is there already, and names the old places", Action.WRITE)
+    if found.what is What.FILE and (wish.copied or found.sha256 == wish.entry.sha256):
+        return step(Decision.FORWARD, "it is there already, and names other places", Action.WRITE)
     decision, why = _who_wins(wish, wish.target, scene)
     if decision not in KEPT:
         return step(decision, why, Action.WRITE)

@@ -35,7 +35,7 @@ from handhold.restore.making import Made
 from handhold.restore.plan import Action, OnNewer, Plan, Scene, Source, Step, plan, running
 from handhold.restore.readable import readable
 from handhold.restore.select import Selection, choose
-from handhold.restore.settings import NOTHING_NAMED, Named, Rewrite, named, rewrites
+from handhold.restore.settings import NOTHING_NAMED, Named, Rewrite, copied_before, named, rewrites
 from handhold.restore.targets import Elsewhere, resolve
 from handhold.restore.titles import Renamed, rename, rename_options
 
@@ -141,6 +141,15 @@ def prepare(
         for entry, found in zip(picked, looked.found, strict=True)
         if _differs(entry, found)
     }
+    copied = copied_before(
+        archive,
+        device.name,
+        {
+            entry.key: (entry, found.sha256)
+            for entry, found in zip(picked, looked.found, strict=True)
+            if _differs(entry, found)
+        },
+    )
     past = standings(archive, unknown, forms=forms)
     blurs = _blurs(manifest)
     made_keys = {one.entry.key for one in making.made}
@@ -156,6 +165,7 @@ def prepare(
             blur_ns=blurs.get((entry.emulator, moved.lay.get(entry.key, entry).home), 14 * 3600 * NS),
             held=entry.key in made_keys or (found.sha256 == entry.sha256) or archive.holds(entry),
             made=entry.key in made_keys or _copy(copies, entry) is not None,
+            copied=entry.key in copied,
             copy=_copy(copies, entry),
         )
         for entry, found in zip(picked, looked.found, strict=True)

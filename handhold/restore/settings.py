@@ -19,7 +19,7 @@ from handhold.archive.manifest import Manifest
 from handhold.archive.standing import ELSEWHERE
 from handhold.archive.writer import Writer
 from handhold.errors import OwnerError
-from handhold.model import Device, Entry, Part
+from handhold.model import Device, Entry, Kind, Part
 from handhold.names import native
 from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey
@@ -103,6 +103,42 @@ def _content(archive: Archive, entry: Entry) -> bytes | None:
         return None
 
 
+def copied_before(archive: Archive, device: str, differing: Mapping[Key, tuple[Entry, str]]) -> set[Key]:
+    """The settings of which a copy with other places stands on the device, as a restore wrote it there.
+
+    ``differing`` are entries that are to be put back, with the digest of what stands at their place. What
+    stands there is such a copy if a restore onto this device wrote it from a snapshot that holds the entry.
+    """
+    asked = {
+        (entry.emulator, entry.path, digest): key
+        for key, (entry, digest) in differing.items()
+        if entry.part in PARTS
+    }
+    if not asked:
+        return set()
+    every = archive.snapshots()
+    nights = {one.name: one for one in every if one.kind is Kind.NIGHT}
+    found: set[Key] = set()
+    for record in every:
+        if record.kind is not Kind.RESTORED or record.device != device:
+            continue
+        try:
+            manifest = archive.read(record)
+            base = nights.get(manifest.base or "")
+            wrote = {
+                key
+                for entry in archive.entries(manifest)
+                if (key := asked.get((entry.emulator, entry.path, entry.sha256))) is not None
+            }
+            if base is None or not wrote:
+                continue
+            held = {(entry.key, entry.sha256) for entry in archive.entries(archive.read(base))}
+            found |= {key for key in wrote if (key, differing[key][0].sha256) in held}
+        except OwnerError:
+            continue  # nothing is known from it
+    return found
+
+
 def named(
     archive: Archive,
     steps: Sequence[Step],
@@ -126,7 +162,7 @@ def named(
     for step in steps:
         if step.action in (Action.WRITE, Action.BESIDE) or step.decision is Decision.SAME:
             copy = rewritten.get(step.entry.key)
-            data = copy.data if copy is not None else _content(archive, step.entry)
+            data = copy.data if copy is not None else _standing(archive, step)
             if data and (some := values(data, step.entry.path)):
                 found.append((step, some))
     homes = [
@@ -147,6 +183,18 @@ def named(
             if (new := moves[old]) is not None:
                 proposals[joined(old), new] = None
     return Named(tuple(places), tuple(sorted(proposals)))
+
+
+def _standing(archive: Archive, step: Step) -> bytes | None:
+    """The content that stands there once a step is done."""
+    if step.decision is not Decision.SAME or step.found.sha256 in ("", step.entry.sha256):
+        return _content(archive, step.entry)
+    if step.entry.part not in PARTS:
+        return None
+    try:
+        return archive.block(step.found.sha256)  # a copy with other places in it
+    except OwnerError:
+        return None
 
 
 def _longest(value: Value, moves: Mapping[tuple[str, ...], str | None]) -> tuple[str, ...] | None:

@@ -89,6 +89,16 @@ def test_rewritten_as_asked_on_record_and_taken_back(move: Move) -> None:
     # Again: it is all there.
     again = move.run("restore", "pebble", "--dry-run", "--json", move.card, move.internal).document
     assert again["counts"] == {"same": 7, "held-back": 1}
+    # Also where nothing is asked any more; what was written once is not a fork.
+    plain = move.run("restore", "pebble", "--dry-run", "--json").document
+    assert plain["counts"] == {"same": 7, "held-back": 1} and plain["named_places"] == []
+    elsewhere = f"--repoint={move.world.card}=/somewhere/else"
+    other = move.run("restore", "pebble", "--dry-run", "--json", elsewhere).document
+    assert [step["decision"] for step in other["steps"] if step["path"] == "config/main.ini"] == ["forward"]
+    (move.emulator / "config/main.ini").write_bytes(expected + b"x=1\n")
+    changed = move.run("restore", "pebble", "--dry-run", "--json", elsewhere).document
+    assert [step["action"] for step in changed["steps"] if step["path"] == "config/main.ini"] == ["leave"]
+    (move.emulator / "config/main.ini").write_bytes(expected)
     assert move.run("undo", "--yes").status == 0
     assert not written.exists()
 

@@ -151,11 +151,9 @@ def _is_on_a_drive(plain: str, start: int) -> bool:
 def _spelled_anew(
     new: str, match: re.Match[str], plain: Spelled, file: TextFile, ascii_only: bool
 ) -> str | None:
-    """The new path with the separators and the escapes of the old one; None where that is not sure."""
-    first = _SEPARATOR.search(match[0])
-    assert first is not None  # an absolute path has one
-    at = match.start() + first.start()
-    separator = file.text[plain.source(at, at + 1)]
+    """The new path with the separators of the old one, escaped as the file does; None if that is not sure."""
+    places = (match.start() + found.start() for found in _SEPARATOR.finditer(match[0]))
+    separators = [file.text[plain.source(at, at + 1)] for at in places]  # an absolute path has one or more
     names = [spell(name, file.dialect, ascii_only=ascii_only) for name in new.split("/")]
     if any(name is None for name in names):
         return None
@@ -163,7 +161,10 @@ def _spelled_anew(
         before = plain.plain[: match.start()].rstrip(" \t")[-1:]
         if before not in ("", "=", ":", '"', "'", "\n", "\r"):
             return None  # one of several things on its line, which a blank may part
-    written = separator.join(name for name in names if name is not None)
+    written = "".join(
+        (separators[min(at, len(separators)) - 1] if at else "") + (name or "")
+        for at, name in enumerate(names)
+    )
     try:
         file.encode(written)
     except UnicodeEncodeError:
