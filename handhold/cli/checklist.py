@@ -10,7 +10,18 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from handhold.cli import words
-from handhold.cli.sheet import MARKER, Block, Heading, Item, Text, as_html, as_markdown
+from handhold.cli.sheet import (
+    AFTERWARDS,
+    FIRST,
+    MARKER,
+    Block,
+    Heading,
+    Item,
+    Text,
+    as_html,
+    as_markdown,
+    with_ticks,
+)
 from handhold.errors import OwnerError, WrongInput
 from handhold.names import written
 
@@ -22,6 +33,8 @@ if TYPE_CHECKING:
 _FORMS = {".md": as_markdown, ".html": as_html}
 #: A checklist names itself within so many bytes.
 _BEGINNING = 200
+#: No more of an earlier checklist is looked at (characters).
+_LARGEST = 1 << 20
 _SHOWN = 6
 
 
@@ -55,7 +68,7 @@ class ChecklistFile:
         if stat.S_ISREG(told.st_mode):
             try:
                 with open(self._path, "rb") as file:
-                    own = MARKER.encode() in file.read(_BEGINNING).split(b"\n")[:2]
+                    own = MARKER.encode() in file.read(_BEGINNING).splitlines()[:2]
             except OSError:
                 pass
         if not own:
@@ -64,11 +77,24 @@ class ChecklistFile:
                 "It is left as it is; choose another name.",
             )
 
+    def _before(self) -> str:
+        """The checklist that stands there, if it is one of the same work."""
+        try:
+            with open(self._path, encoding="utf-8", errors="replace", newline="") as file:
+                return file.read(_LARGEST).replace("\r\n", "\n").replace("- [X] ", "- [x] ")
+        except OSError:
+            return ""
+
     def write(self, checklist: Checklist, now: datetime) -> None:
-        """Writes it under another name first, so that the file is at any time the old one or the new one."""
+        """Writes it under another name first, so that the file is at any time the old one or the new one.
+
+        What the owner ticked in the Markdown that stands there stays ticked.
+        """
         assert self._form is not None
         text = self._form(title(checklist), list(blocks(checklist, now)))
         self._check()
+        if self._form is as_markdown:
+            text = with_ticks(text, self._before())
         temporary = f"{os.path.dirname(self._path)}/.handhold-{secrets.token_hex(6)}.part"
         try:
             try:
@@ -140,7 +166,7 @@ def _sums(checklist: Checklist) -> str:
 def _chapter(chapter: Chapter, applied: bool, now: datetime) -> Iterator[Block]:
     yield Heading(chapter.title, 2)
     if chapter.before:
-        yield Heading("First", 3)
+        yield Heading(FIRST, 3)
         yield from _todos(chapter.before)
     if chapter.came or chapter.beside:
         yield Heading("Came along" if applied else "Comes along", 3)
@@ -168,7 +194,7 @@ def _chapter(chapter: Chapter, applied: bool, now: datetime) -> Iterator[Block]:
             yield Heading(heading, 3)
             yield from _told(reasons)
     if chapter.after:
-        yield Heading("Afterwards", 3)
+        yield Heading(AFTERWARDS, 3)
         yield from _todos(chapter.after)
 
 

@@ -19,6 +19,10 @@ from handhold.cli.words import printable
 MARKER = "<!-- handhold checklist 1 -->"
 
 
+#: The sections of what is done by hand.
+FIRST, AFTERWARDS = "First", "Afterwards"
+
+
 @dataclass(frozen=True, slots=True)
 class Heading:
     """A heading of level 2 or 3."""
@@ -68,6 +72,30 @@ def as_markdown(title: str, blocks: Sequence[Block]) -> str:
         else:
             lines.append(_plain(block.text))
     return "\n".join(lines) + "\n"
+
+
+def with_ticks(text: str, before: str) -> str:
+    """The Markdown with what was ticked in an earlier one of the same work ticked again. Pure.
+
+    Only in sections of what is done by hand: what was written, handhold knows best.
+    """
+    ticked = {place for place, line in _placed(before) if line.startswith("- [x] ") and place[0]}
+    return "\n".join(
+        f"- [x] {line[6:]}" if line.startswith("- [ ] ") and place in ticked else line
+        for place, line in _placed(text)
+    )
+
+
+def _placed(text: str) -> Iterator[tuple[tuple[str, str, str], str]]:
+    """Each line with its chapter, its section and what stands behind its box; all empty elsewhere."""
+    chapter = section = ""
+    for line in text.split("\n"):
+        if line.startswith("## "):
+            chapter, section = line, ""
+        elif line.startswith("### "):
+            section = line
+        by_hand = section in (f"### {FIRST}", f"### {AFTERWARDS}")
+        yield ((chapter, section, line[6:]) if by_hand else ("", "", "")), line
 
 
 def _plain(text: str) -> str:

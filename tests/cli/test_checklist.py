@@ -103,6 +103,20 @@ def test_a_move_from_plan_to_done(move: Move, tmp_path: Path) -> None:
     assert "- [ ] Map the buttons." in done["Tinplate"]["Afterwards"]  # nobody can see that it was done
 
 
+def test_what_the_owner_ticked_stays_ticked(move: Move, tmp_path: Path) -> None:
+    file = tmp_path / "move.md"
+    move.restore("--dry-run", "--checklist", str(file))
+    saves = '- [ ] saves: 2 files, 1.3 KiB: Mole Valley and Ärger & "Ruhm"'
+    text = file.read_text()
+    assert saves in text
+    text = text.replace("- [ ] Map the buttons.", "- [X] Map the buttons.")
+    file.write_text(text.replace(saves, saves.replace("[ ]", "[x]")), newline="\r\n")
+    move.restore("--dry-run", "--checklist", str(file))
+    text = file.read_text()
+    assert "- [x] Map the buttons." in text and "- [ ] Point Tinplate at the games folder." in text
+    assert saves in text  # what was written is not for the owner to say
+
+
 def test_what_the_night_could_not_keep_did_not_come_along(move: Move, tmp_path: Path) -> None:
     (move.world.internal / "Tinplate/saves/Gone.sav").symlink_to("nowhere")
     move.world.run("snapshot")
