@@ -12,6 +12,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
+from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import BEGUN, ELSEWHERE, Line, line_of
 from handhold.errors import OwnerError
 from handhold.model import Entry, Gap, Identity, Kind, Part, Site
@@ -38,11 +39,16 @@ class Timelines:
 
 
 def timelines(
-    archive: Archive, parts: Collection[Part], progress: Callable[[int, int], None] | None = None
+    archive: Archive,
+    parts: Collection[Part],
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    forms: Forms | None = None,
 ) -> Timelines:
     """The timelines of every file of these parts, over every manifest of the archive.
 
-    A page that a device's next night has as well is not looked into again. What cannot be read is passed over
+    ``forms`` are the homes that hold the same saves in two forms; identities are those of ``same_save``. A
+    page that a device's next night has as well is not looked into again. What cannot be read is passed over
     and named. ``progress`` is told the manifests done and their number.
     """
     result = Timelines()
@@ -50,7 +56,9 @@ def timelines(
     snapshots = archive.snapshots()
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact
-            reader = readers.setdefault(snapshot.device, _Reader(archive, frozenset(parts), result))
+            reader = readers.setdefault(
+                snapshot.device, _Reader(archive, frozenset(parts), forms or {}, result)
+            )
             reader.take(snapshot)
         if progress:
             progress(done, len(snapshots))
@@ -61,14 +69,22 @@ def timelines(
 _Key = tuple[Line, Identity]
 
 
+class _Standing(NamedTuple):
+    """What stands at a place, as far as was seen."""
+
+    entry: Entry
+    site: Site | None
+
+
 class _Reader:
     """Reads the manifests of one device, in their order."""
 
-    def __init__(self, archive: Archive, parts: frozenset[Part], result: Timelines) -> None:
+    def __init__(self, archive: Archive, parts: frozenset[Part], forms: Forms, result: Timelines) -> None:
         self._archive = archive
         self._parts = parts
+        self._forms = forms
         self._result = result
-        self._stands: dict[_Key, Entry] = {}
+        self._stands: dict[_Key, _Standing] = {}
         self._pages: frozenset[str] = frozenset()  # those of the last night
         self._sites: frozenset[Site] = frozenset()
         self._kept: dict[
@@ -117,17 +133,16 @@ class _Reader:
         for page in pages:
             for entry in self._entries(page, manifest.snapshot):
                 site = lie.get((entry.emulator, entry.home))
-                line = line_of(manifest.snapshot.device, entry.home, site)
-                if line.volume == ELSEWHERE:
+                key = self._key(manifest.snapshot.device, entry, site)
+                if key[0].volume == ELSEWHERE:
                     continue
-                key = (line, entry.identity)
                 seen.add(key)
                 known = self._stands.get(key)
                 if known is not None and replaced is not None and key not in replaced:
                     self._note(key, Moment(manifest.snapshot, None, None))
                     known = None
-                if known is None or known.sha256 != entry.sha256:
-                    self._stands[key] = entry
+                self._stands[key] = _Standing(entry, site)
+                if known is None or known.entry.sha256 != entry.sha256:
                     self._note(key, Moment(manifest.snapshot, entry, site))
         return seen
 
@@ -136,9 +151,10 @@ class _Reader:
         gone = [
             key
             for key in missing
-            if key in self._stands
-            and (key[1][0], key[0].volume, key[0].path) in lying
-            and not any(_covers(gap, key) for gap in manifest.gaps)
+            if (stands := self._stands.get(key)) is not None
+            and (site := stands.site) is not None
+            and (site.emulator, site.volume, site.path) in lying
+            and not any(_covers(gap, site, stands.entry.path) for gap in manifest.gaps)
         ]
         left_out = {
             part
@@ -159,8 +175,12 @@ class _Reader:
         for page in pages:
             for entry in self._entries(page, None):
                 site = lie.get((entry.emulator, entry.home))
-                keys.add((line_of(device, entry.home, site), entry.identity))
+                keys.add(self._key(device, entry, site))
         return keys
+
+    def _key(self, device: str, entry: Entry, site: Site | None) -> _Key:
+        identity, folder = same_save(entry, self._forms)
+        return line_of(device, entry.home, site, folder), identity
 
     def _entries(self, page: str, snapshot: Snapshot | None) -> Sequence[Entry]:
         try:
@@ -181,10 +201,9 @@ class _Reader:
         self._result.lines.setdefault(identity, {}).setdefault(line, []).append(moment)
 
 
-def _covers(gap: Gap, key: _Key) -> bool:
-    """Whether a file lies where a gap says that something could not be read."""
-    line, (_, _, path) = key
-    if gap.volume != line.volume:
+def _covers(gap: Gap, site: Site, path: str) -> bool:
+    """Whether a file of a home lies where a gap says that something could not be read."""
+    if gap.volume != site.volume:
         return False
-    place = f"{line.path}/{path}" if line.path else path
+    place = f"{site.path}/{path}" if site.path else path
     return not gap.path or place == gap.path or place.startswith(f"{gap.path}/")

@@ -42,6 +42,12 @@ def carry(
         str | None,
         typer.Option(metavar="DEVICE", help="Whose save to take where more than one played on."),
     ] = None,
+    to: Annotated[
+        list[str] | None, typer.Option(metavar="NAME=PATH", help="Where a volume is, if not at its place.")
+    ] = None,
+    home: Annotated[
+        list[str] | None, typer.Option(metavar="EMULATOR=PATH", help="Where an emulator's home lies here.")
+    ] = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only show which device has the newest save of each game.")
     ] = False,
@@ -53,13 +59,16 @@ def carry(
     Where two devices played on from the same save nothing is overwritten: --take says whose comes.
     """
     from handhold.cli import plans
+    from handhold.config import named_paths
     from handhold.restore.carry import carry as bring
     from handhold.restore.carry import prepare_carry
+    from handhold.restore.targets import Elsewhere, home_option
 
     session: Session = context.obj
     console = session.console
     if json and not (dry_run or yes):
         raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
+    elsewhere = Elsewhere(named_paths("--to", to or ()), tuple(home_option(text) for text in home or ()))
     archive = session.archive()
     device = session.device()
     with console.progress("Looking") as bar:
@@ -70,6 +79,7 @@ def carry(
             clock=session.clock,
             selection=selection(session.emulators_named(emulator), part, game),
             take=take,
+            elsewhere=elsewhere,
             progress=lambda done, total: bar(done, 0, total),
         )
     _warn(console, prepared)

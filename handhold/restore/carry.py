@@ -22,6 +22,7 @@ from handhold.model import Clock, Device, Entry, HomeKind, Identity, Kind, Part,
 from handhold.restore.apply import Applied, apply
 from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.cards import cards_out
+from handhold.restore.forms import forms_of
 from handhold.restore.found import NoTarget, Target, What
 from handhold.restore.newest import Course, Descent, Event, Here, Verdict, judge, together, until_now
 from handhold.restore.plan import (
@@ -38,6 +39,7 @@ from handhold.restore.plan import (
 )
 from handhold.restore.prepare import archive_trouble, layouts_at_hand, rooms_of
 from handhold.restore.select import Selection, choose, title_of
+from handhold.restore.targets import Elsewhere
 from handhold.restore.units import unit_of
 from handhold.restore.whereabouts import Known, Stands, whereabouts
 
@@ -94,6 +96,7 @@ def prepare_carry(
     clock: Clock,
     selection: Selection | None = None,
     take: str | None = None,
+    elsewhere: Elsewhere | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Carry:
     """Plans to bring the newest of each save to the device at hand; nothing is written.
@@ -107,18 +110,18 @@ def prepare_carry(
     if take is not None and take not in {*nights, device.name}:
         raise UnknownName("device", take, sorted({*nights, device.name}))
     parts = selection.parts or (Part.SAVES, Part.STATES)
-    past = timelines(archive, parts)
+    at_hand = _layouts(archive, nights, layouts)
+    past = timelines(archive, parts, forms=forms_of(at_hand))
     known = _selected(past.lines, selection)
     exported = _exported(known, device.name)
     known = {identity: lines for identity, lines in known.items() if identity not in exported}
-    emulators = {identity[0] for identity in known}
-    at_hand = _layouts(archive, nights, layouts, emulators)
     stands = whereabouts(
         device,
-        list(at_hand.values()),
+        at_hand,
         known,
         owners=layouts.keys(),
         out=cards_out(archive, device, _volumes(known) | {volume.name for volume in device.volumes}),
+        elsewhere=elsewhere,
         progress=progress,
     )
     cases = [_Case(device.name, identity, lines, stands[identity]) for identity, lines in known.items()]
@@ -415,18 +418,16 @@ def _volumes(known: Mapping[Identity, Known]) -> set[str]:
 
 
 def _layouts(
-    archive: Archive, nights: Mapping[str, Snapshot], layouts: Mapping[str, Layout], emulators: set[str]
+    archive: Archive, nights: Mapping[str, Snapshot], layouts: Mapping[str, Layout]
 ) -> dict[str, Layout]:
-    """The owner's layout of each emulator, or else the one that the latest night that has one holds."""
-    at_hand = {emulator: layouts[emulator] for emulator in emulators if emulator in layouts}
+    """The owner's layouts, and for other emulators the one that the latest night of a device holds."""
+    at_hand = dict(layouts)
     for night in sorted(nights.values(), key=lambda one: -one.sequence):
-        missing = emulators - at_hand.keys()
-        if not missing:
-            break
         try:
-            at_hand.update(layouts_at_hand(archive, archive.read(night), {}, missing))
+            manifest = archive.read(night)
         except OwnerError:
             continue  # a hurt night is named with what could not be read
+        at_hand.update(layouts_at_hand(archive, manifest, {}, manifest.layouts.keys() - at_hand.keys()))
     return at_hand
 
 

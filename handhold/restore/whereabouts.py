@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import msgspec
+
+from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import Line, line_of
 from handhold.archive.timeline import Moment
 from handhold.layouts.layout import Layout
-from handhold.model import Device, Identity, Site
+from handhold.model import Device, Entry, Identity, Site
+from handhold.restore.forms import Moved, forms_of, games_below, move
 from handhold.restore.found import NOTHING, Found, NoTarget, Target, What
 from handhold.restore.look import Look
 from handhold.restore.lying import HomeKey
-from handhold.restore.targets import names_apart, resolve
+from handhold.restore.targets import Elsewhere, names_apart, resolve
 
 #: What is known of one file: its changes at each place of each device.
 Known = Mapping[Line, Sequence[Moment]]
@@ -45,30 +49,40 @@ class _At(NamedTuple):
     """A file as a device had it."""
 
     home: _Home
-    path: str
+    entry: Entry
+
+
+class _Goes(NamedTuple):
+    """Where it goes, with its path there."""
+
+    target: Target | NoTarget
+    entry: Entry
 
 
 def whereabouts(
     device: Device,
-    layouts: Sequence[Layout],
+    layouts: Mapping[str, Layout],
     known: Mapping[Identity, Known],
     *,
     owners: Collection[str],
     out: Mapping[str, str],
+    elsewhere: Elsewhere | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> dict[Identity, Stands]:
     """Where each file stands or goes here. It goes where this device itself has or had it, if it ever did.
 
-    ``owners`` and ``out`` as ``resolve`` has them. ``progress`` is told the files looked at and their number.
+    ``owners``, ``out`` and ``elsewhere`` as ``resolve`` has them. ``progress`` is told the files looked at and their number.
     """
     wanted = {identity: _homes(device.name, lines) for identity, lines in known.items()}
-    homes = dict.fromkeys(at.home for each in wanted.values() for at in each.values())
-    targets = _targets(device, layouts, homes, owners, out)
+    goes = _goes(
+        device, layouts, [at for each in wanted.values() for at in each.values()], owners, out, elsewhere
+    )
+    forms = forms_of(layouts)
     found: dict[Identity, Stands] = {}
     with Look() as look:
         for done, (identity, each) in enumerate(wanted.items(), start=1):
-            at = {line: (targets[one.home], one.path) for line, one in each.items()}
-            found[identity] = _stands(look, device.name, at, known[identity])
+            at = {line: goes[one.home, one.entry.key] for line, one in each.items()}
+            found[identity] = _stands(look, device.name, at, known[identity], forms)
             if progress:
                 progress(done, len(wanted))
     return found
@@ -82,58 +96,75 @@ def _homes(device: str, lines: Known) -> dict[Line, _At]:
         for line, moments in (own or lines).items()
     }
     return {
-        line: _At(
-            _Home(line.device, (moment.entry.emulator, moment.entry.home), moment.site), moment.entry.path
-        )
+        line: _At(_Home(line.device, (moment.entry.emulator, moment.entry.home), moment.site), moment.entry)
         for line, moment in sorted(last.items(), key=lambda item: -item[1].snapshot.sequence)
         if moment.entry is not None
     }
 
 
-def _targets(
+def _goes(
     device: Device,
-    layouts: Sequence[Layout],
-    homes: Iterable[_Home],
+    layouts: Mapping[str, Layout],
+    every: Sequence[_At],
     owners: Collection[str],
     out: Mapping[str, str],
-) -> dict[_Home, Target | NoTarget]:
+    elsewhere: Elsewhere | None,
+) -> dict[tuple[_Home, tuple[str, str, str]], _Goes]:
+    """Where files go, by their home and key as a device had them."""
     rounds: dict[tuple[str, int], dict[HomeKey, _Home]] = {}
-    for home in homes:
+    for home in dict.fromkeys(at.home for at in every):
         number = 0  # one name can mean another place in another night; each meaning is resolved by itself
         while home.key in rounds.setdefault((home.device, number), {}):
             number += 1
         rounds[home.device, number][home.key] = home
-    found: list[tuple[_Home, Target | NoTarget]] = []
+    found: dict[tuple[_Home, tuple[str, str, str]], _Goes] = {}
     for (owner, _), by_key in rounds.items():
-        resolved = resolve(
+        own = owner == device.name
+        targets = resolve(
             device,
-            layouts,
+            list(layouts.values()),
             [home.site for home in by_key.values() if home.site is not None],
             by_key.keys(),
-            own=owner == device.name,
+            own=own,
+            elsewhere=elsewhere,
+            every={at.home.key for at in every},
             owners=owners,
             out=out,
+            other_forms=not own,
         )
-        found += [(home, resolved[key]) for key, home in by_key.items()]
-    apart = names_apart({(home.key[0], str(at)): target for at, (home, target) in enumerate(found)})
-    return dict(zip((home for home, _ in found), apart.values(), strict=True))
+        homes = set(by_key.values())
+        entries = [at.entry for at in every if at.home in homes]
+        moved = Moved(entries) if own else move(entries, entries, dict(targets), layouts, games_below)
+        for entry in moved.entries:
+            lay = moved.lay.get(entry.key, entry)
+            key = (lay.emulator, lay.home)
+            found[by_key[key], lay.key] = _Goes(targets[key], entry)
+        for step in moved.left:
+            key = (step.entry.emulator, step.entry.home)
+            found[by_key[key], step.entry.key] = _Goes(NoTarget(step.why), step.entry)
+    apart = names_apart(
+        {(goes.entry.emulator, str(at)): goes.target for at, goes in enumerate(found.values())}
+    )
+    return {
+        key: goes._replace(target=target)
+        for (key, goes), target in zip(found.items(), apart.values(), strict=True)
+    }
 
 
-def _stands(
-    look: Look, device: str, at: Mapping[Line, tuple[Target | NoTarget, str]], lines: Known
-) -> Stands:
+def _stands(look: Look, device: str, at: Mapping[Line, _Goes], lines: Known, forms: Forms) -> Stands:
     live: dict[Line, str | None] = {}
     places: list[tuple[Line, Target, str, Found]] = []
-    for line, (target, path) in at.items():
+    for line, (target, entry) in at.items():
         if isinstance(target, NoTarget):
             continue
-        here = line_of(device, target.site.home, target.site)
-        if line.device == device and here not in lines:
+        as_here = msgspec.structs.replace(entry, home=target.site.home)
+        here = line_of(device, target.site.home, target.site, same_save(as_here, forms)[1])
+        if line.device == device and target.here and here not in lines:
             here = line  # its owner moved the home; its history goes on
         if any(here == other for other, _, _, _ in places):
             continue
-        seen = look.found(target, path)
-        places.append((here, target, path, seen))
+        seen = look.found(target, entry.path)
+        places.append((here, target, entry.path, seen))
         if seen.what in (What.FILE, What.NOTHING):
             live[here] = seen.sha256 if seen.what is What.FILE else None
         if line.device != device:
@@ -141,6 +172,6 @@ def _stands(
     places.sort(key=lambda place: place[3].what is What.NOTHING)
     for here, target, path, seen in places:
         return Stands(target, path, here, seen, live)
-    line, (missing, path) = next(iter(at.items()))
+    line, (missing, entry) = next(iter(at.items()))
     own = line if line.device == device else Line(device, line.volume, line.path)
-    return Stands(missing, path, own, NOTHING, live)
+    return Stands(missing, entry.path, own, NOTHING, live)
