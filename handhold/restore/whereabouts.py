@@ -71,7 +71,8 @@ def whereabouts(
 ) -> dict[Identity, Stands]:
     """Where each file stands or goes here. It goes where this device itself has or had it, if it ever did.
 
-    ``owners``, ``out`` and ``elsewhere`` as ``resolve`` has them. ``progress`` is told the files looked at and their number.
+    ``owners``, ``out`` and ``elsewhere`` as ``resolve`` has them. ``progress`` is told the files looked at
+    and their number.
     """
     wanted = {identity: _homes(device.name, lines) for identity, lines in known.items()}
     goes = _goes(
