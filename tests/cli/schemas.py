@@ -175,6 +175,48 @@ RESTORE = table(
         "unread_lists": COUNT,
     }
 )
+VERSION = table(
+    {
+        "device": TEXT,
+        "here": {"type": "boolean"},
+        "newest": {"type": "boolean"},
+        "modified": TIME,
+        "since": {"anyOf": [TIME, {"type": "null"}]},
+        "size": COUNT,
+        "sha256": SHA256,
+        "evenings": COUNT,
+    }
+)
+CARRY = table(
+    {
+        **RESTORE["properties"],
+        "saves": rows(
+            table(
+                {
+                    "emulator": TEXT,
+                    "part": PART,
+                    "game": MAYBE,
+                    "path": TEXT,
+                    "newest": {
+                        "anyOf": [
+                            table(
+                                {
+                                    "device": TEXT,
+                                    "modified": TIME,
+                                    "since": {"anyOf": [TIME, {"type": "null"}]},
+                                }
+                            ),
+                            {"type": "null"},
+                        ]
+                    },
+                    "here": {"enum": ["same", "older", "newer", "fork", "missing", "removed"]},
+                    "taken": MAYBE,
+                    "versions": rows(VERSION),
+                }
+            )
+        ),
+    }
+)
 VERIFY = table(
     {
         "ok": {"type": "boolean"},

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
+from tests.cli.schemas import CARRY
 from tests.cli.world import Said, World
 
 SAVE = "Tinplate/saves/Mole Valley.sav"
@@ -80,16 +82,18 @@ def heron(world: World, pebble: Handheld) -> Handheld:
     return handheld(world, "heron")
 
 
-def both_have(pebble: Handheld, heron: Handheld) -> None:
-    """The same save on both, by a carry."""
+def all_have(pebble: Handheld, *others: Handheld) -> None:
+    """The same saves on all, by a carry."""
     pebble.play("chapter 1")
     pebble.night()
-    assert heron.carry()["counts"] == {"write": 1}
-    heron.night()
+    for other in others:
+        assert set(other.carry()["counts"]) == {"write"}
+        assert other.read() == "chapter 1"
+        other.night()
 
 
 def test_to_and_fro(pebble: Handheld, heron: Handheld) -> None:
-    both_have(pebble, heron)
+    all_have(pebble, heron)
     assert heron.read() == "chapter 1"
     heron.play("chapter 2", minutes_ago=60 * 24 * 900)  # that clock is years behind
     heron.night()
@@ -107,10 +111,305 @@ def test_to_and_fro(pebble: Handheld, heron: Handheld) -> None:
 
 
 def test_what_was_played_here_since_the_last_night_counts(pebble: Handheld, heron: Handheld) -> None:
-    both_have(pebble, heron)
+    all_have(pebble, heron)
     heron.play("chapter 2", minutes_ago=60 * 24 * 900)
     document = heron.carry()
     assert document["counts"] == {"newer": 1}
     assert heron.read() == "chapter 2"
     said = heron.run("carry", "--dry-run")
     assert "1 save of this device is in no snapshot yet" in said.out
+
+
+def forked(pebble: Handheld, heron: Handheld) -> None:
+    """Both played on from the same save: two evenings on heron, one on pebble."""
+    all_have(pebble, heron)
+    heron.play("chapter 2 on heron")
+    heron.night()
+    heron.play("chapter 3 on heron")
+    heron.night()
+    pebble.play("chapter 2 on pebble")
+    pebble.night()
+
+
+def test_a_fork_is_shown_and_nothing_is_overwritten(pebble: Handheld, heron: Handheld) -> None:
+    forked(pebble, heron)
+    said = pebble.run("carry", "--yes")
+    assert said.status == 3
+    assert pebble.read() == "chapter 2 on pebble"
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    # first of all, and with device, time, size and evenings; times as above, in the owner's offset
+    assert lines.index("Mole Valley (tinplate)") < lines.index("The newest of each:")
+    assert "heron 2026-03-04 21:00 18 B 2 evenings" in lines
+    assert "pebble (this one) 2026-03-05 21:00 19 B 1 evening" in lines
+    assert "handhold carry --take heron --game" in said.out
+    assert max(map(len, said.out.splitlines())) <= 80
+
+    document = pebble.carry(status=3)
+    (save,) = document["saves"]
+    assert (save["here"], save["newest"], save["taken"]) == ("fork", None, None)
+    sides = {v["device"]: (v["size"], v["evenings"], v["here"]) for v in save["versions"] if v["newest"]}
+    assert sides == {"heron": (18, 2, False), "pebble": (19, 1, True)}
+    assert document["counts"] == {"fork": 1}
+
+
+def test_the_owner_takes_one_and_the_other_stays_in_the_archive(pebble: Handheld, heron: Handheld) -> None:
+    forked(pebble, heron)
+    document = pebble.carry("--take", "heron")
+    assert document["saves"][0]["taken"] == "heron"
+    assert pebble.read() == "chapter 3 on heron"
+    listed = pebble.run("list", "--json").document["snapshots"]
+    assert [one["note"] for one in listed if one["kind"] == "restored"][-1] == "carried from heron"
+    assert pebble.run("undo", "--yes").status == 0
+    assert pebble.read() == "chapter 2 on pebble"
+    assert pebble.here() == {"saves/Mole Valley.sav": "fork"}  # as before
+
+
+def test_taking_this_ones_own_leaves_it_for_the_other_to_take(pebble: Handheld, heron: Handheld) -> None:
+    forked(pebble, heron)
+    assert pebble.carry("--take", "pebble")["counts"] == {"same": 1}
+    assert pebble.read() == "chapter 2 on pebble"
+    assert heron.carry("--take", "pebble")["restore"] is not None
+    assert heron.read() == "chapter 2 on pebble"
+    assert pebble.here() == {"saves/Mole Valley.sav": "same"}
+
+
+def test_forks_are_chosen_game_by_game(pebble: Handheld, heron: Handheld) -> None:
+    other = "Tinplate/saves/Salt Road.sav"
+    pebble.play("salt 1", other)
+    forked(pebble, heron)
+    pebble.play("salt 2 on pebble", other)
+    pebble.night()
+    heron.play("salt 2 on heron", other)
+    heron.night()
+    document = pebble.carry("--take", "heron", "--game", "salt*")
+    assert [save["path"] for save in document["saves"]] == ["saves/Salt Road.sav"]
+    assert (pebble.read(), pebble.read(other)) == ("chapter 2 on pebble", "salt 2 on heron")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--take", "herron"), ['no device named "herron"', "Did you mean heron?"]),
+        (("--game", "Mole Hill"), ['no game named "Mole Hill"', "Did you mean Mole Valley?"]),
+        (("--emulator", "tinplates"), ['no emulator named "tinplates"', "That archive holds no other."]),
+        (("--part", "saved"), ['no part named "saved"', "Did you mean saves or states?"]),
+    ],
+)
+def test_names_that_are_not_there(
+    pebble: Handheld, heron: Handheld, arguments: tuple[str, ...], words: list[str]
+) -> None:
+    all_have(pebble, heron)
+    said = pebble.run("carry", "--dry-run", *arguments)
+    assert said.status == 2
+    assert all(word in said.err for word in words), said.err
+
+
+def test_an_empty_archive(pebble: Handheld) -> None:
+    said = pebble.run("carry", "--dry-run")
+    assert said.status == 2
+    assert "holds no snapshot yet" in said.err
+
+
+def test_one_device_alone(pebble: Handheld) -> None:
+    pebble.play("chapter 1")
+    pebble.night()
+    said = pebble.run("carry", "--dry-run")
+    assert said.status == 0
+    assert "from no other device yet" in said.out
+    assert pebble.here() == {"saves/Mole Valley.sav": "newer"}
+
+
+def test_what_was_removed_here_stays_away_until_the_other_plays_on(pebble: Handheld, heron: Handheld) -> None:
+    all_have(pebble, heron)
+    (pebble.internal / SAVE).unlink()
+    document = pebble.carry()
+    assert (document["counts"], document["saves"][0]["here"]) == ({"held-back": 1}, "removed")
+    assert not (pebble.internal / SAVE).exists()
+    said = pebble.run("carry", "--dry-run")
+    assert "it was removed here since; --take heron brings it" in " ".join(said.out.split())
+
+    pebble.carry("--take", "heron")
+    assert pebble.read() == "chapter 1"
+    (pebble.internal / SAVE).unlink()
+    heron.play("chapter 2")
+    heron.night()
+    assert pebble.carry()["counts"] == {"write": 1}
+    assert pebble.read() == "chapter 2"
+
+
+def test_a_carry_that_was_taken_back_stays_taken_back(pebble: Handheld, heron: Handheld) -> None:
+    pebble.play("chapter 1")
+    pebble.night()
+    heron.carry()
+    assert heron.run("undo", "--yes").status == 0
+    assert heron.here() == {"saves/Mole Valley.sav": "removed"}
+    assert heron.run("undo", "--yes").status == 0  # and that taken back as well
+    assert heron.here() == {"saves/Mole Valley.sav": "same"}
+
+
+def test_states_come_with_their_save_only(pebble: Handheld, heron: Handheld) -> None:
+    state, other = "Tinplate/states/Mole Valley.st1", "Tinplate/states/Salt Road.st1"
+    pebble.play("state 1", state)
+    pebble.play("salt state 1", other)
+    pebble.play("salt", "Tinplate/saves/Salt Road.sav")
+    both = {"saves/Mole Valley.sav", "states/Mole Valley.st1", "saves/Salt Road.sav", "states/Salt Road.st1"}
+    pebble.play("chapter 1")
+    pebble.night()
+    assert {step["path"] for step in heron.carry()["steps"]} == both
+    heron.night()
+    heron.play("state 2", state)
+    heron.play("salt state 2", other)
+    heron.play("chapter 2")
+    heron.night()
+    document = pebble.carry()
+    assert {s["path"]: s["decision"] for s in document["steps"]} == {
+        "saves/Mole Valley.sav": "forward",
+        "states/Mole Valley.st1": "forward",
+        "saves/Salt Road.sav": "same",
+    }
+    assert (pebble.read(state), pebble.read(other)) == ("state 2", "salt state 1")
+    assert [one["emulator"] for one in document["by_hand"] if "save state" in one["what"]] == ["tinplate"]
+    pebble.carry("--part", "states")
+    assert pebble.read(other) == "salt state 2"
+
+
+def test_a_state_of_another_device_than_the_save_does_not_come(pebble: Handheld, heron: Handheld) -> None:
+    state = "Tinplate/states/Mole Valley.st1"
+    otter = handheld(heron.world, "otter")
+    pebble.play("state 1", state)
+    all_have(pebble, heron, otter)
+    otter.play("state 2", state)
+    otter.night()
+    heron.play("chapter 2")
+    heron.night()
+    pebble.carry()
+    assert (pebble.read(), pebble.read(state)) == ("chapter 2", "state 1")
+
+
+def test_settings_and_controls_only_when_asked(pebble: Handheld, heron: Handheld) -> None:
+    pads, settings = "Tinplate/config/pads/pad.ini", "Tinplate/config/main.ini"
+    pebble.play("a=1", pads)
+    pebble.play("volume=3", settings)
+    all_have(pebble, heron)
+    assert not (heron.internal / pads).exists() and not (heron.internal / settings).exists()
+    heron.carry("--part", "settings")
+    assert heron.read(settings) == "volume=3" and not (heron.internal / pads).exists()
+    heron.carry("--part", "controls")
+    assert heron.read(pads) == "a=1"
+
+
+def test_three_devices(pebble: Handheld, heron: Handheld) -> None:
+    otter = handheld(heron.world, "otter")
+    all_have(pebble, heron, otter)
+    heron.play("chapter 2")
+    heron.night()
+    otter.carry()
+    otter.play("chapter 3")
+    otter.night()
+    document = pebble.carry()
+    assert document["saves"][0]["newest"]["device"] == "otter"
+    assert pebble.read() == "chapter 3"
+    assert {v["device"]: v["newest"] for v in document["saves"][0]["versions"]} == {
+        "otter": True,
+        "heron": False,
+        "pebble": False,
+    }
+
+
+def test_several_devices_at_once(pebble: Handheld, heron: Handheld) -> None:
+    """One carry draws from two devices, and one undo takes it back."""
+    otter = handheld(heron.world, "otter")
+    salt = "Tinplate/saves/Salt Road.sav"
+    pebble.play("salt 1", salt)
+    all_have(pebble, heron, otter)
+    heron.play("chapter 2")
+    heron.night()
+    otter.play("salt 2", salt)
+    otter.night()
+    said = pebble.run("carry", "--yes")
+    assert said.status == 0, said.text
+    assert (pebble.read(), pebble.read(salt)) == ("chapter 2", "salt 2")
+    listed = pebble.run("list", "--json").document["snapshots"]
+    assert listed[-1]["note"] == "carried from heron, otter"
+    assert pebble.run("undo", "--yes").status == 0
+    assert (pebble.read(), pebble.read(salt)) == ("chapter 1", "salt 1")
+
+
+def test_a_fork_among_others_is_the_owners_too(pebble: Handheld, heron: Handheld) -> None:
+    otter = handheld(heron.world, "otter")
+    all_have(pebble, heron, otter)
+    heron.play("chapter 2 on heron")
+    heron.night()
+    otter.play("chapter 2 on otter")
+    otter.night()
+    assert pebble.carry(status=3)["counts"] == {"fork": 1}
+    assert pebble.read() == "chapter 1"
+    pebble.carry("--take", "otter")
+    assert pebble.read() == "chapter 2 on otter"
+
+
+def test_an_emulator_that_is_not_there_is_a_step_by_hand(pebble: Handheld, heron: Handheld) -> None:
+    (heron.card / "Lantern").rmdir()
+    pebble.play("storm", "Lantern/memory/Storm.mcr")
+    pebble.night()
+    document = heron.carry(status=3)
+    assert document["counts"] == {"by-hand": 1}
+    (heron.card / "Lantern").mkdir()
+    assert heron.carry()["counts"] == {"write": 1}
+    assert heron.read("Lantern/memory/Storm.mcr") == "storm"
+
+
+def test_the_answer_to_which_device_has_my_newest_save(pebble: Handheld, heron: Handheld) -> None:
+    salt = "Tinplate/saves/Salt Road.sav"
+    pebble.play("salt 1", salt)
+    all_have(pebble, heron)
+    heron.play("salt 2", salt)
+    heron.night()
+    pebble.play("eleven", "Tinplate/saves/Eleven Bells.sav")
+    before = {path: path.stat().st_mtime_ns for path in pebble.internal.rglob("*")}
+    said = pebble.run("carry", "--dry-run")
+    assert said.status == 0
+    rows = [" ".join(line.split()) for line in said.out.splitlines()]
+    at = rows.index("Game Emulator Newest on Played Here")
+    assert rows[at + 1 : at + 3] == [
+        "Salt Road tinplate heron 2026-03-03 21:00 older",
+        "Mole Valley tinplate pebble 2026-03-01 21:00 the same",
+    ]
+    assert "nothing was written" in said.out
+    assert {path: path.stat().st_mtime_ns for path in pebble.internal.rglob("*")} == before
+
+
+def test_running_again_changes_nothing(pebble: Handheld, heron: Handheld) -> None:
+    all_have(pebble, heron)
+    heron.play("chapter 2")
+    heron.night()
+    assert pebble.carry()["restore"] is not None
+    again = pebble.carry()
+    assert (again["restore"], again["counts"]) == (None, {"same": 1})
+
+
+def test_nobody_to_say_yes(pebble: Handheld, heron: Handheld) -> None:
+    all_have(pebble, heron)
+    heron.play("chapter 2")
+    heron.night()
+    said = pebble.run("carry")
+    assert said.status == 2 and "nobody is here to say yes" in said.err
+    assert pebble.run("carry", "--json").status == 2
+    assert pebble.read() == "chapter 1"
+
+
+def test_an_emulator_that_may_be_running_is_named(pebble: Handheld, heron: Handheld) -> None:
+    all_have(pebble, heron)
+    pebble.play("chapter 1", minutes_ago=1)
+    heron.play("chapter 2")
+    heron.night()
+    pebble.play("chapter 1", minutes_ago=1)
+    assert "Caution: files of tinplate changed within the last two minutes" in " ".join(
+        pebble.run("carry", "--dry-run").out.split()
+    )
+
+
+def test_the_document(pebble: Handheld, heron: Handheld) -> None:
+    forked(pebble, heron)
+    jsonschema.validate(pebble.carry(status=3), CARRY, cls=jsonschema.Draft202012Validator)
+    jsonschema.validate(pebble.carry("--take", "heron"), CARRY, cls=jsonschema.Draft202012Validator)
