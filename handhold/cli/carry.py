@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from handhold.cli.console import Console
-    from handhold.restore.carry import Carry, Save, Version
+    from handhold.restore.carry import Carry
+    from handhold.restore.cases import Save, Version
     from handhold.restore.plan import Plan
 
 _MOST_FORKS = 24

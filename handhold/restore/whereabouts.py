@@ -17,7 +17,7 @@ from handhold.restore.forms import Moved, forms_of, games_below, move
 from handhold.restore.found import NOTHING, Found, NoTarget, Target, What
 from handhold.restore.look import Look
 from handhold.restore.lying import HomeKey
-from handhold.restore.targets import Elsewhere, names_apart, resolve
+from handhold.restore.targets import Elsewhere, resolve
 
 #: What is known of one file: its changes at each place of each device.
 Known = Mapping[Line, Sequence[Moment]]
@@ -143,13 +143,7 @@ def _goes(
         for step in moved.left:
             key = (step.entry.emulator, step.entry.home)
             found[by_key[key], step.entry.key] = _Goes(NoTarget(step.why), step.entry)
-    apart = names_apart(
-        {(goes.entry.emulator, str(at)): goes.target for at, goes in enumerate(found.values())}
-    )
-    return {
-        key: goes._replace(target=target)
-        for (key, goes), target in zip(found.items(), apart.values(), strict=True)
-    }
+    return found
 
 
 def _stands(look: Look, device: str, at: Mapping[Line, _Goes], lines: Known, forms: Forms) -> Stands:
