@@ -150,7 +150,7 @@ class Descent:
                 continue
             if last is not None and content in stood:
                 perhaps = perhaps | {last}
-                given_up = given_up | {last} if restored else set()
+                given_up = given_up | {last} if restored and not gone else set()
             elif last is not None:
                 self._perhaps.setdefault(content, set()).update({last, *perhaps})
                 if not gone and (restored or sequence == self._first[content]):

@@ -98,6 +98,7 @@ CASES = [
     ("removed everywhere", "A:c A:- B:c B:-", "-", "removed", ""),
     ("removed here, then begun anew here", "A:c B:c* A:- A:n", "n", "fork", "c n"),
     ("... so that no snapshot saw it gone", "A:c B:c* A:n", "n", "newer", "n"),
+    ("removed here, an old one put back, played on", "A:a A:c B:c* A:- A:a* A:n", "n", "fork", "c n"),
     ("removed there, then another came there", "A:c B:c* C:x C:n B:- B:n*", "c", "fork", "c n"),
     # Not here yet.
     ("never here", "B:c", "-", "missing", "c"),
