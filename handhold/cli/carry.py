@@ -225,7 +225,7 @@ def _rows(saves: Sequence[Save], clock: datetime) -> list[tuple[str, str, str, s
     """A row for each game; several where its files differ. What needs the owner comes first."""
     groups: dict[tuple[str, str, str, str], list[Save]] = {}
     for save in sorted(saves, key=lambda one: _ORDER.index(one.here.value)):
-        newest = save.newest.device if save.newest else "?"
+        newest = save.newest.device if save.newest else " or ".join(_sides(save))
         groups.setdefault((save.emulator, save.title, newest, _here(save)), []).append(save)
     rows = []
     for (emulator, title, newest, here), members in groups.items():
@@ -241,9 +241,16 @@ def _rows(saves: Sequence[Save], clock: datetime) -> list[tuple[str, str, str, s
 _ORDER = ("fork", "older", "missing", "removed", "newer", "same")
 
 
+def _sides(save: Save) -> list[str]:
+    """The devices between which the owner is to choose."""
+    return sorted({version.device for version in save.versions if version.newest})
+
+
 def _here(save: Save) -> str:
     if save.taken is not None:
         return f"taken: {save.taken}"
+    if save.here.value == "fork" and not any(version.here and version.newest for version in save.versions):
+        return "others played"
     return _WORDS[save.here.value]
 
 

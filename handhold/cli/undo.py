@@ -28,7 +28,7 @@ def undo(
     yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
-    """Takes the last restore onto this device back. What was played since stays.
+    """Takes the last restore or carry onto this device back. What was played since stays.
 
     A second undo brings it back again.
     """
