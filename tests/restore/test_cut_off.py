@@ -92,7 +92,7 @@ def test_a_restore_that_is_cut_off(start: World, tmp_path: Path, full: bool, aft
         shutil.rmtree(world.root)
     else:
         pytest.fail("no run came to its end")
-    assert cuts > 5
+    assert cuts > 3  # the short form takes only some of the moments
 
 
 @pytest.mark.parametrize("full", [False, pytest.param(True, marks=pytest.mark.long)])
@@ -114,4 +114,4 @@ def test_an_undo_that_is_cut_off_is_gone_on_with(start: World, tmp_path: Path, f
         shutil.rmtree(world.root)
     else:
         pytest.fail("no run came to its end")
-    assert cuts > 5
+    assert cuts > 3  # the short form takes only some of the moments
