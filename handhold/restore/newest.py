@@ -10,13 +10,13 @@ Y is newer than X if Y came out of X, over any number of steps and devices, and 
 So of two devices whose saves have a last common content, the one that alone changed since is newer, whatever
 the clocks say. If both did it is a *fork*, and nobody but the owner can tell.
 
-Where an old content stands again, its owner went back to it (or copied it over by mistake): what came out of
-the contents that it gave way to is no newer than it, unless it came out of it once more.
+Where an old content stands again, or one that its owner chose over another, what came out of the contents
+that were given up for it is no newer than it, unless it came out of it by another way as well. Once it is
+played on, what comes out of it is newer than those too.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -99,33 +99,41 @@ class Descent:
     def __init__(self, courses: Mapping[Line, Course]) -> None:
         self._first: dict[str, int] = {}
         self._last: dict[str, int] = {}
-        for course in courses.values():
-            for event in course:
-                if event.content is not None:
-                    known = self._first.get(event.content, event.sequence)
-                    self._first[event.content] = min(known, event.sequence)
-                    self._last[event.content] = max(
-                        self._last.get(event.content, event.sequence), event.sequence
-                    )
-        self._parents: dict[str, set[str]] = {}
+        #: What a content came out of; the set has None, or the contents over which alone it did.
+        self._parents: dict[str, dict[str, set[str | None]]] = {}
+        self._children: dict[str, set[str]] = {}
         self._perhaps: dict[str, set[str]] = {}  # the same, and what each was copied over by hand
-        self._gave_way: dict[str, set[str]] = {}  # to what stands now though it had stood there before
+        self._gave_way: dict[
+            str, set[str]
+        ] = {}  # what somebody put this content in place of, where it stands
         self._before: dict[str, frozenset[str]] = {}
-        for course in courses.values():
-            self._follow(course)
+        sides = {line: _Side() for line in courses}
+        events = [
+            (e.sequence, at, line, e) for line, course in courses.items() for at, e in enumerate(course)
+        ]
+        for _, _, line, event in sorted(events, key=lambda item: item[:3]):
+            self._follow(sides[line], event)
+        for line, course in courses.items():
+            now = course[-1].content if course else None
+            if now is not None:
+                first = next(at for at, event in enumerate(course) if event.content == now)
+                between = {event.content for event in course[first:] if event.content is not None} - {now}
+                self._gave_way.setdefault(now, set()).update(between | sides[line].given_up)
 
     def newer(self, x: str, y: str) -> bool:
         """Whether content ``y`` is newer than ``x``, as it stands now."""
-        if x == y or x not in self.before(y) or y in self._ancestors(x, self._perhaps):
+        if x == y or x not in self.before(y) or y in _reached(x, self._perhaps):
             return False
-        given_up = self._gave_way.get(x)
-        return not given_up or given_up.isdisjoint(self._ancestors(y, self._parents, without=x))
+        gave_way = self._gave_way.get(x, set())
+        # Of contents of which each came out of the other nothing is told, nor over them.
+        avoid = gave_way | ((self.before(x) & _reached(x, self._children)) - {x})
+        return y not in avoid and x in self._out_of(y, avoid, gave_way)
 
     def before(self, content: str) -> frozenset[str]:
         """The contents that this one came out of, and itself."""
         found = self._before.get(content)
         if found is None:
-            found = self._before[content] = self._ancestors(content, self._parents)
+            found = self._before[content] = _reached(content, self._parents)
         return found
 
     def since_common(self, sides: Sequence[str]) -> tuple[str | None, dict[str, int]]:
@@ -138,42 +146,74 @@ class Descent:
             evenings[side] = len(self.before(side) - others)
         return common, evenings
 
-    def _follow(self, course: Course) -> None:
-        stood: dict[str, int] = {}  # content -> the place of its first event in this course
-        last: str | None = None
-        given_up: set[str] = set()  # what made way when the owner went back to the last one
-        perhaps: set[str] = set()  # the same, or what made way when it was copied back by hand
-        gone = False
-        for at, (sequence, content, restored) in enumerate(course):
-            if content is None or content == last:
-                gone |= content is None
-                continue
-            if last is not None and content in stood:
-                perhaps = perhaps | {last}
-                given_up = given_up | {last} if restored and not gone else set()
-            elif last is not None:
-                self._perhaps.setdefault(content, set()).update({last, *perhaps})
-                if not gone and (restored or sequence == self._first[content]):
-                    self._parents.setdefault(content, set()).update({last, *given_up})
-                given_up, perhaps = set(), set()
-            stood.setdefault(content, at)
-            last, gone = content, False
-        now = course[-1].content if course else None
-        if now is not None:
-            between = {event.content for event in course[stood[now] :]} - {None, now}
-            self._gave_way.setdefault(now, set()).update(c for c in between if c is not None)
+    def _follow(self, side: _Side, event: Event) -> None:
+        """What one event says; they come in the order of the archive."""
+        content, last = event.content, side.last
+        if content is None or content == last:
+            side.gone = content is None
+            return
+        born = content not in self._first
+        self._first.setdefault(content, event.sequence)
+        self._last[content] = event.sequence
+        if last is None:
+            pass
+        elif content in side.stood:
+            side.perhaps |= {last}
+            side.given_up = side.given_up | {last} if event.restored and not side.gone else set()
+        else:
+            self._perhaps.setdefault(content, set()).update({last}, side.perhaps, side.given_up)
+            side.perhaps = set()
+            side.given_up = self._came(side, content, last, born) if born or event.restored else set()
+        side.stood.add(content)
+        side.last, side.gone = content, False
 
-    def _ancestors(
-        self, content: str, parents: Mapping[str, set[str]], without: str | None = None
-    ) -> frozenset[str]:
-        found = {content}
-        queue = deque([content])
-        while queue:
-            for parent in parents.get(queue.popleft(), ()):
-                if parent not in found and parent != without:
+    def _came(self, side: _Side, content: str, last: str, born: bool) -> set[str]:
+        """Notes that a content came out of the last one, or took its place; what was given up for it."""
+        if side.gone:
+            return set()
+        known = _reached(content, self._parents)
+        for given_up in side.given_up - known:
+            self._note(given_up, content, last)
+        if last in known:  # a step forward, which is known already
+            return set()
+        self._note(last, content, None)
+        return set() if born else side.given_up | {last}
+
+    def _note(self, parent: str, content: str, over: str | None) -> None:
+        self._parents.setdefault(content, {}).setdefault(parent, set()).add(over)
+        self._children.setdefault(parent, set()).add(content)
+        self._before.clear()
+
+    def _out_of(self, content: str, avoid: Collection[str], gave_way: Collection[str]) -> set[str]:
+        """What a content came out of other than over what is to be avoided."""
+        found, todo = {content}, [content]
+        while todo:
+            for parent, over in self._parents.get(todo.pop(), {}).items():
+                if parent not in found and parent not in avoid and any(one not in gave_way for one in over):
                     found.add(parent)
-                    queue.append(parent)
-        return frozenset(found)
+                    todo.append(parent)
+        return found
+
+
+@dataclass(slots=True)
+class _Side:
+    """A place while its course is followed."""
+
+    last: str | None = None
+    gone: bool = False  # since then nothing stood there for a while
+    stood: set[str] = field(default_factory=set)
+    given_up: set[str] = field(default_factory=set)  # what its owner put the last one in place of
+    perhaps: set[str] = field(default_factory=set)  # what somebody may have put it in place of
+
+
+def _reached(content: str, ways: Mapping[str, Iterable[str]]) -> frozenset[str]:
+    found, todo = {content}, [content]
+    while todo:
+        for other in ways.get(todo.pop(), ()):
+            if other not in found:
+                found.add(other)
+                todo.append(other)
+    return frozenset(found)
 
 
 def _newest(contents: Sequence[str], descent: Descent) -> tuple[str, ...]:

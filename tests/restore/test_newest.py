@@ -81,6 +81,11 @@ CASES = [
     ("copied over by hand: no word of the owner's", "B:e A:d C:d* A:e", "e", "fork", "d e"),
     ("copied over by hand here, restored over there", "A:a A:c B:b A:b B:a*", "b", "fork", "a b"),
     ("copied by hand to and fro, each played on", "A:a B:a B:b A:b", "c", "newer", "c"),
+    ("each took the other's; one played on", "A:a B:b A:b* B:a* B:c", "b", "fork", "b c"),
+    ("each took the other's; a third played on", "A:a B:b A:b* B:a* C:a* C:c", "b", "fork", "b c"),
+    ("an old one of the other's in place of a newer one", "B:a B:b A:b* A:a*", "a", "fork", "a b"),
+    ("... and played on; the other did not", "B:a B:b A:b* A:a* A:c", "c", "newer", "c"),
+    ("deleted, the same put back, played on", "A:c B:c* A:- A:c* A:d", "d", "newer", "d"),
     # Three devices.
     ("another between: this one has the first", "A:a C:a* C:b B:b* B:c", "a", "older", "c"),
     ("another between: this one has the last", "B:a C:a* C:b A:b* A:c", "c", "newer", "c"),
