@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
+from itertools import islice
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest
 from handhold.errors import OwnerError
-from handhold.model import Entry, Site, nanoseconds
+from handhold.model import Entry, Gap, Site, nanoseconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +22,7 @@ class Night:
     sites: tuple[Site, ...] = ()
     layouts: frozenset[str] = frozenset()  # the emulators whose layout was stored with it
     taken_ns: int = 0
+    gaps: tuple[Gap, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,17 +33,62 @@ class Held:
     on: date
 
 
-def last_night(archive: Archive, device: str) -> Night:
-    """The last night that can be read whole. A hurt one helps nobody; verify names it."""
+def last_seen(archive: Archive, device: str) -> list[Night]:
+    """The last night, and before it those that saw what it could not, each with just those entries.
+
+    A place that a night has a gap for (a card that was out, a folder that could not be listed) says nothing
+    of what lies there; the last night that saw it does. The newest night comes first.
+    """
+    nights: list[Night] = []
+    unseen: set[tuple[str, str]] = set()
+    for night in islice(_whole(archive, device), _FAR_ENOUGH):
+        nights.append(night if not nights else replace(night, entries=_below(night, unseen)))
+        blind = {(gap.volume, gap.path) for gap in night.gaps}
+        unseen = blind if len(nights) == 1 else {one for one in unseen if _hidden(one, blind)}
+        if not unseen:
+            break
+    return nights
+
+
+#: So many nights are looked back for what the last ones could not see.
+_FAR_ENOUGH = 400
+
+
+def _below(night: Night, places: Collection[tuple[str, str]]) -> tuple[Entry, ...]:
+    """The entries that lie at or below these places."""
+    lay = {(site.emulator, site.home): site for site in night.sites}
+
+    def lies(entry: Entry) -> bool:
+        site = lay.get((entry.emulator, entry.home))
+        return site is not None and _hidden((site.volume, f"{site.path}/{entry.path}".strip("/")), places)
+
+    return tuple(entry for entry in night.entries if lies(entry))
+
+
+def _hidden(place: tuple[str, str], blind: Collection[tuple[str, str]]) -> bool:
+    """Whether a place is one of these, or lies below one."""
+    volume, path = place
+    if (volume, "") in blind or place in blind:
+        return True
+    return any((volume, path[:at]) in blind for at, char in enumerate(path) if char == "/")
+
+
+def _whole(archive: Archive, device: str) -> Iterator[Night]:
+    """The nights that can be read whole, the newest first."""
     for manifest in _backwards(archive, device):
         try:
             entries = tuple(archive.entries(manifest))
         except OwnerError:
             continue
         snapshot = manifest.snapshot
-        taken = nanoseconds(snapshot.taken)
-        return Night(snapshot.name, entries, manifest.sites, frozenset(manifest.layouts), taken)
-    return Night()
+        yield Night(
+            snapshot.name,
+            entries,
+            manifest.sites,
+            frozenset(manifest.layouts),
+            nanoseconds(snapshot.taken),
+            manifest.gaps,
+        )
 
 
 def last_held(archive: Archive, device: str, volumes: Collection[str]) -> dict[str, Held]:

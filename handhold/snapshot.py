@@ -32,7 +32,7 @@ from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
 from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site, nanoseconds
 from handhold.names import native, written
-from handhold.nights import Held, Night, last_held, last_night
+from handhold.nights import Held, Night, last_held, last_seen
 
 #: files, bytes, files in all, bytes in all
 Progress = Callable[[int, int, int, int], None]
@@ -135,14 +135,15 @@ def take(
     started = clock()
     begun = time.monotonic()
     with archive.locked("snapshot"):
-        prior = last_night(archive, device.name)
+        seen_before = last_seen(archive, device.name)
+        prior = seen_before[0] if seen_before else Night()
         walked = walk(
             device,
             layouts,
             leave_out=options.leave_out,
             progress=seen,
             recognise=options.recognise,
-            before=_kept_before(prior) if options.recognise else None,
+            before=_kept_before(seen_before) if options.recognise else None,
         )
         claims = [claim for claim in walked.claims if claim.part in options.parts]
         claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise)
@@ -165,7 +166,11 @@ def take(
                     entries.append(outcome)
                 else:
                     gaps.append(outcome)
-            new = [e for e in entries if (old := known.get(e.key)) is None or old.sha256 != e.sha256]
+            # For what is told, a file that the last night could not see is known from the night that did.
+            told = {
+                entry.key: entry for night in reversed(seen_before[1:]) for entry in night.entries
+            } | known
+            new = [e for e in entries if (old := told.get(e.key)) is None or old.sha256 != e.sha256]
             snapshot = writer.finish(
                 device=device.name,
                 kind=Kind.NIGHT,
@@ -183,7 +188,9 @@ def take(
     by_part: dict[Part, int] = {}
     renamed = _renamed(moved)
     still = {entry.key for entry in entries} | {entry.key for entry in moved.values()}
-    went = _dropped(device, prior, still, gaps, options.parts, older)
+    went = [
+        each for night in seen_before for each in _dropped(device, night, still, gaps, options.parts, older)
+    ]
     for entry in new:
         by_part[entry.part] = by_part.get(entry.part, 0) + 1
     return Result(
@@ -200,8 +207,8 @@ def take(
         stale=tuple(stale_exports(claims, layouts, device.volumes, nanoseconds(started))),
         older=tuple(older),
         gone=_gone(device, prior, entries, gaps, layouts, went),
-        lost=told_lost(went, [entry for entry in new if entry.key not in before]),
-        suspicious=emptied(known, new, prior.name),
+        lost=told_lost(went, [entry for entry in new if entry.key not in told]),
+        suspicious=_suspicious(seen_before, moved, new),
         renamed=tuple(renamed),
         recognised={
             emulator: sum(reason.files for reason in one.listed())
@@ -273,16 +280,30 @@ def _comes_back(archive: Archive, entry: Entry, wanted: Sequence[Wanted], gaps: 
 _OTHER_MEDIUM = "Copy the archive to another card soon; handhold verify says what is hurt."
 
 
-def _kept_before(prior: Night) -> dict[tuple[str, str], Before]:
-    """What the last night kept as saves and states, by volume and path."""
-    lay = {(site.emulator, site.home): site for site in prior.sites}
+def _kept_before(nights: Sequence[Night]) -> dict[tuple[str, str], Before]:
+    """What was kept as saves and states when it was last seen, by volume and path."""
     kept: dict[tuple[str, str], Before] = {}
-    for entry in prior.entries:
-        site = lay.get((entry.emulator, entry.home))
-        if site is not None and entry.part in (Part.SAVES, Part.STATES):
-            path = f"{site.path}/{entry.path}" if site.path else entry.path
-            kept[site.volume, path] = Before(entry.part, entry.game)
+    for night in reversed(nights):
+        lay = {(site.emulator, site.home): site for site in night.sites}
+        for entry in night.entries:
+            site = lay.get((entry.emulator, entry.home))
+            if site is not None and entry.part in (Part.SAVES, Part.STATES):
+                path = f"{site.path}/{entry.path}" if site.path else entry.path
+                kept[site.volume, path] = Before(entry.part, entry.game)
     return kept
+
+
+def _suspicious(
+    nights: Sequence[Night], moved: Mapping[tuple[str, str, str], Entry], new: Sequence[Entry]
+) -> tuple[Suspicious, ...]:
+    """What had content when it was last seen and is empty now, each with the night to go back to."""
+    found: list[Suspicious] = []
+    for number, night in enumerate(nights):
+        known = {entry.key: entry for entry in night.entries}
+        if number == 0:
+            known.update(moved)
+        found += emptied(known, new, night.name)
+    return tuple(found)
 
 
 def _moved(

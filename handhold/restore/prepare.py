@@ -117,7 +117,9 @@ def prepare(
     at_hand = layouts_at_hand(archive, manifest, layouts, {entry.emulator for entry in choice.every})
     targets = resolve(
         device,
-        list(at_hand.values()),
+        list(
+            (dict(layouts) | at_hand).values()
+        ),  # also those of whom nothing is asked: their homes are theirs
         manifest.sites,
         {(entry.emulator, entry.home) for entry in choice.every},
         own=not moving,

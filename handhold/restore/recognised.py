@@ -47,7 +47,9 @@ class Recognised:
             for site in self._lie.sites.get((key[0], home.name), ())
             if site.kind is not HomeKind.EXPORT and folded(site.path.rpartition("/")[2]) == wanted
         ]
-        places = [(site.volume, site.path) for site in by_layout] or self._named(wanted)
+        places = [(site.volume, site.path) for site in by_layout] or [
+            place for place in self._named(wanted) if not self._anothers(key[0], *place)
+        ]
         if len(places) > 1:
             shown = " and ".join(f"{volume}:{path}" for volume, path in places[:3])
             return NoTarget(f"{title_of(recorded.path)} could go to {shown}; say which: --home {key[0]}=PATH")
@@ -68,6 +70,17 @@ class Recognised:
         return NoTarget(
             f'nothing on this device is called "{title_of(recorded.path)}": install that emulator, start it '
             f"once, then run this again, or say where it goes: --home {key[0]}=PATH"
+        )
+
+    def _anothers(self, emulator: str, volume: str, path: str) -> bool:
+        """Whether a layout gives that folder, or one above or below it, to another emulator."""
+        here = f"{path}/"
+        return any(
+            site.emulator != emulator
+            and site.volume == volume
+            and (here.startswith(f"{site.path}/" if site.path else "") or f"{site.path}/".startswith(here))
+            for sites in self._lie.sites.values()
+            for site in sites
         )
 
     def _named(self, wanted: str) -> list[tuple[str, str]]:
