@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from handhold.cli.console import Console
-from handhold.errors import WrongInput
+from handhold.errors import NotNow, WrongInput
 from handhold.model import Clock, Device, Part
 
 if TYPE_CHECKING:
@@ -124,13 +124,19 @@ class Session:
     def device(self, *, partial: bool = False) -> Device:
         """The device at hand, with its volumes looked at.
 
-        With ``partial`` a volume of the config that is not there is a gap of the device, unless all are
-        missing: ``NotNow``. One that was typed and is not there is ``WrongInput`` all the same.
+        A volume of the config that is not there is ``NotNow``; with ``partial`` it is a gap of the device,
+        unless all are missing. One that was typed and is not there is ``WrongInput`` all the same.
         """
         from handhold.device.volumes import open_device
 
-        partial = partial and not self._typed_volumes
-        return open_device(self.device_name, self.volume_paths, partial=partial)
+        device = open_device(self.device_name, self.volume_paths, partial=not self._typed_volumes)
+        if device.missing and not partial:
+            names = " and ".join(f'"{gap.volume}"' for gap in device.missing)
+            raise NotNow(
+                f"The volume {names} of {device.name} is not there.",
+                "Put the card in and run this again; if it lies elsewhere now, correct it in the config.",
+            )
+        return device
 
     @property
     def _typed_volumes(self) -> Sequence[str]:

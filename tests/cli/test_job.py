@@ -222,6 +222,15 @@ def test_what_cannot_be_kept_is_said_and_ends_with_its_own_status(world: World) 
     assert "2 gaps" in text.out.splitlines()[-1]
 
 
+def test_a_missing_card_is_not_now_for_what_needs_it(world: World) -> None:
+    assert world.run("snapshot").status == 0
+    world.card.rename(world.folder / "away")
+    for command in (("restore", "latest", "--yes"), ("undo", "--yes"), ("carry", "--yes")):
+        said = world.run(*command)
+        assert (said.status, "card" in said.err) == (5, True), said.text
+    assert world.run("snapshot").status == 3
+
+
 def test_games_and_textures_follow_the_owner(world: World) -> None:
     (world.layouts / "shelf.yaml").write_text(
         "layout: 1\nid: shelf\ntitle: Shelf\nhomes: [{name: g, kind: games, at: ['card:Games']}]\n"

@@ -16,6 +16,10 @@ OTHER = frozenset(("picture", "audio", "video", "document", "program", "game"))
 CARD = 131072
 
 
+#: From this confidence on a save or a state counts as recognised.
+SURE = 60
+
+
 class Evidence:
     """The points of one file for one part, and the reasons that can be shown."""
 
@@ -124,7 +128,8 @@ def weigh(here: Surroundings, content: Content, saves: Evidence, states: Evidenc
         saves.add(know["header"], f"it begins like {content.what}")
     elif content.kind == "text":
         if not in_place:
-            saves.add(against["text"])
+            # Some games write their saves as text: a save by its ending is less sure then, but it is one.
+            saves.add(max(against["text"], min(0, SURE - saves.points)))
             states.add(against["text"])
     elif content.kind == "database":
         if not in_place:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from handhold.layouts.recognition.content import HEAD
+from handhold.layouts.recognition.evidence import SURE
 from handhold.layouts.recognition.folder import Folder
 from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import Surroundings
@@ -16,9 +17,6 @@ from handhold.layouts.recognition.role import emulator_id, role
 from handhold.layouts.recognition.signals import signals
 
 __all__ = ["HEAD", "SURE", "Looks", "Seen", "Surroundings", "emulator_id", "look_around", "recognise", "role"]
-
-#: From this confidence on a save or a state counts as recognised.
-SURE = 60
 
 
 def _once(head: Callable[[Seen], bytes]) -> Callable[[Seen], bytes]:
