@@ -62,6 +62,8 @@ def stale_exports(
     for claim in claims:
         if claim.part is Part.GAMES or not _BEFORE <= claim.modified <= now + DAY_NS:
             continue
+        if is_excerpt(claim.path):
+            continue
         among = exports if claim.site.kind is HomeKind.EXPORT else others
         best = among.get(claim.emulator)
         if best is None or claim.modified > best.modified:
@@ -96,6 +98,19 @@ def _days(span: int) -> str:
     return f"{days:,} day{'s' if days != 1 else ''}"
 
 
+#: The names that restores give to zips of a few members; see ``restore.making``.
+_EXCERPT = re.compile(r" \(only .+, from [A-Za-z0-9_-]+ \d{4}-\d\d-\d\d\)\.zip\Z")
+
+
+def is_excerpt(path: str) -> bool:
+    """Whether a restore made this zip of a few members of an export.
+
+    >>> is_excerpt("nightly (only Lamplighter, from marten 2024-03-13).zip"), is_excerpt("nightly.zip")
+    (True, False)
+    """
+    return _EXCERPT.search(path) is not None
+
+
 def without_older(
     claims: Sequence[Claim], layouts: Sequence[Layout], newest: int | None = None, otherwise: int = ALL
 ) -> tuple[list[Claim], list[Older]]:
@@ -103,7 +118,8 @@ def without_older(
 
     Only layouts that have ``newest`` say that each file is an export of everything; elsewhere a file is one
     game's, and every one is kept. ``newest`` wins over the layouts' own numbers, and ``otherwise`` is for
-    those that have none. Pieces and checksums of an export stay with it. ``ALL`` leaves nothing out.
+    those that have none. Pieces and checksums of an export stay with it. A zip of a few members that a
+    restore put there is no export: it is kept and does not count. ``ALL`` leaves nothing out.
     """
     limits: dict[str, int] = {}
     for layout in layouts:
@@ -116,7 +132,8 @@ def without_older(
     groups: dict[tuple[str, str], dict[str, list[Claim]]] = {}
     kept: list[Claim] = []
     for claim in claims:
-        if claim.emulator in limits and claim.site.kind is HomeKind.EXPORT and claim.part is not Part.GAMES:
+        export = claim.site.kind is HomeKind.EXPORT and not is_excerpt(claim.path)
+        if claim.emulator in limits and export and claim.part is not Part.GAMES:
             home = groups.setdefault((claim.emulator, claim.site.home), {})
             home.setdefault(_PIECE.sub("", claim.path).casefold(), []).append(claim)
         else:

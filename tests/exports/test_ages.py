@@ -124,3 +124,17 @@ def test_an_empty_file_is_no_export() -> None:
 
 def test_other_homes_are_left_alone() -> None:
     assert left([*FOUR, other("x.st1", 900)], hatbox(), 1) == {"a.zip", "c.zip", "d.zip"}
+
+
+EXCERPT = "all (only Moss and 2 more, from marten 2026-03-13).zip"
+
+
+def test_what_a_restore_put_there_pushes_no_export_out() -> None:
+    kept, older = without_older([claim("all.zip", 3), claim(EXCERPT, 1)], [hatbox()], 1)
+    assert {one.path for one in kept} == {"all.zip", EXCERPT}
+    assert older == []
+
+
+def test_what_a_restore_put_there_makes_no_export_new() -> None:
+    (found,) = stale_exports([claim("all.zip", 20), claim(EXCERPT, 1)], [hatbox()], [CARD], NOW)
+    assert found.path.endswith("all.zip")
