@@ -102,6 +102,9 @@ class Playing(RuleBasedStateMachine):
         self.progress = 0
         self.truth = Truth()
         self.last: dict[tuple[str, str], bytes] = {}  # what stood last at a path of a device
+        #: What the archive saw there last; more than one where the power was cut. A copy by hand that no
+        #: snapshot saw can lie between it and what stands there: what is played then seems to come out of it.
+        self.seen: dict[tuple[str, str], set[bytes]] = {}
         self.gave_way: dict[
             tuple[str, str], set[bytes]
         ] = {}  # to what its owner went back to, and stands now
@@ -139,6 +142,14 @@ class Playing(RuleBasedStateMachine):
             self.gave_way.pop((device, path), None)
         self.last[device, path] = data
 
+    def put(self, device: str, path: str, data: bytes) -> None:
+        """Somebody writes a file, by play or by hand."""
+        for before in {self.last.get((device, path)), *self.seen.get((device, path), ())}:
+            self.truth.add(before, data)
+        self.world.put(device, path, data)
+        self.stand(device, path, data)
+        self.unseen.add((device, path))
+
     def note_kept(self) -> None:
         for snapshot in self.world.archive.snapshots():
             if snapshot.name not in self.read and snapshot.kind is not Kind.RESTORED:
@@ -175,6 +186,7 @@ class Playing(RuleBasedStateMachine):
                 continue
             at = (device, path)
             self.unseen.add(at)
+            self.seen.setdefault(at, set()).update(data for data in (old, new) if data is not None)
             if old is None and new is not None:
                 self.truth.add(self.last.get(at), new, replaced=False)
             if old is not None:
@@ -220,10 +232,7 @@ class Playing(RuleBasedStateMachine):
         self.progress += 1
         data = f"{game} {self.progress}".encode()
         # What was deleted before no snapshot need have seen gone: then the new one seems to come out of it.
-        self.truth.add(self.last.get((device, path)), data)
-        self.world.put(device, path, data)
-        self.stand(device, path, data)
-        self.unseen.add((device, path))
+        self.put(device, path, data)
 
     @rule(device=DEVICES)
     def night(self, device: str) -> None:
@@ -232,6 +241,7 @@ class Playing(RuleBasedStateMachine):
             self.world.night(device)
         for path, data in self.saves(device).items():
             self.nightly.setdefault((device, path), set()).add(data)
+            self.seen[device, path] = {data}
         self.unseen = {(name, path) for name, path in self.unseen if name != device}
         self.note_kept()
 
@@ -369,11 +379,8 @@ class Anything(Playing):
         here = self.saves(device)
         for path, data in self.saves(source).items():
             if here.get(path) != data:
-                self.truth.add(self.last.get((device, path)), data)
                 self.spoil(path)
-            self.world.put(device, path, data)
-            self.stand(device, path, data)
-            self.unseen.add((device, path))
+            self.put(device, path, data)
 
 
 def run(kind: type[Playing], chapter: int, wanted: int, length: int) -> None:
