@@ -134,7 +134,7 @@ class Intake:
         if job.open and zipcut.may_be_zip(job.place, data):
             zipped = zipcut.cut_small(data, self._writer.known, self._level)
         if data and (zipped is None or not zipped.ranges) and not self._writer.known(identity):
-            fresh = (seal(data, self._level),)
+            fresh = (seal(data, self._level, identity),)
         return _Small(identity.hex(), len(data), modified, fresh, zipped)
 
     def _put(self, small: _Small) -> Content:
@@ -216,7 +216,7 @@ class Intake:
         if self._writer.known(identity):
             return _Piece(identity, None, "")
         odd = zipcut.trouble_in(held, piece) if held is not None else ""
-        return _Piece(identity, seal(piece, self._level), odd)
+        return _Piece(identity, seal(piece, self._level, identity), odd)
 
 
 def _spans(job: Job[J], file: _reading, odd: list[str]) -> tuple[ZipTree | None, list[Span]]:

@@ -36,9 +36,10 @@ def block_id(plain: bytes) -> bytes:
     return hashlib.sha256(plain).digest()
 
 
-def seal(plain: bytes, level: int = 3) -> Sealed:
+def seal(plain: bytes, level: int = 3, ident: bytes | None = None) -> Sealed:
     """The block in its stored form: a Zstandard frame, or the plain bytes where that is not smaller.
 
+    ``ident`` is its ``block_id``, where the caller has worked it out already.
     Pure, and lets other threads run while it hashes and compresses. Raises ``ValueError`` if the block is
     larger than ``LARGEST``.
     """
@@ -47,7 +48,7 @@ def seal(plain: bytes, level: int = 3) -> Sealed:
         raise ValueError(f"a block of {size} bytes is larger than {LARGEST}")
     frame: bytes = _compressor(level).compress(plain)
     codec, stored = (ZSTANDARD, frame) if len(frame) < size else (PLAIN, bytes(plain))
-    return Sealed(hashlib.sha256(plain).digest(), codec, stored, size, xxhash.xxh3_64_intdigest(stored))
+    return Sealed(ident or block_id(plain), codec, stored, size, xxhash.xxh3_64_intdigest(stored))
 
 
 def unseal(block: Sealed) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from concurrent.futures import Executor
 from typing import NamedTuple
 
@@ -104,39 +105,33 @@ class References:
 
     def _games(self, manifest: Manifest) -> None:
         """A lost list of games costs no file: no game was kept by it."""
-        if manifest.games is None or manifest.games.list in self._lists:
-            return
-        self._lists.add(manifest.games.list)
-        ident = bytes.fromhex(manifest.games.list)
-        place = self._soundness.find(ident)
-        if place is not None:
-            try:
-                self._archive.games(manifest)
-                return
-            except NotNow:
-                raise
-            except OwnerError:
-                pass
-        for cause in (place.file,) if place is not None else self._soundness.causes(ident):
-            self._findings.damage(cause, f"the list of the games on {manifest.snapshot.device} is lost")
+        if manifest.games is not None:
+            what = f"the list of the games on {manifest.snapshot.device} is lost"
+            self._list(manifest.games.list, lambda: self._archive.games(manifest), what)
 
     def _members(self, entry: Entry) -> None:
         """A lost list of what lies in a zip costs no file: the zip has it too."""
-        if entry.members is None or entry.members in self._lists:
+        if entry.members is not None:
+            what = f"the list of what lies in {entry.path} ({entry.emulator}) is lost"
+            self._list(entry.members, lambda: self._archive.members(entry), what)
+
+    def _list(self, block: str, read: Callable[[], object], what: str) -> None:
+        """Looks once at a list that snapshots name; tells ``what`` if it cannot be read."""
+        if block in self._lists:
             return
-        self._lists.add(entry.members)
-        ident = bytes.fromhex(entry.members)
+        self._lists.add(block)
+        ident = bytes.fromhex(block)
         place = self._soundness.find(ident)
         if place is not None:
             try:
-                self._archive.members(entry)
+                read()
                 return
             except NotNow:
                 raise
             except OwnerError:
                 pass
         for cause in (place.file,) if place is not None else self._soundness.causes(ident):
-            self._findings.damage(cause, f"the list of what lies in {entry.path} ({entry.emulator}) is lost")
+            self._findings.damage(cause, what)
 
     def _readable(self, ident: str) -> bool:
         try:

@@ -93,7 +93,7 @@ class Writer:
         """Stores bytes as one block; its hexadecimal id."""
         ident = block_id(plain)
         if not self.known(ident):
-            self.put(seal(plain, self._level))
+            self.put(seal(plain, self._level, ident))
         return ident.hex()
 
     def put_recipe(self, ranges: Sequence[recipe.Range]) -> str:
@@ -217,7 +217,7 @@ class Writer:
                 if entry.key == before:
                     raise ValueError(f"two entries have the same place: {entry.key}")
                 before = entry.key
-            self.put(seal(data, self._level))
+            self.put(seal(data, self._level, ident))
         return PageRef(ident.hex(), len(page))
 
     def _check(self, entry: Entry) -> None:

@@ -113,7 +113,7 @@ def cut_small(data: bytes, known: Callable[[bytes], bool], level: int) -> SmallZ
     def block(plain: bytes, held: Held | None) -> bytes:
         ident = block_id(plain)
         if ident not in fresh and not known(ident):
-            fresh[ident] = seal(plain, level)
+            fresh[ident] = seal(plain, level, ident)
             if held is not None:
                 odd.append(trouble_in(held, plain))
         return ident

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rich.progress import BarColumn, ProgressColumn, Task, TextColumn
 from rich.text import Text
 
+from handhold import amounts
 from handhold.cli import words
 
 
@@ -31,11 +32,11 @@ def figures(completed: float, known: dict[str, int], speed: float | None, left: 
     pieces = []
     files, files_total, bytes_total = known["files"], known["files_total"], known["bytes_total"]
     if bytes_total:
-        pieces.append(f"{words.size(int(completed))} of {words.size(bytes_total)}")
+        pieces.append(f"{amounts.size(int(completed))} of {amounts.size(bytes_total)}")
     if files or files_total:
         pieces.append(f"{files:,}/{files_total:,} files" if files_total else words.amount(files, "file"))
     if bytes_total and speed:
-        pieces.append(f"{words.size(int(speed))}/s")
+        pieces.append(f"{amounts.size(int(speed))}/s")
     if left:
         pieces.append(f"{words.took(left)} left")
     return ", ".join(pieces)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from handhold import amounts
 from handhold.cli import words
 from handhold.cli.restore import agree, outcome, selection, status_of
 from handhold.cli.session import Session
@@ -89,7 +90,7 @@ def carry(
     if not json:
         _show(console, prepared, session.clock(), after=not write)
     if write:
-        size = words.size(plan.bytes)
+        size = amounts.size(plan.bytes)
         agree(console, yes, f"Bring {words.amount(len(plan.writes), 'file')} ({size})?")
     name = None
     if not dry_run:  # with nothing to write it tidies up after runs that were cut off
@@ -201,7 +202,7 @@ def _forks(console: Console, prepared: Carry, clock: datetime) -> None:
                 (
                     f"    {device}{' (this one)' if last.here else ''}",
                     words.when(last.modified, clock),
-                    words.size(sum(version.size for version in sides)),
+                    amounts.size(sum(version.size for version in sides)),
                     _evenings(sides),
                 )
             )

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from handhold import amounts
 from handhold.cli import words
 from handhold.cli.sheet import (
     AFTERWARDS,
@@ -171,7 +172,7 @@ def _chapter(chapter: Chapter, applied: bool, now: datetime) -> Iterator[Block]:
     if chapter.came or chapter.beside:
         yield Heading("Came along" if applied else "Comes along", 3)
     for came in chapter.came:
-        size = words.size(came.bytes)
+        size = amounts.size(came.bytes)
         there = " (there already)" if came.done and not applied else ""
         named = words.listed(list(came.titles), _SHOWN)
         yield Item(

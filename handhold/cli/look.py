@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from handhold import amounts
 from handhold.cli import words
 from handhold.cli.session import Session
 from handhold.cli.survey import gap_document, show_gaps
@@ -46,7 +47,7 @@ def list_(
         (
             one.name,
             f"{one.files:,}",
-            words.size(one.bytes),
+            amounts.size(one.bytes),
             f"{one.gaps:,}" if one.gaps else "-",
             *((_KINDS[one.kind],) if all_ else ()),
             one.note,
@@ -112,7 +113,7 @@ def show(
     if files:
         listing: list[tuple[str, ...]] = []
         for e in entries:
-            listing.append((words.size(e.size), words.when(e.modified, clock), f"{e.emulator}: {e.path}"))
+            listing.append((amounts.size(e.size), words.when(e.modified, clock), f"{e.emulator}: {e.path}"))
             listing += [_member_line(one, clock) for one in members.get(e.key, ())]
         console.table(("Size", "Changed", "File"), listing, right=(0,), cut=False)
     else:
@@ -121,10 +122,10 @@ def show(
             _grouped(entries, members, session),
             right=(3, 4),
         )
-    console.say(f"\n{words.amount(len(entries), 'file')}, {words.size(sum(e.size for e in entries))}")
+    console.say(f"\n{words.amount(len(entries), 'file')}, {amounts.size(sum(e.size for e in entries))}")
     if games:
         console.say(
-            f"{words.amount(len(games), 'file')} of games ({words.size(sum(game.size for game in games))}) "
+            f"{words.amount(len(games), 'file')} of games ({amounts.size(sum(game.size for game in games))}) "
             "lay on the device that night; --json lists them."
         )
     for name, version in sorted(manifest.versions.items()):
@@ -205,7 +206,7 @@ def _member(one: Inner) -> dict[str, Any]:
 def _member_line(one: Inner, clock: datetime) -> tuple[str, ...]:
     member = one.member
     locked = " (needs a password)" if member.encrypted else ""
-    return (words.size(member.size), _time_of(member.modified, clock), f"    in it: {member.name}{locked}")
+    return (amounts.size(member.size), _time_of(member.modified, clock), f"    in it: {member.name}{locked}")
 
 
 def _time_of(modified: str, clock: datetime) -> str:
@@ -233,7 +234,7 @@ def _grouped(
                 part if (emulator, part) != last else "",
                 game or "-",
                 f"{len(files):,}",
-                words.size(sum(f.size for f in files)),
+                amounts.size(sum(f.size for f in files)),
                 words.when(max(f.modified for f in files), clock),
             )
         )
@@ -253,7 +254,7 @@ def _inside_rows(members: Sequence[Inner], most: int = 12) -> list[tuple[str, ..
             f"  in it: {part}",
             game or "-",
             f"{len(some):,}",
-            words.size(sum(one.member.size for one in some)),
+            amounts.size(sum(one.member.size for one in some)),
             "",
         )
         for (part, game), some in sorted(groups.items())

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from handhold import amounts
 from handhold.cli import words
 from handhold.cli.games import games_document, show_games, show_versions
 from handhold.cli.settings import settings_document, show_settings
@@ -123,7 +124,7 @@ def question(plan: Plan) -> str:
         if (count := sum(1 for s in plan.left if s.decision is decision))
     ]
     aside = f" {', '.join(left)}." if left else ""
-    return f"Write {words.amount(len(writes), 'file')} ({words.size(plan.bytes)})?{aside}"
+    return f"Write {words.amount(len(writes), 'file')} ({amounts.size(plan.bytes)})?{aside}"
 
 
 _ASIDE = (
@@ -212,7 +213,7 @@ def writes(console: Console, steps: Sequence[Step]) -> None:
     last = ""
     for (emulator, part), members in sorted(groups.items()):
         names = list(dict.fromkeys(title_of(step.entry) for step in members))
-        size = words.size(sum(step.entry.size for step in members))
+        size = amounts.size(sum(step.entry.size for step in members))
         rows.append(
             (emulator if emulator != last else "", part, f"{len(members):,}", size, words.listed(names, 3))
         )
@@ -221,7 +222,7 @@ def writes(console: Console, steps: Sequence[Step]) -> None:
 
 
 def _sum(steps: Sequence[Step]) -> str:
-    size = words.size(sum(step.entry.size for step in steps))
+    size = amounts.size(sum(step.entry.size for step in steps))
     beside = sum(1 for s in steps if s.action is Action.BESIDE)
     newer = sum(1 for s in steps if s.decision in _STAYS and s.action is Action.WRITE)
     older = sum(1 for s in steps if s.replaces) - newer
@@ -240,7 +241,7 @@ def last_line(steps: Sequence[Step]) -> str:
     removed = sum(1 for s in steps if s.action is Action.REMOVE)
     pieces = []
     if written:
-        size = words.size(sum(s.entry.size for s in written))
+        size = amounts.size(sum(s.entry.size for s in written))
         pieces.append(f"{words.amount(len(written), 'file')} written ({size})")
     if removed:
         pieces.append(f"{removed:,} removed")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from handhold import amounts
 from handhold.cli import words
 from handhold.cli.session import Session
 from handhold.cli.survey import (
@@ -174,7 +175,7 @@ def show(session: Session, result: Result) -> None:
     told = (result.gaps, result.conflicts, missed, result.renamed, result.recognised)
     if any(told) or result.odd or result.stale or result.older:
         console.say()
-    added = f"{words.size(result.stored_bytes)} added, {words.took(result.seconds)}"
+    added = f"{amounts.size(result.stored_bytes)} added, {words.took(result.seconds)}"
     console.say(f"Kept as {result.snapshot.name} ({added}).")
     console.say(last_line(result))
 
@@ -245,4 +246,4 @@ def last_line(result: Result) -> str:
             pieces.append(words.amount(others, "other file"))
         news = words.listed(pieces)
     gaps = f"; {words.amount(len(result.gaps), 'gap')}, see above" if result.gaps else ""
-    return f"{words.amount(result.files, 'file')} ({words.size(result.bytes)}) safe: {news}{gaps}."
+    return f"{words.amount(result.files, 'file')} ({amounts.size(result.bytes)}) safe: {news}{gaps}."

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from handhold import amounts
 from handhold.cli import words
 from handhold.cli.session import Session
 from handhold.errors import Exit
@@ -182,7 +183,7 @@ def show(
             continue
         where = [place(site) for site in one.sites]
         parts = [
-            (p.value, f"{t.files:,}", words.size(t.bytes), words.when(t.newest, clock) if t.files else "")
+            (p.value, f"{t.files:,}", amounts.size(t.bytes), words.when(t.newest, clock) if t.files else "")
             for p, t in one.parts.items()
         ] or [("nothing yet", "", "", "")]
         names = [one.title] if one.how == "layout" else [one.title, "(recognised)"]
@@ -215,7 +216,7 @@ def show(
             (
                 f"{u.volume}:{u.path}",
                 f"{u.files:,}",
-                words.size(u.bytes),
+                amounts.size(u.bytes),
                 "" if u.newest is None else words.when(u.newest, clock),
                 u.part.value if u.part else "",
             )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from handhold import amounts
 from handhold.cli import words
 from handhold.cli.restore import agree, outcome, status_of
 from handhold.cli.session import Session
@@ -118,6 +119,6 @@ def _question(plan: Plan) -> str:
 
     back = sum(1 for s in plan.writes if s.action is not Action.REMOVE)
     gone = len(plan.writes) - back
-    pieces = [f"write {words.amount(back, 'file')} ({words.size(plan.bytes)})"] if back else []
+    pieces = [f"write {words.amount(back, 'file')} ({amounts.size(plan.bytes)})"] if back else []
     pieces += [f"remove {words.amount(gone, 'file')}"] if gone else []
     return f"Take it back: {' and '.join(pieces)}?"

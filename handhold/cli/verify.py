@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from handhold import amounts
 from handhold.cli import words
 from handhold.cli.session import Session
 from handhold.errors import Exit
@@ -76,7 +77,7 @@ def show(session: Session, report: Report, most: int = 12) -> None:
     console = session.console
     checked = (
         f"{words.amount(report.snapshots, 'manifest')}, {words.amount(report.bundles, 'bundle')}, "
-        f"{words.amount(report.blocks, 'block')}, {words.size(report.bytes)}"
+        f"{words.amount(report.blocks, 'block')}, {amounts.size(report.bytes)}"
     )
     if report.ok:
         for note in report.notes:

@@ -6,6 +6,7 @@ import sys
 import unicodedata
 from datetime import UTC, datetime, timedelta
 
+from handhold.amounts import size
 from handhold.model import NS
 
 #: Characters that change how the text around them is shown, besides control characters.
@@ -50,26 +51,6 @@ def amount(count: int, one: str, many: str | None = None) -> str:
     ('1 save', '12,345 saves', '0 entries')
     """
     return f"{count:,} {one if count == 1 else many or one + 's'}"
-
-
-def size(count: int) -> str:
-    """Bytes in binary units, to three figures.
-
-    Source: IEC 80000-13, binary prefixes
-
-    >>> size(0), size(1), size(1023), size(1024), size(10 * 1024 + 300), size(5 << 30)
-    ('0 B', '1 B', '1023 B', '1.0 KiB', '10 KiB', '5.0 GiB')
-    """
-    value = float(count)
-    if count < 1024:
-        return f"{count} B"
-    for unit in ("KiB", "MiB", "GiB", "TiB", "PiB"):
-        value /= 1024
-        if value < 9.95:
-            return f"{value:.1f} {unit}"
-        if value < 1023.5:
-            return f"{value:.0f} {unit}"
-    return f"{value:.0f} PiB"
 
 
 def room(free: int) -> str:

@@ -21,13 +21,13 @@ from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot, VolumeNote
 from handhold.archive.standing import BEGUN, ELSEWHERE
 from handhold.errors import NotNow, OwnerError
+from handhold.keeping import Wanted, keep_files
 from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
 from handhold.restore.making import Made
 from handhold.restore.ownnotes import remember
 from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.writing import Done, Writing, standing_as
-from handhold.snapshot import Wanted, keep_files
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
 
+from handhold.amounts import size
 from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import Lines, Order, last_on, line_of, order
 from handhold.model import NS, Entry, Identity
@@ -249,7 +250,7 @@ def blocked(entry: Entry, target: Target, found: Found) -> str | None:
         )
     largest = target.traits.largest_file
     if largest is not None and entry.size > largest:
-        return f"the file ({_amount(entry.size)}) is larger than this card can hold ({_amount(largest)})"
+        return f"the file ({size(entry.size)}) is larger than this card can hold ({size(largest)})"
     return None
 
 
@@ -423,7 +424,7 @@ def _with_room(steps: list[Step], scene: Scene) -> list[Step]:
         wanted = need.bytes + (safety if archive is not None and storage == scene.archive_storage else 0)
         if wanted > room.free:
             reasons[storage] = (
-                f"no room on {room.name}: {_amount(wanted)} needed, {_amount(room.free)} free; "
+                f"no room on {room.name}: {size(wanted)} needed, {size(room.free)} free; "
                 "make room, or restore less at a time"
             )
     no_safety = archive is not None and scene.archive_storage not in needs and safety > archive.free
@@ -438,8 +439,8 @@ def _with_room(steps: list[Step], scene: Scene) -> list[Step]:
             assert archive is not None
             step = _block(
                 step,
-                f"no room in the archive to keep what it would replace: {_amount(safety)} needed, "
-                f"{_amount(archive.free)} free",
+                f"no room in the archive to keep what it would replace: {size(safety)} needed, "
+                f"{size(archive.free)} free",
             )
         blocked.append(step)
     return blocked
@@ -474,15 +475,8 @@ class _Need:
         return self._growth + min(self._replacing, max(BATCH_BYTES, self._largest))
 
 
-def _clusters(size: int, cluster: int) -> int:
-    return -(-size // cluster) * cluster
-
-
-def _amount(size: int) -> str:
-    for unit, step in (("GB", 10**9), ("MB", 10**6), ("KB", 10**3)):
-        if size >= step:
-            return f"{size / step:.1f} {unit}"
-    return f"{size} bytes"
+def _clusters(count: int, cluster: int) -> int:
+    return -(-count // cluster) * cluster
 
 
 def _span(ns: int) -> str:

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from handhold.archive.verify import verify
+from handhold.keeping import may_be_export
 from handhold.model import Entry, HomeKind, Part
-from handhold.snapshot import may_be_export
 from tests.archive.fixtures import finish
 from tests.exports.world import World
 from tests.exports.writers import WRITERS

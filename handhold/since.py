@@ -1,0 +1,180 @@
+"""What became of what the last nights held: told by holding what stands on the device now against them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+from handhold.archive.archive import Archive
+from handhold.changes import Suspicious, dropped, emptied
+from handhold.device.claims import Claim
+from handhold.device.exports import Older
+from handhold.device.walk import Before
+from handhold.layouts.layout import Layout
+from handhold.model import Device, Entry, Gap, Part, Site
+from handhold.names import native
+from handhold.nights import Held, Night, last_held
+
+#: Where an entry stands in a manifest: (emulator, home, path).
+Key = tuple[str, str, str]
+
+
+class Gone(NamedTuple):
+    """An emulator that the last night held and this one does not, and why, in words behind its name."""
+
+    emulator: str
+    why: str
+
+
+class Renamed(NamedTuple):
+    """An emulator whose files are kept under another id from now on; its history stays under the old one."""
+
+    old: str
+    new: str
+    files: int
+
+
+def kept_before(nights: Sequence[Night]) -> dict[tuple[str, str], Before]:
+    """What was kept as saves and states when it was last seen, by volume and path."""
+    kept: dict[tuple[str, str], Before] = {}
+    for night in reversed(nights):
+        lay = {(site.emulator, site.home): site for site in night.sites}
+        for entry in night.entries:
+            site = lay.get((entry.emulator, entry.home))
+            if site is not None and entry.part in (Part.SAVES, Part.STATES):
+                path = f"{site.path}/{entry.path}" if site.path else entry.path
+                kept[site.volume, path] = Before(entry.part, entry.game)
+    return kept
+
+
+def moved_since(
+    claims: Iterable[Claim], before: Mapping[Key, Entry], sites: Iterable[Site]
+) -> dict[Key, Entry]:
+    """The last night's entries that lay where a claim lies that has another key now, by that key. Pure.
+
+    So it is when a layout was written for what had been recognised until then: the files are the same ones.
+    """
+    missing = [claim for claim in claims if (claim.site.emulator, claim.site.home, claim.path) not in before]
+    if not missing:
+        return {}
+    lay = {(site.emulator, site.home): site for site in sites}
+    places: dict[tuple[str, str], Entry] = {}
+    for entry in before.values():
+        site = lay.get((entry.emulator, entry.home))
+        if site is not None:
+            places[site.volume, f"{site.path}/{entry.path}" if site.path else entry.path] = entry
+    found = ((claim, places.get((claim.site.volume, claim.volume_path))) for claim in missing)
+    return {
+        (claim.site.emulator, claim.site.home, claim.path): entry
+        for claim, entry in found
+        if entry is not None
+    }
+
+
+def renamed_since(moved: Mapping[Key, Entry]) -> list[Renamed]:
+    """Which emulators' files are kept under another id now."""
+    counts: dict[tuple[str, str], int] = {}
+    for (emulator, _, _), entry in moved.items():
+        if entry.emulator != emulator:
+            counts[entry.emulator, emulator] = counts.get((entry.emulator, emulator), 0) + 1
+    return [Renamed(old, new, files) for (old, new), files in sorted(counts.items())]
+
+
+def emptied_since(
+    nights: Sequence[Night], moved: Mapping[Key, Entry], new: Sequence[Entry]
+) -> tuple[Suspicious, ...]:
+    """What had content when it was last seen and is empty now, each with the night to go back to."""
+    found: list[Suspicious] = []
+    for number, night in enumerate(nights):
+        known = {entry.key: entry for entry in night.entries}
+        if number == 0:
+            known.update(moved)
+        found += emptied(known, new, night.name)
+    return tuple(found)
+
+
+def dropped_since(
+    device: Device,
+    prior: Night,
+    still: Collection[Key],
+    gaps: Iterable[Gap],
+    parts: frozenset[Part],
+    older: Iterable[Older],
+) -> list[tuple[Entry, bool]]:
+    """What the last night held and is not kept ``still``, each with whether a file stands at its place."""
+    roots = {volume.name: volume.path for volume in device.volumes}
+    left_out = {(one.volume, one.path) for one in older}
+    return [
+        (entry, os.path.lexists(os.path.join(roots[volume], native(path))))
+        for entry, volume, path in dropped(prior.entries, prior.sites, still, gaps)
+        if entry.part in parts and volume in roots and (volume, path) not in left_out
+    ]
+
+
+def gone_since(
+    device: Device,
+    prior: Night,
+    entries: Iterable[Entry],
+    gaps: Iterable[Gap],
+    layouts: Iterable[Layout],
+    went: Iterable[tuple[Entry, bool]],
+) -> tuple[Gone, ...]:
+    """The emulators of which nothing is kept any more, though no gap says why."""
+    told = {gap.emulator for gap in gaps}
+    names = {entry.emulator for entry, _ in went} - {entry.emulator for entry in entries} - told
+    known = {layout.id for layout in layouts}
+    roots = {volume.name: volume.path for volume in device.volumes}
+    standing = {
+        site.emulator
+        for site in prior.sites
+        if site.emulator in names
+        and site.volume in roots
+        and os.path.isdir(os.path.join(roots[site.volume], native(site.path)))
+    }
+    return tuple(
+        Gone(name, _why_gone(name in known or name not in prior.layouts, name in standing))
+        for name in sorted(names)
+    )
+
+
+def _why_gone(has_layout: bool, has_folder: bool) -> str:
+    if not has_layout:
+        return "no layout speaks of it any more" + ("" if has_folder else ", and its folder is gone")
+    return (
+        "nothing that is kept is in its folder now" if has_folder else "its folder is not on the device now"
+    )
+
+
+def with_cards(archive: Archive, device: Device, gaps: Iterable[Gap]) -> list[Gap]:
+    """The gaps, with one for each volume that is empty or missing and once held something: a card is out.
+
+    It is told every night until the volume is there again, or the owner has taken it out of the config.
+    """
+    missing = {gap.volume for gap in device.missing}
+    empty = [volume.name for volume in device.volumes if not _anything_in(volume.path)]
+    held = last_held(archive, device.name, [*missing, *empty])
+    told = []
+    for gap in gaps:
+        last = held.get(gap.volume) if gap in device.missing else None
+        told.append(gap if last is None else _card_out(gap.volume, "it is not there", last))
+    return told + [_card_out(name, "it is empty", held[name]) for name in empty if name in held]
+
+
+def _card_out(volume: str, what: str, last: Held) -> Gap:
+    files = f"{last.files:,} kept file{'s' if last.files != 1 else ''}"
+    return Gap(volume, "", f"{what}, and held {files} on {last.on}; is the card in?", None, _CARD_IN)
+
+
+_CARD_IN = (
+    "Put it in and take the snapshot again; the earlier nights keep what was on it. If it is gone for good, "
+    "take it out of the config."
+)
+
+
+def _anything_in(folder: str) -> bool:
+    try:
+        with os.scandir(folder) as items:
+            return next(items, None) is not None
+    except OSError:
+        return True  # the walk has said so already
