@@ -58,7 +58,19 @@ def _options(
 
 
 # In the order in which an owner meets them.
-for _room in ("setup", "survey", "layout", "snapshot", "look", "restore", "undo", "carry", "verify", "demo"):
+for _room in (
+    "setup",
+    "survey",
+    "layout",
+    "snapshot",
+    "look",
+    "restore",
+    "undo",
+    "carry",
+    "verify",
+    "export",
+    "demo",
+):
     import_module(f"handhold.cli.{_room}").join(app)
 
 

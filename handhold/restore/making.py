@@ -43,10 +43,14 @@ _LABEL = 60
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A file that is made: the entry that it would be, and what puts its content into the archive."""
+    """A file that is made: the entry that it would be, its content, and what puts it into the archive.
+
+    Reading the content raises ``Damaged`` and ``ValueError``, also after the last run.
+    """
 
     entry: Entry
     put: Callable[[Writer], None]
+    content: Callable[[], Iterator[bytes]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,11 +122,15 @@ def smaller_zip(slices: Slices, inners: Sequence[Inner], device: str, day: date)
     ranges = [one for start, length in runs for one in slices.ranges(start, length)]
     tails = list(pieces(BytesIO(tail), len(tail)))
     ranges += [Range(block_id(piece), 0, len(piece)) for piece in tails]
+
+    def content() -> Iterator[bytes]:
+        for start, length in runs:
+            yield from slices.runs(start, length)
+        yield tail
+
     digest = hashlib.sha256()
-    for start, length in runs:
-        for run in slices.runs(start, length):
-            digest.update(run)
-    digest.update(tail)
+    for run in content():
+        digest.update(run)
     entry = slices.entry
     made = Entry(
         emulator=entry.emulator,
@@ -141,7 +149,7 @@ def smaller_zip(slices: Slices, inners: Sequence[Inner], device: str, day: date)
             writer.put_plain(piece)
         writer.put_recipe(ranges)
 
-    return Making([Made(made, put)], left)
+    return Making([Made(made, put, content)], left)
 
 
 def files(slices: Slices, inners: Sequence[Inner], room: int, zone: tzinfo | None) -> Making:
@@ -202,7 +210,7 @@ def _file(opened: Opened, held: Held, inner: Inner, path: str, zone: tzinfo | No
         if several:
             writer.put_recipe(ranges)
 
-    return Made(made, put)
+    return Made(made, put, lambda: opened.content(held))
 
 
 class _Joined:

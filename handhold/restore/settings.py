@@ -90,7 +90,7 @@ def _made(entry: Entry, data: bytes) -> Made:
     def put(writer: Writer) -> None:
         writer.put_plain(data)
 
-    return Made(copy, put)
+    return Made(copy, put, lambda: iter([data]))
 
 
 def _content(archive: Archive, entry: Entry) -> bytes | None:
