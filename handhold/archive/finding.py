@@ -55,8 +55,8 @@ def may_be_meant(unreadable: list[str], wanted: str, found: Snapshot | None) -> 
 
     Their names tell device and time, not whether they are of nights.
 
-    >>> may_be_meant(["manifests/pebble.20260301T220000Z.0123abcd.manifest"], "latest", None)[0].device
-    'pebble'
+    >>> may_be_meant(["manifests/plover.20260301T220000Z.0123abcd.manifest"], "latest", None)[0].device
+    'plover'
     """
     if found is not None and found.name.casefold() == wanted.casefold():
         return []

@@ -93,7 +93,7 @@ class Standings:
 def order(lines: Lines, x: str, y: str) -> Order:
     """How content ``x`` of a save stands to content ``y`` of the same save. Pure.
 
-    >>> a = Line("pebble", "card", "Tinplate")
+    >>> a = Line("plover", "card", "Tinplate")
     >>> order({a: {"one": Span(1, 4), "two": Span(5, 6)}}, "one", "two")
     <Order.OLDER: 'older'>
     >>> order({a: {"one": Span(1, 7), "two": Span(5, 6)}}, "one", "two")  # an old one that was put back

@@ -107,8 +107,8 @@ def _device(session: Session, earlier: object, asks: bool, yes: bool) -> str:
 def slug(name: str) -> str:
     """A device name made of what the owner or the system calls it.
 
-    >>> slug("My Pebble (blue)"), slug("...")
-    ('My-Pebble-blue', '')
+    >>> slug("My Plover (blue)"), slug("...")
+    ('My-Plover-blue', '')
     """
     return re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:40].rstrip("-")
 

@@ -202,7 +202,7 @@ def show_missed(console: Console, result: Result) -> None:
 
 
 def named(files: Sequence[Lost | Suspicious], most: int = 8) -> str:
-    """Files by emulator, part and game: ``plumtree saves: Snow Ferry; lantern states: Mole Valley``."""
+    """Files by emulator, part and game: ``plumtree saves: Snow Ferry; lantern states: Mole Hollow``."""
     groups: dict[tuple[str, Part], list[str]] = {}
     for one in files:
         group = groups.setdefault((one.emulator, one.part), [])

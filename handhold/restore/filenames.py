@@ -57,8 +57,8 @@ def _name_refused(name: str, traits: Traits) -> str | None:
 def beside(name: str, device: str, day: date, number: int = 1) -> str:
     """The name under which an archived file is put beside the one that stays.
 
-    >>> beside("Moss Garden.sav", "pebble", date(2026, 11, 24))
-    'Moss Garden (from pebble 2026-11-24).sav'
+    >>> beside("Moss Garden.sav", "plover", date(2026, 11, 24))
+    'Moss Garden (from plover 2026-11-24).sav'
     """
     stem, dot, ending = name.rpartition(".")
     if not stem or len(ending) > 16:

@@ -90,8 +90,8 @@ def judge(courses: Mapping[Line, Course], device: str, place: Line) -> Verdict:
 class Descent:
     """Which contents came out of which.
 
-    >>> pebble = Line("pebble", "card", "Tinplate")
-    >>> descent = Descent({pebble: [Event(1, "one"), Event(2, "two")]})
+    >>> plover = Line("plover", "card", "Tinplate")
+    >>> descent = Descent({plover: [Event(1, "one"), Event(2, "two")]})
     >>> descent.newer("one", "two"), descent.newer("two", "one")
     (True, False)
     """
@@ -237,7 +237,7 @@ def until_now(courses: Mapping[Line, Course], live: Mapping[Line, str | None]) -
 def together(newest: Iterable[Collection[str]]) -> frozenset[str]:
     """The devices that have the newest of every file. Each is given by the devices that have it.
 
-    >>> sorted(together([{"pebble", "lantern"}, {"lantern"}]))
+    >>> sorted(together([{"plover", "lantern"}, {"lantern"}]))
     ['lantern']
     """
     return frozenset.intersection(*map(frozenset, newest))

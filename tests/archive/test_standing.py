@@ -14,7 +14,7 @@ from handhold.archive.standing import BEGUN, ELSEWHERE, Line, Order, Span, last_
 from handhold.model import Entry, HomeKind, Kind, Part, Site
 from tests.archive.fixtures import EVENING, make
 
-PEBBLE, LANTERN = Line("pebble", "card", "Tinplate"), Line("lantern", "card", "Tinplate")
+PLOVER, LANTERN = Line("plover", "card", "Tinplate"), Line("lantern", "card", "Tinplate")
 
 
 def spans(*stood: tuple[str, int, int]) -> dict[str, Span]:
@@ -26,48 +26,48 @@ def spans(*stood: tuple[str, int, int]) -> dict[str, Span]:
     ("history", "x", "y", "expected"),
     [
         # One device, one after the other.
-        ({PEBBLE: spans(("x", 1, 1), ("y", 2, 2))}, "x", "y", Order.OLDER),
-        ({PEBBLE: spans(("x", 2, 2), ("y", 1, 1))}, "x", "y", Order.NEWER),
-        ({PEBBLE: spans(("x", 1, 7), ("y", 8, 9))}, "x", "y", Order.OLDER),
-        ({PEBBLE: spans(("x", 1, 1))}, "x", "x", Order.SAME),
+        ({PLOVER: spans(("x", 1, 1), ("y", 2, 2))}, "x", "y", Order.OLDER),
+        ({PLOVER: spans(("x", 2, 2), ("y", 1, 1))}, "x", "y", Order.NEWER),
+        ({PLOVER: spans(("x", 1, 7), ("y", 8, 9))}, "x", "y", Order.OLDER),
+        ({PLOVER: spans(("x", 1, 1))}, "x", "x", Order.SAME),
         # Never seen.
-        ({PEBBLE: spans(("y", 1, 1))}, "x", "y", Order.UNKNOWN),
+        ({PLOVER: spans(("y", 1, 1))}, "x", "y", Order.UNKNOWN),
         ({}, "x", "y", Order.UNKNOWN),
         # Each on a device of its own: nothing says which came first.
-        ({PEBBLE: spans(("x", 1, 1)), LANTERN: spans(("y", 2, 2))}, "x", "y", Order.FORK),
-        # Carried over and played on there: lantern had x, then y; pebble only x, later than lantern's y.
-        ({PEBBLE: spans(("x", 1, 9)), LANTERN: spans(("x", 2, 2), ("y", 3, 3))}, "x", "y", Order.OLDER),
+        ({PLOVER: spans(("x", 1, 1)), LANTERN: spans(("y", 2, 2))}, "x", "y", Order.FORK),
+        # Carried over and played on there: lantern had x, then y; plover only x, later than lantern's y.
+        ({PLOVER: spans(("x", 1, 9)), LANTERN: spans(("x", 2, 2), ("y", 3, 3))}, "x", "y", Order.OLDER),
         # The two devices say opposite things.
         (
-            {PEBBLE: spans(("x", 1, 1), ("y", 2, 2)), LANTERN: spans(("x", 4, 4), ("y", 3, 3))},
+            {PLOVER: spans(("x", 1, 1), ("y", 2, 2)), LANTERN: spans(("x", 4, 4), ("y", 3, 3))},
             "x",
             "y",
             Order.FORK,
         ),
         # Both devices agree.
         (
-            {PEBBLE: spans(("x", 1, 1), ("y", 2, 2)), LANTERN: spans(("x", 3, 3), ("y", 4, 4))},
+            {PLOVER: spans(("x", 1, 1), ("y", 2, 2)), LANTERN: spans(("x", 3, 3), ("y", 4, 4))},
             "x",
             "y",
             Order.OLDER,
         ),
         # x, then y, and then x was put back: it is no newer for that.
-        ({PEBBLE: spans(("x", 1, 3), ("y", 2, 2))}, "x", "y", Order.FORK),
-        ({PEBBLE: spans(("x", 1, 3), ("y", 2, 2))}, "y", "x", Order.FORK),
+        ({PLOVER: spans(("x", 1, 3), ("y", 2, 2))}, "x", "y", Order.FORK),
+        ({PLOVER: spans(("x", 1, 3), ("y", 2, 2))}, "y", "x", Order.FORK),
         # x, y, x put back, and that taken back again: y is the newer one as before.
-        ({PEBBLE: spans(("x", 1, 3), ("y", 2, 4))}, "x", "y", Order.OLDER),
+        ({PLOVER: spans(("x", 1, 3), ("y", 2, 4))}, "x", "y", Order.OLDER),
         # Two homes of one device are two lines: side by side they say nothing about each other.
         (
             {
-                Line("pebble", "card", "Tinplate"): spans(("x", 5, 5)),
-                Line("pebble", "internal", "Tinplate"): spans(("y", 6, 6)),
+                Line("plover", "card", "Tinplate"): spans(("x", 5, 5)),
+                Line("plover", "internal", "Tinplate"): spans(("y", 6, 6)),
             },
             "x",
             "y",
             Order.FORK,
         ),
         # Standing in the same manifest twice is no order either.
-        ({PEBBLE: spans(("x", 5, 5), ("y", 5, 5))}, "x", "y", Order.FORK),
+        ({PLOVER: spans(("x", 5, 5), ("y", 5, 5))}, "x", "y", Order.FORK),
     ],
 )
 def test_worked_cases(history: dict[Line, dict[str, Span]], x: str, y: str, expected: Order) -> None:
@@ -75,15 +75,15 @@ def test_worked_cases(history: dict[Line, dict[str, Span]], x: str, y: str, expe
 
 
 def test_last_on() -> None:
-    history = {PEBBLE: spans(("x", 1, 1), ("y", 2, 4)), LANTERN: spans(("x", 9, 9))}
-    assert last_on(history, PEBBLE) == ("y", 4)
+    history = {PLOVER: spans(("x", 1, 1), ("y", 2, 4)), LANTERN: spans(("x", 9, 9))}
+    assert last_on(history, PLOVER) == ("y", 4)
     assert last_on(history, LANTERN) == ("x", 9)
-    assert last_on(history, Line("pebble", "card", "Other")) is None
-    assert last_on({PEBBLE: spans(("x", 4, 4), ("y", 4, 4))}, PEBBLE) is None
+    assert last_on(history, Line("plover", "card", "Other")) is None
+    assert last_on({PLOVER: spans(("x", 4, 4), ("y", 4, 4))}, PLOVER) is None
 
 
 histories = st.dictionaries(
-    st.sampled_from([PEBBLE, LANTERN, Line("pebble", "internal", "Tinplate")]),
+    st.sampled_from([PLOVER, LANTERN, Line("plover", "internal", "Tinplate")]),
     st.dictionaries(
         st.sampled_from("xyz"),
         st.tuples(st.integers(1, 9), st.integers(0, 9)).map(lambda t: Span(t[0], t[0] + t[1])),
@@ -148,16 +148,16 @@ A = ("tinplate", Part.SAVES, "a.sav")
 
 def test_standings_from_manifests(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    _write(archive, "pebble", ("main", "a.sav", "one"), ("main", "b.sav", "b"))
-    _write(archive, "pebble", ("main", "a.sav", "one"), ("main", "b.sav", "b"))  # a quiet night
+    _write(archive, "plover", ("main", "a.sav", "one"), ("main", "b.sav", "b"))
+    _write(archive, "plover", ("main", "a.sav", "one"), ("main", "b.sav", "b"))  # a quiet night
     _write(archive, "lantern", ("main", "a.sav", "one"), kind=Kind.RESTORED)
-    _write(archive, "pebble", ("main", "a.sav", "two"), ("main", "b.sav", "b"))
-    _write(archive, "pebble", ("main", "a.sav", "unknown"), kind=Kind.SAFETY)
-    _write(archive, "pebble", ("main", "a.sav", "zero"), kind=Kind.RESTORED, note=BEGUN)
-    _write(archive, "pebble", ("main", "a.sav", "zero"), kind=Kind.RESTORED, volume=ELSEWHERE)
+    _write(archive, "plover", ("main", "a.sav", "two"), ("main", "b.sav", "b"))
+    _write(archive, "plover", ("main", "a.sav", "unknown"), kind=Kind.SAFETY)
+    _write(archive, "plover", ("main", "a.sav", "zero"), kind=Kind.RESTORED, note=BEGUN)
+    _write(archive, "plover", ("main", "a.sav", "zero"), kind=Kind.RESTORED, volume=ELSEWHERE)
     past = standings(archive, {A})
     assert past.of(A) == {
-        PEBBLE: {_sha("one"): (1, 2), _sha("two"): (4, 4), _sha("unknown"): (5, 5)},
+        PLOVER: {_sha("one"): (1, 2), _sha("two"): (4, 4), _sha("unknown"): (5, 5)},
         LANTERN: {_sha("one"): (3, 3)},
     }
     assert past.of(("tinplate", Part.SAVES, "b.sav")) == {}  # not asked for
@@ -167,7 +167,7 @@ def test_standings_from_manifests(tmp_path: Path) -> None:
 def test_each_page_is_decoded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     archive = make(tmp_path)
     for _ in range(5):
-        _write(archive, "pebble", ("main", "a.sav", "one"))
+        _write(archive, "plover", ("main", "a.sav", "one"))
     _write(archive, "lantern", ("main", "a.sav", "one"))
     asked = []
     real = archive.page
@@ -177,21 +177,21 @@ def test_each_page_is_decoded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         return real(page_id)
 
     monkeypatch.setattr(archive, "page", page)
-    assert standings(archive, {A}).of(A) == {PEBBLE: {_sha("one"): (1, 5)}, LANTERN: {_sha("one"): (6, 6)}}
+    assert standings(archive, {A}).of(A) == {PLOVER: {_sha("one"): (1, 5)}, LANTERN: {_sha("one"): (6, 6)}}
     assert len(asked) == 1
 
 
 def test_what_is_hurt_is_named_and_the_rest_is_known(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    _write(archive, "pebble", ("main", "a.sav", "one"))
-    _write(archive, "pebble", ("main", "a.sav", "two"))
+    _write(archive, "plover", ("main", "a.sav", "one"))
+    _write(archive, "plover", ("main", "a.sav", "two"))
     first, second = archive.snapshots()
     file = tmp_path / "archive" / second.file
     data = bytearray(file.read_bytes())
     data[-1] ^= 1
     file.write_bytes(data)
     past = standings(archive, {A})
-    assert past.of(A) == {PEBBLE: {_sha("one"): (first.sequence,) * 2}}
+    assert past.of(A) == {PLOVER: {_sha("one"): (first.sequence,) * 2}}
     assert past.unreadable == [second.name]
 
 
@@ -202,7 +202,7 @@ def test_a_home_is_told_by_where_it_lies_and_not_by_its_name(tmp_path: Path) -> 
         with archive.locked("test"), archive.writer() as writer:
             digests = {volume: writer.put_plain(f"on {volume}".encode()) for volume in homes.values()}
             writer.finish(
-                device="pebble",
+                device="plover",
                 kind=Kind.NIGHT,
                 taken=EVENING,
                 volumes=[],
@@ -216,7 +216,7 @@ def test_a_home_is_told_by_where_it_lies_and_not_by_its_name(tmp_path: Path) -> 
             )
     lines = standings(archive, {A}).of(A)
     assert lines == {
-        Line("pebble", "card", "Tinplate"): {_sha("on card"): (1, 1)},
-        Line("pebble", "internal", "Tinplate"): {_sha("on internal"): (1, 2)},
+        Line("plover", "card", "Tinplate"): {_sha("on card"): (1, 1)},
+        Line("plover", "internal", "Tinplate"): {_sha("on internal"): (1, 2)},
     }
     assert order(lines, _sha("on card"), _sha("on internal")) is Order.FORK

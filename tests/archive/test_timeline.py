@@ -16,7 +16,7 @@ from handhold.errors import Damaged
 from handhold.model import Entry, Gap, HomeKind, Kind, Part, Site
 from tests.archive.fixtures import EVENING, again, make
 
-PEBBLE, LANTERN = Line("pebble", "card", "Tinplate"), Line("lantern", "card", "Tinplate")
+PLOVER, LANTERN = Line("plover", "card", "Tinplate"), Line("lantern", "card", "Tinplate")
 MAIN = Site("tinplate", "main", HomeKind.FOLDER, "card", "Tinplate")
 
 
@@ -62,22 +62,22 @@ def told(archive: Archive, path: str = "a.sav") -> dict[Line, str]:
 
 def test_changes_of_two_devices(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
     wrote(archive, "lantern", {"a.sav": "one"})
-    wrote(archive, "pebble", {"a.sav": "two", "b.sav": "b"})
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    assert told(archive) == {PEBBLE: "one@1 two@4 one@5", LANTERN: "one@3"}
-    assert told(archive, "b.sav") == {PEBBLE: "b@1"}
+    wrote(archive, "plover", {"a.sav": "two", "b.sav": "b"})
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    assert told(archive) == {PLOVER: "one@1 two@4 one@5", LANTERN: "one@3"}
+    assert told(archive, "b.sav") == {PLOVER: "b@1"}
 
 
 def test_a_save_that_is_gone(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    wrote(archive, "pebble", {"b.sav": "b"})
-    wrote(archive, "pebble", {"b.sav": "b"})
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    assert told(archive) == {PEBBLE: "one@1 -@2 one@4"}
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    wrote(archive, "plover", {"b.sav": "b"})
+    wrote(archive, "plover", {"b.sav": "b"})
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    assert told(archive) == {PLOVER: "one@1 -@2 one@4"}
 
 
 @pytest.mark.parametrize(
@@ -94,67 +94,67 @@ def test_what_a_night_could_not_see_is_not_gone(
     tmp_path: Path, sites: tuple[Site, ...], gaps: tuple[Gap, ...]
 ) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    wrote(archive, "pebble", {"b.sav": "b"} if sites == (MAIN,) else {}, sites=sites, gaps=gaps)
-    assert told(archive) == {PEBBLE: "one@1"}
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    wrote(archive, "plover", {"b.sav": "b"} if sites == (MAIN,) else {}, sites=sites, gaps=gaps)
+    assert told(archive) == {PLOVER: "one@1"}
 
 
 def test_a_gap_elsewhere_hides_nothing(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
     gaps = [Gap("card", "Tinplate/a.sav2", "it cannot be read"), Gap("internal", "", "it cannot be read")]
-    wrote(archive, "pebble", {"b.sav": "b"}, gaps=gaps)
-    assert told(archive) == {PEBBLE: "one@1 -@2"}
+    wrote(archive, "plover", {"b.sav": "b"}, gaps=gaps)
+    assert told(archive) == {PLOVER: "one@1 -@2"}
 
 
 def test_a_part_that_was_left_out_is_not_gone(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"}, states={"a.st0": "state"})
-    wrote(archive, "pebble", {}, states={"a.st0": "state"})
-    assert told(archive) == {PEBBLE: "one@1"}
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"}, states={"a.st0": "state"})
+    wrote(archive, "plover", {}, states={"a.st0": "state"})
+    assert told(archive) == {PLOVER: "one@1"}
 
 
 def test_a_restore_knows_what_it_replaced(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    safety = wrote(archive, "pebble", {"a.sav": "two"}, kind=Kind.SAFETY)
-    wrote(archive, "pebble", {"a.sav": "b"}, kind=Kind.RESTORED, note=BEGUN, safety=safety.file)
-    wrote(archive, "pebble", {"a.sav": "three"}, kind=Kind.RESTORED, safety=safety.file)
-    assert told(archive) == {PEBBLE: "one@1 two@2 three@4"}
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    safety = wrote(archive, "plover", {"a.sav": "two"}, kind=Kind.SAFETY)
+    wrote(archive, "plover", {"a.sav": "b"}, kind=Kind.RESTORED, note=BEGUN, safety=safety.file)
+    wrote(archive, "plover", {"a.sav": "three"}, kind=Kind.RESTORED, safety=safety.file)
+    assert told(archive) == {PLOVER: "one@1 two@2 three@4"}
 
 
 def test_a_restore_where_nothing_stood_says_so(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    safety = wrote(archive, "pebble", {"b.sav": "b"}, kind=Kind.SAFETY)
-    wrote(archive, "pebble", {"a.sav": "two", "b.sav": "one"}, kind=Kind.RESTORED, safety=safety.file)
-    wrote(archive, "pebble", {"a.sav": "three"}, kind=Kind.RESTORED)
-    assert told(archive) == {PEBBLE: "one@1 -@3 two@3 -@4 three@4"}
-    assert told(archive, "b.sav") == {PEBBLE: "b@1 one@3"}
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    safety = wrote(archive, "plover", {"b.sav": "b"}, kind=Kind.SAFETY)
+    wrote(archive, "plover", {"a.sav": "two", "b.sav": "one"}, kind=Kind.RESTORED, safety=safety.file)
+    wrote(archive, "plover", {"a.sav": "three"}, kind=Kind.RESTORED)
+    assert told(archive) == {PLOVER: "one@1 -@3 two@3 -@4 three@4"}
+    assert told(archive, "b.sav") == {PLOVER: "b@1 one@3"}
 
 
 def test_a_night_like_the_one_before_a_restore_is_a_change(tmp_path: Path) -> None:
     """Its pages are those of the night before, yet something else stood there meanwhile."""
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    safety = wrote(archive, "pebble", {"a.sav": "one"}, kind=Kind.SAFETY)
-    wrote(archive, "pebble", {"a.sav": "two"}, kind=Kind.RESTORED, safety=safety.file)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    assert told(archive) == {PEBBLE: "one@1 two@3 one@4"}
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    safety = wrote(archive, "plover", {"a.sav": "one"}, kind=Kind.SAFETY)
+    wrote(archive, "plover", {"a.sav": "two"}, kind=Kind.RESTORED, safety=safety.file)
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    assert told(archive) == {PLOVER: "one@1 two@3 one@4"}
 
 
 def test_what_a_restore_brought_and_a_night_does_not_have_is_gone(tmp_path: Path) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"b.sav": "b"})
-    wrote(archive, "pebble", {"a.sav": "two"}, kind=Kind.RESTORED)
-    wrote(archive, "pebble", {"b.sav": "b"})
-    assert told(archive) == {PEBBLE: "two@2 -@3"}
+    wrote(archive, "plover", {"b.sav": "b"})
+    wrote(archive, "plover", {"a.sav": "two"}, kind=Kind.RESTORED)
+    wrote(archive, "plover", {"b.sav": "b"})
+    assert told(archive) == {PLOVER: "two@2 -@3"}
 
 
 def test_a_restore_into_a_folder_elsewhere_says_nothing(tmp_path: Path) -> None:
     archive = make(tmp_path)
     site = Site("tinplate", "main", HomeKind.FOLDER, ELSEWHERE, "mnt/card")
-    wrote(archive, "pebble", {"a.sav": "one"}, kind=Kind.RESTORED, sites=[site])
+    wrote(archive, "plover", {"a.sav": "one"}, kind=Kind.RESTORED, sites=[site])
     assert told(archive) == {}
 
 
@@ -162,9 +162,9 @@ def test_a_night_that_cannot_be_read_is_named_and_says_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     archive = make(tmp_path)
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
-    hurt = wrote(archive, "pebble", {"b.sav": "b"})
-    wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    hurt = wrote(archive, "plover", {"b.sav": "b"})
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
     page = archive.read(hurt).pages[0].id
     real = archive.page
 
@@ -176,14 +176,14 @@ def test_a_night_that_cannot_be_read_is_named_and_says_nothing(
     monkeypatch.setattr(archive, "page", broken)
     found = timelines(archive, [Part.SAVES])
     assert found.unreadable == [hurt.name]
-    moments = found.lines["tinplate", Part.SAVES, "a.sav"][PEBBLE]
+    moments = found.lines["tinplate", Part.SAVES, "a.sav"][PLOVER]
     assert [moment.snapshot.sequence for moment in moments] == [1]
 
 
 def test_a_quiet_night_costs_no_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     archive = make(tmp_path)
     for _ in range(5):
-        wrote(archive, "pebble", {"a.sav": "one", "b.sav": "b"})
+        wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
     asked = []
     real = archive.page
 

@@ -32,10 +32,10 @@ def clear(said: Said, status: int, *patterns: str) -> None:
 
 
 NAMES = [
-    (("show", "pebbel"), 2, r'snapshot named "pebbel"', r"Did you mean pebble"),
+    (("show", "plovre"), 2, r'snapshot named "pebbel"', r"Did you mean plover"),
     (("show", "latest", "--emulator", "tinplat"), 2, r'emulator named "tinplat"', "tinplate"),
     (("show", "latest", "--part", "safes"), 2, r'part named "safes"', "saves"),
-    (("show", "latest", "--game", "Mole Vally"), 2, r'game named "Mole Vally"', "Mole Valley"),
+    (("show", "latest", "--game", "Mole Holow"), 2, r'game named "Mole Holow"', "Mole Hollow"),
     (("restore", "latest", "--emulator", "lantren"), 2, r'emulator named "lantren"', "lantern"),
     (("restore", "latest", "--part", "staets"), 2, r'part named "staets"', "states"),
     (("restore", "1999"), 2, r'snapshot named "1999"', "."),
@@ -67,7 +67,7 @@ def test_a_volume_that_is_typed_wrong(world: World, typed: str) -> None:
     clear(world.run("--volume", typed, "survey"), 2, "--volume")
 
 
-@pytest.mark.parametrize("name", ["", "my pebble", "-x", "p" * 41, "ä", "a/b", ".."])
+@pytest.mark.parametrize("name", ["", "my plover", "-x", "p" * 41, "ä", "a/b", ".."])
 def test_a_name_that_no_device_can_have(world: World, name: str) -> None:
     if name:
         clear(world.run("--device", name, "--volume", f"internal={world.internal}", "snapshot"), 2, "called")
@@ -130,8 +130,8 @@ def test_the_archive_is_of_another_version_or_hurt(
 CONFIGS = [
     ("", r"config"),
     ("config: 2\n", r":1:\d+: .*config"),
-    ("config: 1\ndevice: [pebble]\n", r":2:9: a list, expected text"),
-    ("config: 1\ndevcie: pebble\n", r":2:1: .*devcie"),
+    ("config: 1\ndevice: [plover]\n", r":2:9: a list, expected text"),
+    ("config: 1\ndevcie: plover\n", r":2:1: .*devcie"),
     ("config: 1\ndevice: a\ndevice: b\n", r":3:1: .*device"),
     ("config: 1\nvolumes:\n\tinternal: /x\n", r":3:\d+: "),
     ("config: 1\nvolumes: &v {internal: /x}\nparts: *v\n", r":2:\d+: .*"),
@@ -152,7 +152,7 @@ def test_a_config_that_is_wrong(world: World, text: str, pattern: str) -> None:
 
 
 def test_every_mistake_of_a_config_is_named_at_once(world: World) -> None:
-    world.config.write_text("config: 1\ndevcie: pebble\nvolumes: 3\nparts: {cach: yes}\n")
+    world.config.write_text("config: 1\ndevcie: plover\nvolumes: 3\nparts: {cach: yes}\n")
     clear(world.run("list"), 2, ":2:1: ", r":3:\d+: ", r":4:\d+: ")
 
 
@@ -200,14 +200,14 @@ def test_setup_makes_nothing_where_no_card_is(world: World, tmp_path: Path) -> N
 def test_setup_without_a_person_says_what_it_was_not_told(tmp_path: Path) -> None:
     world = World(tmp_path)
     clear(world.run("setup"), 2, "--device")
-    clear(world.run("--device", "pebble", "setup"), 2, "--volume")
-    clear(world.run("--device", "pebble", "--volume", f"internal={world.internal}", "setup"), 2, "--archive")
+    clear(world.run("--device", "plover", "setup"), 2, "--volume")
+    clear(world.run("--device", "plover", "--volume", f"internal={world.internal}", "setup"), 2, "--archive")
     assert not world.config.exists()
 
 
 def test_setup_does_not_replace_another_config_unasked(world: World) -> None:
     before = world.config.read_text()
-    clear(world.setup("other"), 2, "pebble", "--yes")
+    clear(world.setup("other"), 2, "plover", "--yes")
     assert world.config.read_text() == before
 
 

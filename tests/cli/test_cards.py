@@ -43,7 +43,7 @@ def test_the_main_job_on_real_cards(way: str, exfat: Path, fat: Path, tmp_path: 
     assert world.run("snapshot", "--json").document["new_files"] == 0
     assert world.run("verify", "--deep").status == 0
 
-    save = world.internal / "Tinplate/saves/Mole Valley.sav"
+    save = world.internal / "Tinplate/saves/Mole Hollow.sav"
     kept = {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in world.internal.rglob("*.sav")}
     for path in kept:
         path.unlink()
@@ -68,7 +68,7 @@ def test_the_main_job_on_real_cards(way: str, exfat: Path, fat: Path, tmp_path: 
         == 0
     )
     restored = {str(p.relative_to(new)): p.read_bytes() for p in new.rglob("*") if p.is_file()}
-    assert restored["Tinplate/saves/Mole Valley.sav"] == kept[save][0]
+    assert restored["Tinplate/saves/Mole Hollow.sav"] == kept[save][0]
     leftovers = [p.name for card in (base, safe) for p in card.rglob("*") if p.name.endswith(".part")]
     assert leftovers == []
 

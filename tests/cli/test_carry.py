@@ -12,7 +12,7 @@ import pytest
 from tests.cli.schemas import CARRY
 from tests.cli.world import Said, World
 
-SAVE = "Tinplate/saves/Mole Valley.sav"
+SAVE = "Tinplate/saves/Mole Hollow.sav"
 
 
 @dataclass
@@ -68,50 +68,50 @@ def world(tmp_path: Path) -> World:
 
 
 @pytest.fixture
-def pebble(world: World) -> Handheld:
-    made = handheld(world, "pebble")
+def plover(world: World) -> Handheld:
+    made = handheld(world, "plover")
     assert world.run(
-        "--device", "pebble", "--volume", f"internal={made.internal}", "--volume", f"card={made.card}",
+        "--device", "plover", "--volume", f"internal={made.internal}", "--volume", f"card={made.card}",
         "--archive", str(world.archive), "setup",
     ).status == 0  # fmt: skip
     return made
 
 
 @pytest.fixture
-def heron(world: World, pebble: Handheld) -> Handheld:
+def heron(world: World, plover: Handheld) -> Handheld:
     return handheld(world, "heron")
 
 
-def all_have(pebble: Handheld, *others: Handheld) -> None:
+def all_have(plover: Handheld, *others: Handheld) -> None:
     """The same saves on all, by a carry."""
-    pebble.play("chapter 1")
-    pebble.night()
+    plover.play("chapter 1")
+    plover.night()
     for other in others:
         assert set(other.carry()["counts"]) == {"write"}
         assert other.read() == "chapter 1"
         other.night()
 
 
-def test_to_and_fro(pebble: Handheld, heron: Handheld) -> None:
-    all_have(pebble, heron)
+def test_to_and_fro(plover: Handheld, heron: Handheld) -> None:
+    all_have(plover, heron)
     assert heron.read() == "chapter 1"
     heron.play("chapter 2", minutes_ago=60 * 24 * 900)  # that clock is years behind
     heron.night()
-    document = pebble.carry()
+    document = plover.carry()
     assert document["counts"] == {"forward": 1}
     assert document["saves"][0]["here"] == "older"
     assert document["saves"][0]["newest"]["device"] == "heron"
-    assert pebble.read() == "chapter 2"
-    pebble.play("chapter 3")
-    pebble.night()
+    assert plover.read() == "chapter 2"
+    plover.play("chapter 3")
+    plover.night()
     heron.carry()
     assert heron.read() == "chapter 3"
-    assert heron.here() == {"saves/Mole Valley.sav": "same"}
+    assert heron.here() == {"saves/Mole Hollow.sav": "same"}
     assert heron.carry()["counts"] == {"same": 1}
 
 
-def test_what_was_played_here_since_the_last_night_counts(pebble: Handheld, heron: Handheld) -> None:
-    all_have(pebble, heron)
+def test_what_was_played_here_since_the_last_night_counts(plover: Handheld, heron: Handheld) -> None:
+    all_have(plover, heron)
     heron.play("chapter 2", minutes_ago=60 * 24 * 900)
     document = heron.carry()
     assert document["counts"] == {"newer": 1}
@@ -120,177 +120,177 @@ def test_what_was_played_here_since_the_last_night_counts(pebble: Handheld, hero
     assert "1 save of this device is in no snapshot yet" in said.out
 
 
-def forked(pebble: Handheld, heron: Handheld) -> None:
-    """Both played on from the same save: two evenings on heron, one on pebble."""
-    all_have(pebble, heron)
+def forked(plover: Handheld, heron: Handheld) -> None:
+    """Both played on from the same save: two evenings on heron, one on plover."""
+    all_have(plover, heron)
     heron.play("chapter 2 on heron")
     heron.night()
     heron.play("chapter 3 on heron")
     heron.night()
-    pebble.play("chapter 2 on pebble")
-    pebble.night()
+    plover.play("chapter 2 on plover")
+    plover.night()
 
 
-def test_a_fork_is_shown_and_nothing_is_overwritten(pebble: Handheld, heron: Handheld) -> None:
-    forked(pebble, heron)
-    said = pebble.run("carry", "--yes")
+def test_a_fork_is_shown_and_nothing_is_overwritten(plover: Handheld, heron: Handheld) -> None:
+    forked(plover, heron)
+    said = plover.run("carry", "--yes")
     assert said.status == 3
-    assert pebble.read() == "chapter 2 on pebble"
+    assert plover.read() == "chapter 2 on plover"
     lines = [" ".join(line.split()) for line in said.out.splitlines()]
     # first of all, and with device, time, size and evenings; times as above, in the owner's offset
-    assert lines.index("Mole Valley (tinplate)") < lines.index("The newest of each:")
+    assert lines.index("Mole Hollow (tinplate)") < lines.index("The newest of each:")
     assert "heron 2026-03-04 21:00 18 B 2 evenings" in lines
-    assert "pebble (this one) 2026-03-05 21:00 19 B 1 evening" in lines
+    assert "plover (this one) 2026-03-05 21:00 19 B 1 evening" in lines
     assert "handhold carry --take heron --game" in said.out
     assert max(map(len, said.out.splitlines())) <= 80
 
-    document = pebble.carry(status=3)
+    document = plover.carry(status=3)
     (save,) = document["saves"]
     assert (save["here"], save["newest"], save["taken"]) == ("fork", None, None)
     sides = {v["device"]: (v["size"], v["evenings"], v["here"]) for v in save["versions"] if v["newest"]}
-    assert sides == {"heron": (18, 2, False), "pebble": (19, 1, True)}
+    assert sides == {"heron": (18, 2, False), "plover": (19, 1, True)}
     assert document["counts"] == {"fork": 1}
 
 
-def test_the_owner_takes_one_and_the_other_stays_in_the_archive(pebble: Handheld, heron: Handheld) -> None:
-    forked(pebble, heron)
-    document = pebble.carry("--take", "heron")
+def test_the_owner_takes_one_and_the_other_stays_in_the_archive(plover: Handheld, heron: Handheld) -> None:
+    forked(plover, heron)
+    document = plover.carry("--take", "heron")
     assert document["saves"][0]["taken"] == "heron"
-    assert pebble.read() == "chapter 3 on heron"
-    listed = pebble.run("list", "--json").document["snapshots"]
+    assert plover.read() == "chapter 3 on heron"
+    listed = plover.run("list", "--json").document["snapshots"]
     assert [one["note"] for one in listed if one["kind"] == "restored"][-1] == "carried from heron"
-    assert pebble.run("undo", "--yes").status == 0
-    assert pebble.read() == "chapter 2 on pebble"
-    assert pebble.here() == {"saves/Mole Valley.sav": "fork"}  # as before
+    assert plover.run("undo", "--yes").status == 0
+    assert plover.read() == "chapter 2 on plover"
+    assert plover.here() == {"saves/Mole Hollow.sav": "fork"}  # as before
 
 
-def test_taking_this_ones_own_leaves_it_for_the_other_to_take(pebble: Handheld, heron: Handheld) -> None:
-    forked(pebble, heron)
-    assert pebble.carry("--take", "pebble")["counts"] == {"same": 1}
-    assert pebble.read() == "chapter 2 on pebble"
-    assert heron.carry("--take", "pebble")["restore"] is not None
-    assert heron.read() == "chapter 2 on pebble"
-    assert pebble.here() == {"saves/Mole Valley.sav": "same"}
+def test_taking_this_ones_own_leaves_it_for_the_other_to_take(plover: Handheld, heron: Handheld) -> None:
+    forked(plover, heron)
+    assert plover.carry("--take", "plover")["counts"] == {"same": 1}
+    assert plover.read() == "chapter 2 on plover"
+    assert heron.carry("--take", "plover")["restore"] is not None
+    assert heron.read() == "chapter 2 on plover"
+    assert plover.here() == {"saves/Mole Hollow.sav": "same"}
 
 
-def test_forks_are_chosen_game_by_game(pebble: Handheld, heron: Handheld) -> None:
+def test_forks_are_chosen_game_by_game(plover: Handheld, heron: Handheld) -> None:
     other = "Tinplate/saves/Salt Road.sav"
-    pebble.play("salt 1", other)
-    forked(pebble, heron)
-    pebble.play("salt 2 on pebble", other)
-    pebble.night()
+    plover.play("salt 1", other)
+    forked(plover, heron)
+    plover.play("salt 2 on plover", other)
+    plover.night()
     heron.play("salt 2 on heron", other)
     heron.night()
-    document = pebble.carry("--take", "heron", "--game", "salt*")
+    document = plover.carry("--take", "heron", "--game", "salt*")
     assert [save["path"] for save in document["saves"]] == ["saves/Salt Road.sav"]
-    assert (pebble.read(), pebble.read(other)) == ("chapter 2 on pebble", "salt 2 on heron")
+    assert (plover.read(), plover.read(other)) == ("chapter 2 on plover", "salt 2 on heron")
 
 
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
         (("--take", "herron"), ['no device named "herron"', "Did you mean heron?"]),
-        (("--game", "Mole Hill"), ['no game named "Mole Hill"', "Did you mean Mole Valley?"]),
+        (("--game", "Mole Hill"), ['no game named "Mole Hill"', "Did you mean Mole Hollow?"]),
         (("--emulator", "tinplates"), ['no emulator named "tinplates"', "That archive holds no other."]),
         (("--part", "saved"), ['no part named "saved"', "Did you mean saves or states?"]),
     ],
 )
 def test_names_that_are_not_there(
-    pebble: Handheld, heron: Handheld, arguments: tuple[str, ...], words: list[str]
+    plover: Handheld, heron: Handheld, arguments: tuple[str, ...], words: list[str]
 ) -> None:
-    all_have(pebble, heron)
-    said = pebble.run("carry", "--dry-run", *arguments)
+    all_have(plover, heron)
+    said = plover.run("carry", "--dry-run", *arguments)
     assert said.status == 2
     assert all(word in said.err for word in words), said.err
 
 
-def test_an_empty_archive(pebble: Handheld) -> None:
-    said = pebble.run("carry", "--dry-run")
+def test_an_empty_archive(plover: Handheld) -> None:
+    said = plover.run("carry", "--dry-run")
     assert said.status == 2
     assert "holds no snapshot yet" in said.err
 
 
-def test_one_device_alone(pebble: Handheld) -> None:
-    pebble.play("chapter 1")
-    pebble.night()
-    said = pebble.run("carry", "--dry-run")
+def test_one_device_alone(plover: Handheld) -> None:
+    plover.play("chapter 1")
+    plover.night()
+    said = plover.run("carry", "--dry-run")
     assert said.status == 0
     assert "from no other device yet" in said.out
-    assert pebble.here() == {"saves/Mole Valley.sav": "newer"}
+    assert plover.here() == {"saves/Mole Hollow.sav": "newer"}
 
 
-def test_what_was_removed_here_stays_away_until_the_other_plays_on(pebble: Handheld, heron: Handheld) -> None:
-    all_have(pebble, heron)
-    (pebble.internal / SAVE).unlink()
-    document = pebble.carry()
+def test_what_was_removed_here_stays_away_until_the_other_plays_on(plover: Handheld, heron: Handheld) -> None:
+    all_have(plover, heron)
+    (plover.internal / SAVE).unlink()
+    document = plover.carry()
     assert (document["counts"], document["saves"][0]["here"]) == ({"held-back": 1}, "removed")
-    assert not (pebble.internal / SAVE).exists()
-    said = pebble.run("carry", "--dry-run")
+    assert not (plover.internal / SAVE).exists()
+    said = plover.run("carry", "--dry-run")
     assert "it was removed here since; --take heron brings it" in " ".join(said.out.split())
 
-    pebble.carry("--take", "heron")
-    assert pebble.read() == "chapter 1"
-    (pebble.internal / SAVE).unlink()
+    plover.carry("--take", "heron")
+    assert plover.read() == "chapter 1"
+    (plover.internal / SAVE).unlink()
     heron.play("chapter 2")
     heron.night()
-    assert pebble.carry()["counts"] == {"write": 1}
-    assert pebble.read() == "chapter 2"
+    assert plover.carry()["counts"] == {"write": 1}
+    assert plover.read() == "chapter 2"
 
 
-def test_a_carry_that_was_taken_back_stays_taken_back(pebble: Handheld, heron: Handheld) -> None:
-    pebble.play("chapter 1")
-    pebble.night()
+def test_a_carry_that_was_taken_back_stays_taken_back(plover: Handheld, heron: Handheld) -> None:
+    plover.play("chapter 1")
+    plover.night()
     heron.carry()
     assert heron.run("undo", "--yes").status == 0
-    assert heron.here() == {"saves/Mole Valley.sav": "removed"}
+    assert heron.here() == {"saves/Mole Hollow.sav": "removed"}
     assert heron.run("undo", "--yes").status == 0  # and that taken back as well
-    assert heron.here() == {"saves/Mole Valley.sav": "same"}
+    assert heron.here() == {"saves/Mole Hollow.sav": "same"}
 
 
-def test_states_come_with_their_save_only(pebble: Handheld, heron: Handheld) -> None:
-    state, other = "Tinplate/states/Mole Valley.st1", "Tinplate/states/Salt Road.st1"
-    pebble.play("state 1", state)
-    pebble.play("salt state 1", other)
-    pebble.play("salt", "Tinplate/saves/Salt Road.sav")
-    both = {"saves/Mole Valley.sav", "states/Mole Valley.st1", "saves/Salt Road.sav", "states/Salt Road.st1"}
-    pebble.play("chapter 1")
-    pebble.night()
+def test_states_come_with_their_save_only(plover: Handheld, heron: Handheld) -> None:
+    state, other = "Tinplate/states/Mole Hollow.st1", "Tinplate/states/Salt Road.st1"
+    plover.play("state 1", state)
+    plover.play("salt state 1", other)
+    plover.play("salt", "Tinplate/saves/Salt Road.sav")
+    both = {"saves/Mole Hollow.sav", "states/Mole Hollow.st1", "saves/Salt Road.sav", "states/Salt Road.st1"}
+    plover.play("chapter 1")
+    plover.night()
     assert {step["path"] for step in heron.carry()["steps"]} == both
     heron.night()
     heron.play("state 2", state)
     heron.play("salt state 2", other)
     heron.play("chapter 2")
     heron.night()
-    document = pebble.carry()
+    document = plover.carry()
     assert {s["path"]: s["decision"] for s in document["steps"]} == {
-        "saves/Mole Valley.sav": "forward",
-        "states/Mole Valley.st1": "forward",
+        "saves/Mole Hollow.sav": "forward",
+        "states/Mole Hollow.st1": "forward",
         "saves/Salt Road.sav": "same",
     }
-    assert (pebble.read(state), pebble.read(other)) == ("state 2", "salt state 1")
+    assert (plover.read(state), plover.read(other)) == ("state 2", "salt state 1")
     assert [one["emulator"] for one in document["by_hand"] if "save state" in one["what"]] == ["tinplate"]
-    pebble.carry("--part", "states")
-    assert pebble.read(other) == "salt state 2"
+    plover.carry("--part", "states")
+    assert plover.read(other) == "salt state 2"
 
 
-def test_a_state_of_another_device_than_the_save_does_not_come(pebble: Handheld, heron: Handheld) -> None:
-    state = "Tinplate/states/Mole Valley.st1"
+def test_a_state_of_another_device_than_the_save_does_not_come(plover: Handheld, heron: Handheld) -> None:
+    state = "Tinplate/states/Mole Hollow.st1"
     otter = handheld(heron.world, "otter")
-    pebble.play("state 1", state)
-    all_have(pebble, heron, otter)
+    plover.play("state 1", state)
+    all_have(plover, heron, otter)
     otter.play("state 2", state)
     otter.night()
     heron.play("chapter 2")
     heron.night()
-    pebble.carry()
-    assert (pebble.read(), pebble.read(state)) == ("chapter 2", "state 1")
+    plover.carry()
+    assert (plover.read(), plover.read(state)) == ("chapter 2", "state 1")
 
 
-def test_settings_and_controls_only_when_asked(pebble: Handheld, heron: Handheld) -> None:
+def test_settings_and_controls_only_when_asked(plover: Handheld, heron: Handheld) -> None:
     pads, settings = "Tinplate/config/pads/pad.ini", "Tinplate/config/main.ini"
-    pebble.play("a=1", pads)
-    pebble.play("volume=3", settings)
-    all_have(pebble, heron)
+    plover.play("a=1", pads)
+    plover.play("volume=3", settings)
+    all_have(plover, heron)
     assert not (heron.internal / pads).exists() and not (heron.internal / settings).exists()
     heron.carry("--part", "settings")
     assert heron.read(settings) == "volume=3" and not (heron.internal / pads).exists()
@@ -298,60 +298,60 @@ def test_settings_and_controls_only_when_asked(pebble: Handheld, heron: Handheld
     assert heron.read(pads) == "a=1"
 
 
-def test_three_devices(pebble: Handheld, heron: Handheld) -> None:
+def test_three_devices(plover: Handheld, heron: Handheld) -> None:
     otter = handheld(heron.world, "otter")
-    all_have(pebble, heron, otter)
+    all_have(plover, heron, otter)
     heron.play("chapter 2")
     heron.night()
     otter.carry()
     otter.play("chapter 3")
     otter.night()
-    document = pebble.carry()
+    document = plover.carry()
     assert document["saves"][0]["newest"]["device"] == "otter"
-    assert pebble.read() == "chapter 3"
+    assert plover.read() == "chapter 3"
     assert {v["device"]: v["newest"] for v in document["saves"][0]["versions"]} == {
         "otter": True,
         "heron": False,
-        "pebble": False,
+        "plover": False,
     }
 
 
-def test_several_devices_at_once(pebble: Handheld, heron: Handheld) -> None:
+def test_several_devices_at_once(plover: Handheld, heron: Handheld) -> None:
     """One carry draws from two devices, and one undo takes it back."""
     otter = handheld(heron.world, "otter")
     salt = "Tinplate/saves/Salt Road.sav"
-    pebble.play("salt 1", salt)
-    all_have(pebble, heron, otter)
+    plover.play("salt 1", salt)
+    all_have(plover, heron, otter)
     heron.play("chapter 2")
     heron.night()
     otter.play("salt 2", salt)
     otter.night()
-    said = pebble.run("carry", "--yes")
+    said = plover.run("carry", "--yes")
     assert said.status == 0, said.text
-    assert (pebble.read(), pebble.read(salt)) == ("chapter 2", "salt 2")
-    listed = pebble.run("list", "--json").document["snapshots"]
+    assert (plover.read(), plover.read(salt)) == ("chapter 2", "salt 2")
+    listed = plover.run("list", "--json").document["snapshots"]
     assert listed[-1]["note"] == "carried from heron, otter"
-    assert pebble.run("undo", "--yes").status == 0
-    assert (pebble.read(), pebble.read(salt)) == ("chapter 1", "salt 1")
+    assert plover.run("undo", "--yes").status == 0
+    assert (plover.read(), plover.read(salt)) == ("chapter 1", "salt 1")
 
 
-def test_a_fork_among_others_is_the_owners_too(pebble: Handheld, heron: Handheld) -> None:
+def test_a_fork_among_others_is_the_owners_too(plover: Handheld, heron: Handheld) -> None:
     otter = handheld(heron.world, "otter")
-    all_have(pebble, heron, otter)
+    all_have(plover, heron, otter)
     heron.play("chapter 2 on heron")
     heron.night()
     otter.play("chapter 2 on otter")
     otter.night()
-    assert pebble.carry(status=3)["counts"] == {"fork": 1}
-    assert pebble.read() == "chapter 1"
-    pebble.carry("--take", "otter")
-    assert pebble.read() == "chapter 2 on otter"
+    assert plover.carry(status=3)["counts"] == {"fork": 1}
+    assert plover.read() == "chapter 1"
+    plover.carry("--take", "otter")
+    assert plover.read() == "chapter 2 on otter"
 
 
-def test_an_emulator_that_is_not_there_is_a_step_by_hand(pebble: Handheld, heron: Handheld) -> None:
+def test_an_emulator_that_is_not_there_is_a_step_by_hand(plover: Handheld, heron: Handheld) -> None:
     (heron.card / "Lantern").rmdir()
-    pebble.play("storm", "Lantern/memory/Storm.mcr")
-    pebble.night()
+    plover.play("storm", "Lantern/memory/Storm.mcr")
+    plover.night()
     document = heron.carry(status=3)
     assert document["counts"] == {"by-hand": 1}
     (heron.card / "Lantern").mkdir()
@@ -359,57 +359,57 @@ def test_an_emulator_that_is_not_there_is_a_step_by_hand(pebble: Handheld, heron
     assert heron.read("Lantern/memory/Storm.mcr") == "storm"
 
 
-def test_the_answer_to_which_device_has_my_newest_save(pebble: Handheld, heron: Handheld) -> None:
+def test_the_answer_to_which_device_has_my_newest_save(plover: Handheld, heron: Handheld) -> None:
     salt = "Tinplate/saves/Salt Road.sav"
-    pebble.play("salt 1", salt)
-    all_have(pebble, heron)
+    plover.play("salt 1", salt)
+    all_have(plover, heron)
     heron.play("salt 2", salt)
     heron.night()
-    pebble.play("eleven", "Tinplate/saves/Eleven Bells.sav")
-    before = {path: path.stat().st_mtime_ns for path in pebble.internal.rglob("*")}
-    said = pebble.run("carry", "--dry-run")
+    plover.play("eleven", "Tinplate/saves/Eleven Bells.sav")
+    before = {path: path.stat().st_mtime_ns for path in plover.internal.rglob("*")}
+    said = plover.run("carry", "--dry-run")
     assert said.status == 0
     rows = [" ".join(line.split()) for line in said.out.splitlines()]
     at = rows.index("Game Emulator Newest on Played Here")
     assert rows[at + 1 : at + 3] == [
         "Salt Road tinplate heron 2026-03-03 21:00 older",
-        "Mole Valley tinplate pebble 2026-03-01 21:00 the same",
+        "Mole Hollow tinplate plover 2026-03-01 21:00 the same",
     ]
     assert "nothing was written" in said.out
-    assert {path: path.stat().st_mtime_ns for path in pebble.internal.rglob("*")} == before
+    assert {path: path.stat().st_mtime_ns for path in plover.internal.rglob("*")} == before
 
 
-def test_running_again_changes_nothing(pebble: Handheld, heron: Handheld) -> None:
-    all_have(pebble, heron)
+def test_running_again_changes_nothing(plover: Handheld, heron: Handheld) -> None:
+    all_have(plover, heron)
     heron.play("chapter 2")
     heron.night()
-    assert pebble.carry()["restore"] is not None
-    again = pebble.carry()
+    assert plover.carry()["restore"] is not None
+    again = plover.carry()
     assert (again["restore"], again["counts"]) == (None, {"same": 1})
 
 
-def test_nobody_to_say_yes(pebble: Handheld, heron: Handheld) -> None:
-    all_have(pebble, heron)
+def test_nobody_to_say_yes(plover: Handheld, heron: Handheld) -> None:
+    all_have(plover, heron)
     heron.play("chapter 2")
     heron.night()
-    said = pebble.run("carry")
+    said = plover.run("carry")
     assert said.status == 2 and "nobody is here to say yes" in said.err
-    assert pebble.run("carry", "--json").status == 2
-    assert pebble.read() == "chapter 1"
+    assert plover.run("carry", "--json").status == 2
+    assert plover.read() == "chapter 1"
 
 
-def test_an_emulator_that_may_be_running_is_named(pebble: Handheld, heron: Handheld) -> None:
-    all_have(pebble, heron)
-    pebble.play("chapter 1", minutes_ago=1)
+def test_an_emulator_that_may_be_running_is_named(plover: Handheld, heron: Handheld) -> None:
+    all_have(plover, heron)
+    plover.play("chapter 1", minutes_ago=1)
     heron.play("chapter 2")
     heron.night()
-    pebble.play("chapter 1", minutes_ago=1)
+    plover.play("chapter 1", minutes_ago=1)
     assert "Caution: files of tinplate changed within the last two minutes" in " ".join(
-        pebble.run("carry", "--dry-run").out.split()
+        plover.run("carry", "--dry-run").out.split()
     )
 
 
-def test_the_document(pebble: Handheld, heron: Handheld) -> None:
-    forked(pebble, heron)
-    jsonschema.validate(pebble.carry(status=3), CARRY, cls=jsonschema.Draft202012Validator)
-    jsonschema.validate(pebble.carry("--take", "heron"), CARRY, cls=jsonschema.Draft202012Validator)
+def test_the_document(plover: Handheld, heron: Handheld) -> None:
+    forked(plover, heron)
+    jsonschema.validate(plover.carry(status=3), CARRY, cls=jsonschema.Draft202012Validator)
+    jsonschema.validate(plover.carry("--take", "heron"), CARRY, cls=jsonschema.Draft202012Validator)

@@ -33,7 +33,7 @@ class Move:
     def restore(self, *options: str) -> Said:
         return self.world.run(
             "--device", "meadow", "--volume", f"internal={self.new / 'internal'}",
-            "--volume", f"card={self.new / 'card'}", "restore", "pebble", *options,
+            "--volume", f"card={self.new / 'card'}", "restore", "plover", *options,
         )  # fmt: skip
 
 
@@ -61,7 +61,7 @@ def test_a_move_from_plan_to_done(move: Move, tmp_path: Path) -> None:
     said = move.restore("--dry-run", "--checklist", str(file))
     assert said.status == 3 and str(file) in "".join(said.err.split())
     text = file.read_text()
-    assert text.startswith(f"{MARKER}\n\n# From pebble to meadow\n")
+    assert text.startswith(f"{MARKER}\n\n# From plover to meadow\n")
     assert "4 files come along; 1 file held back; 1 file cannot come along yet." in text
     plan = chapters(text)
     assert list(plan) == ["Lantern", "Tinplate"]
@@ -69,13 +69,13 @@ def test_a_move_from_plan_to_done(move: Move, tmp_path: Path) -> None:
     assert plan["Tinplate"]["First"][0] == "- [x] Install Tinplate, start it once, then close it."
     assert plan["Tinplate"]["First"][1].startswith("- [ ] Close it")
     assert plan["Tinplate"]["Comes along"] == [
-        '- [ ] saves: 2 files, 1.3 KiB: Mole Valley and Ärger & "Ruhm"',
-        "- [ ] states: 1 file, 5.3 KiB: Mole Valley",
+        '- [ ] saves: 2 files, 1.3 KiB: Mole Hollow and Ärger & "Ruhm"',
+        "- [ ] states: 1 file, 5.3 KiB: Mole Hollow",
         "- [ ] settings: 1 file, 22 B: main",
         'Newest progress in it: Ärger & "Ruhm" (saves), 2026-03-01 21:00.',
     ]
     assert plan["Tinplate"]["Held back"] == [
-        "- controls, 1 file (pad): controls stay with pebble; --part controls asks for them"
+        "- controls, 1 file (pad): controls stay with plover; --part controls asks for them"
     ]
     assert plan["Tinplate"]["Afterwards"][:2] == [
         "- [ ] Point Tinplate at the games folder.",
@@ -93,20 +93,20 @@ def test_a_move_from_plan_to_done(move: Move, tmp_path: Path) -> None:
 
     # The emulator that was missing is started, and newer progress stays in the other one.
     (move.new / "card/Lantern").mkdir()
-    move.world.write(move.new / "internal/Tinplate/saves/Mole Valley.sav", b"chapter 2", minutes_ago=-10)
+    move.world.write(move.new / "internal/Tinplate/saves/Mole Hollow.sav", b"chapter 2", minutes_ago=-10)
     move.world.next_evening()
     assert move.restore("--yes", "--checklist", str(file)).status == 3
     done = chapters(file.read_text())
     assert done["Lantern"]["Came along"][0] == "- [x] saves: 1 file, 7.8 KiB: 灯台"
     assert "Did not come along" not in done["Lantern"]
-    assert "Mole Valley" in done["Tinplate"]["Stayed, newer here or unsure"][0]
+    assert "Mole Hollow" in done["Tinplate"]["Stayed, newer here or unsure"][0]
     assert "- [ ] Map the buttons." in done["Tinplate"]["Afterwards"]  # nobody can see that it was done
 
 
 def test_what_the_owner_ticked_stays_ticked(move: Move, tmp_path: Path) -> None:
     file = tmp_path / "move.md"
     move.restore("--dry-run", "--checklist", str(file))
-    saves = '- [ ] saves: 2 files, 1.3 KiB: Mole Valley and Ärger & "Ruhm"'
+    saves = '- [ ] saves: 2 files, 1.3 KiB: Mole Hollow and Ärger & "Ruhm"'
     text = file.read_text()
     assert saves in text
     text = text.replace("- [ ] Map the buttons.", "- [X] Map the buttons.")
@@ -131,7 +131,7 @@ def test_on_its_own_device_there_is_nothing_to_set_up(move: Move, tmp_path: Path
     file = tmp_path / "back.md"
     assert move.world.run("restore", "latest", "--yes", "--checklist", str(file)).status == 0
     text = file.read_text()
-    assert "# Putting back onto pebble" in text and "Map the buttons" not in text
+    assert "# Putting back onto plover" in text and "Map the buttons" not in text
     assert "- [x] saves: 1 file, 7.8 KiB: 灯台" in text
 
 

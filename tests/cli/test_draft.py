@@ -14,7 +14,7 @@ from handhold.errors import Exit
 from tests.cli.schemas import COUNT, MAYBE, TEXT, rows, table
 from tests.cli.world import World
 
-GAMES = ("Mole Valley", "Ärger & Ruhm", "灯台")
+GAMES = ("Mole Hollow", "Ärger & Ruhm", "灯台")
 COUNTS = {"type": "object", "additionalProperties": COUNT}
 DRAFT = table(
     {
@@ -111,7 +111,7 @@ def test_without_a_config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     """The owner has only just begun: no volumes, no layouts folder."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     world = World(tmp_path)
-    world.write(world.card / "Hatch/saves/Mole Valley.sav", b"\1" * 8192)
+    world.write(world.card / "Hatch/saves/Mole Hollow.sav", b"\1" * 8192)
     said = world.bare("layout", "draft", str(world.card / "Hatch"), "--write")
     assert said.status == Exit.DONE
     file = tmp_path / "config/handhold/layouts/hatch.yaml"
@@ -133,7 +133,7 @@ def test_where_it_lay_before_it_was_moved_out(world: World) -> None:
 
 def test_app_private_storage(world: World) -> None:
     folder = world.internal / "Android/data/com.example.hatch/files"
-    world.write(folder / "saves/Mole Valley.sav", b"\1" * 8192)
+    world.write(folder / "saves/Mole Hollow.sav", b"\1" * 8192)
     document = world.run("layout", "draft", str(folder), "--json").document
     assert document["like"] == "private-storage"
     assert document["title"] == "Hatch"
@@ -141,7 +141,7 @@ def test_app_private_storage(world: World) -> None:
 
 
 def test_several_emulators_in_one_folder_are_told(world: World) -> None:
-    world.write(world.card / "Emulation/Barge/saves/Mole Valley.sav", b"\1" * 8192)
+    world.write(world.card / "Emulation/Barge/saves/Mole Hollow.sav", b"\1" * 8192)
     said = world.run("layout", "draft", str(world.card / "Emulation"))
     assert "draft each by itself" in " ".join(said.err.split())
     assert "Emulation/Barge and Emulation/Hatch" in " ".join(said.err.split())

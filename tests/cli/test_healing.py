@@ -12,7 +12,7 @@ from handhold.archive.storage import LocalStorage
 from tests.archive.test_healing import hurt
 from tests.cli.world import World
 
-MOLE = b"mole valley, chapter 1" * 40
+MOLE = b"mole hollow, chapter 1" * 40
 
 
 @pytest.fixture
@@ -37,12 +37,12 @@ def lost(world: World) -> list[str]:
 
 def test_reread_stores_again_what_the_device_still_has(world: World) -> None:
     damage(world, MOLE)
-    assert lost(world) == ["saves/Mole Valley.sav"]
+    assert lost(world) == ["saves/Mole Hollow.sav"]
     advice = " ".join(world.run("verify").out.split())
     assert "handhold snapshot --reread stores again what the device still has; if you have a second" in advice
     assert world.run("snapshot", "--reread").status == 0
     assert lost(world) == []
-    save = world.internal / "Tinplate/saves/Mole Valley.sav"
+    save = world.internal / "Tinplate/saves/Mole Hollow.sav"
     save.unlink()
     assert world.run("restore", "latest", "--game", "Mole*", "--yes").status == 0
     assert save.read_bytes() == MOLE
@@ -50,7 +50,7 @@ def test_reread_stores_again_what_the_device_still_has(world: World) -> None:
 
 def test_a_restore_replaces_nothing_that_the_archive_cannot_give_back(world: World) -> None:
     """The safety snapshot finds the block known, by a bundle in which it is hurt."""
-    save = world.internal / "Tinplate/saves/Mole Valley.sav"
+    save = world.internal / "Tinplate/saves/Mole Hollow.sav"
     world.write(save, b"chapter 2" * 50)
     assert world.run("snapshot").status == 0
     world.next_evening()

@@ -72,7 +72,7 @@ def test_a_night_a_quiet_night_and_a_night_after_play(world: World) -> None:
     assert (second["files"], second["new_files"]) == (6, 0)
     assert second["stored_bytes"] < first["stored_bytes"] / 2
     world.next_evening()
-    world.write(world.internal / "Tinplate/saves/Mole Valley.sav", b"chapter 2" * 50)
+    world.write(world.internal / "Tinplate/saves/Mole Hollow.sav", b"chapter 2" * 50)
     said = world.run("snapshot")
     assert said.status == 0
     assert "1 new or changed save" in said.out.splitlines()[-1]
@@ -89,18 +89,18 @@ def test_show_agrees_with_sha256sum(world: World) -> None:
     printed = subprocess.run(["sha256sum", file], capture_output=True, check=True).stdout.split()[0].decode()
     assert entry["sha256"] == printed
     assert not [e for e in document["entries"] if "shaders" in e["path"] or "song" in e["path"]]
-    assert "Mole Valley" in world.run("show", "pebble").out
+    assert "Mole Hollow" in world.run("show", "plover").out
     only = world.run("show", "latest", "--game", "mole*", "--part", "saves", "--json").document["entries"]
-    assert [e["path"] for e in only] == ["saves/Mole Valley.sav"]
+    assert [e["path"] for e in only] == ["saves/Mole Hollow.sav"]
 
 
 def test_a_lost_save_comes_back(world: World) -> None:
     world.run("snapshot")
-    save = world.internal / "Tinplate/saves/Mole Valley.sav"
+    save = world.internal / "Tinplate/saves/Mole Hollow.sav"
     before = (save.read_bytes(), save.stat().st_mtime_ns)
     save.unlink()
     plan = checked(
-        world.run("restore", "latest", "--game", "Mole Valley", "--dry-run", "--json").document,
+        world.run("restore", "latest", "--game", "Mole Hollow", "--dry-run", "--json").document,
         schemas.RESTORE,
     )
     assert plan["dry_run"] is True
@@ -108,7 +108,7 @@ def test_a_lost_save_comes_back(world: World) -> None:
     assert plan["counts"] == {"write": 1, "same": 1}
     assert not save.exists()
     done = checked(
-        world.run("restore", "latest", "--game", "Mole Valley", "--yes", "--json").document, schemas.RESTORE
+        world.run("restore", "latest", "--game", "Mole Hollow", "--yes", "--json").document, schemas.RESTORE
     )
     assert done["restore"]
     assert (save.read_bytes(), save.stat().st_mtime_ns) == before
@@ -116,7 +116,7 @@ def test_a_lost_save_comes_back(world: World) -> None:
 
 def test_a_restore_asks_before_it_writes(world: World) -> None:
     world.run("snapshot")
-    save = world.internal / "Tinplate/saves/Mole Valley.sav"
+    save = world.internal / "Tinplate/saves/Mole Hollow.sav"
     save.unlink()
     said = world.run("restore", "latest")
     assert said.status == 2
@@ -148,10 +148,10 @@ def test_everything_comes_back_into_a_new_place(world: World, tmp_path: Path) ->
 def test_newer_progress_stays(world: World) -> None:
     world.run("snapshot")
     world.next_evening()
-    save = world.write(world.internal / "Tinplate/saves/Mole Valley.sav", b"chapter 9, newest", 5)
+    save = world.write(world.internal / "Tinplate/saves/Mole Hollow.sav", b"chapter 9, newest", 5)
     said = world.run("restore", "latest", "--yes", "--json")
     assert said.status == 3
-    step = next(s for s in said.document["steps"] if s["game"] == "Mole Valley" and s["part"] == "saves")
+    step = next(s for s in said.document["steps"] if s["game"] == "Mole Hollow" and s["part"] == "saves")
     assert step["decision"] == "newer"
     assert save.read_bytes() == b"chapter 9, newest"
     assert "--on-newer replace" in world.run("restore", "latest", "--yes").text
@@ -160,10 +160,10 @@ def test_newer_progress_stays(world: World) -> None:
 def test_going_back_on_purpose_can_be_undone(world: World) -> None:
     world.run("snapshot")
     world.next_evening()
-    save = world.write(world.internal / "Tinplate/saves/Mole Valley.sav", b"chapter 9, newest", 5)
-    said = world.run("restore", "latest", "--game", "mole valley", "--on-newer", "replace", "--yes")
+    save = world.write(world.internal / "Tinplate/saves/Mole Hollow.sav", b"chapter 9, newest", 5)
+    said = world.run("restore", "latest", "--game", "mole hollow", "--on-newer", "replace", "--yes")
     assert said.status == 0, said.text
-    assert save.read_bytes() == b"mole valley, chapter 1" * 40
+    assert save.read_bytes() == b"mole hollow, chapter 1" * 40
     said = world.run("undo", "--yes")
     assert said.status == 0, said.text
     assert save.read_bytes() == b"chapter 9, newest"
@@ -179,17 +179,17 @@ def test_controls_are_held_back_on_another_device(world: World, tmp_path: Path) 
         "--archive", str(world.archive), "--volume", f"internal={slate}",
         "--volume", f"card={tmp_path / 'slatecard'}",
     )  # fmt: skip
-    document = checked(world.bare(*base, "restore", "pebble", "--yes", "--json").document, schemas.RESTORE)
+    document = checked(world.bare(*base, "restore", "plover", "--yes", "--json").document, schemas.RESTORE)
     held = [s for s in document["steps"] if s["decision"] == "held-back"]
     assert [s["part"] for s in held] == ["controls"]
     assert not (slate / "Tinplate/config/pads").exists()
-    assert (slate / "Tinplate/saves/Mole Valley.sav").exists()
+    assert (slate / "Tinplate/saves/Mole Hollow.sav").exists()
     hands = [(h["when"], h["what"]) for h in document["by_hand"] if h["emulator"] == "tinplate"]
     assert hands[:2] == [
         ("after", "Point Tinplate at the games folder."),
         ("after", "Map the buttons."),
     ]
-    said = world.bare(*base, "restore", "pebble", "--part", "controls", "--yes")
+    said = world.bare(*base, "restore", "plover", "--part", "controls", "--yes")
     assert said.status == 0, said.text
     assert (slate / "Tinplate/config/pads/pad.ini").exists()
 
@@ -236,7 +236,7 @@ def test_games_and_textures_follow_the_owner(world: World) -> None:
         "layout: 1\nid: shelf\ntitle: Shelf\nhomes: [{name: g, kind: games, at: ['card:Games']}]\n"
         "keep:\n- {part: games, path: '**'}\n"
     )
-    world.write(world.card / "Games/Mole Valley.bin", os.urandom(1000))
+    world.write(world.card / "Games/Mole Hollow.bin", os.urandom(1000))
     assert world.run("snapshot", "--json").document["files"] == 6
     assert world.run("snapshot", "--keep", "games", "--json").document["files"] == 7
     assert world.run("snapshot", "--leave", "states", "--json").document["files"] == 5

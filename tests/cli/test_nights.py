@@ -10,7 +10,7 @@ import pytest
 
 from tests.cli.world import Said, World
 
-MOLE = b"mole valley, chapter 1" * 40
+MOLE = b"mole hollow, chapter 1" * 40
 
 
 @pytest.fixture
@@ -23,7 +23,7 @@ def world(tmp_path: Path) -> World:
 
 @pytest.fixture
 def mole(world: World) -> Path:
-    return world.internal / "Tinplate/saves/Mole Valley.sav"
+    return world.internal / "Tinplate/saves/Mole Hollow.sav"
 
 
 def test_a_save_of_the_year_2400(world: World, mole: Path) -> None:
@@ -103,7 +103,7 @@ def test_no_volume_at_all_is_not_now(world: World) -> None:
     for command in ("snapshot", "survey"):
         said = world.run(command)
         assert said.status == 5, said.text
-        assert "None of the volumes of pebble is there" in said.err
+        assert "None of the volumes of plover is there" in said.err
     assert world.run("list", "--json").document["snapshots"] == []
 
 
@@ -152,8 +152,8 @@ def test_saves_that_went_are_named(world: World, mole: Path) -> None:
         {
             "emulator": "tinplate",
             "part": "saves",
-            "game": "Mole Valley",
-            "path": "saves/Mole Valley.sav",
+            "game": "Mole Hollow",
+            "path": "saves/Mole Hollow.sav",
             "what": "gone",
         }
     ]
@@ -162,11 +162,11 @@ def test_saves_that_went_are_named(world: World, mole: Path) -> None:
     assert world.run("snapshot").status == 0
     world.next_evening()
     mole.unlink()
-    (world.internal / "Tinplate/states/Mole Valley.st1").unlink()
+    (world.internal / "Tinplate/states/Mole Hollow.st1").unlink()
     said = world.run("--quiet", "snapshot")
     assert said.status == 0
     flat = " ".join(said.out.split())
-    expected = "tinplate saves: Mole Valley; tinplate states: Mole Valley."
+    expected = "tinplate saves: Mole Hollow; tinplate states: Mole Hollow."
     assert f"Gone since last time (earlier nights keep them): {expected}" in flat
     world.next_evening()
     assert world.run("--quiet", "snapshot").out == ""
@@ -175,12 +175,12 @@ def test_saves_that_went_are_named(world: World, mole: Path) -> None:
 def test_saves_that_are_still_there_are_not_called_gone(world: World, mole: Path) -> None:
     assert world.run("snapshot").status == 0
     world.next_evening()
-    mole.rename(mole.with_name("Mole Valley 2.sav"))
+    mole.rename(mole.with_name("Mole Hollow 2.sav"))
     layout = world.layouts / "tinplate.yaml"
     layout.write_text(layout.read_text().replace("saves/{game}", "saves/Mo{game}"))
     said = world.run("snapshot", "--only-layouts", "--json")
     assert {one["game"]: one["what"] for one in said.document["gone_files"]} == {
-        "Mole Valley": "renamed",
+        "Mole Hollow": "renamed",
         'Ärger & "Ruhm"': "unnamed",
     }
 
@@ -205,8 +205,8 @@ def test_saves_that_were_emptied_are_named(world: World, mole: Path, content: by
         {
             "emulator": "tinplate",
             "part": "saves",
-            "game": "Mole Valley",
-            "path": "saves/Mole Valley.sav",
+            "game": "Mole Hollow",
+            "path": "saves/Mole Hollow.sav",
             "what": what,
             "last_good": first,
         }
@@ -221,7 +221,7 @@ def test_an_emptied_save_is_told_also_quietly_and_a_new_one_is_not(world: World,
     world.write(mole, b"")
     world.write(fresh, b"\0" * 512)
     flat = " ".join(world.run("--quiet", "snapshot").out.split())
-    assert f"Empty now ({first} has the last good one): tinplate saves: Mole Valley." in flat
+    assert f"Empty now ({first} has the last good one): tinplate saves: Mole Hollow." in flat
 
 
 @pytest.mark.parametrize("way", ["layout", "layout and folder", "folder", "content"])

@@ -47,12 +47,12 @@ def move(tmp_path: Path) -> Move:
 
 
 def test_they_are_named_and_brought_as_they_are(move: Move) -> None:
-    said = move.run("restore", "pebble", "--yes")
-    assert "Settings that name places of pebble:" in said.out
+    said = move.run("restore", "plover", "--yes")
+    assert "Settings that name places of plover:" in said.out
     assert f"line2:{move.world.card}/Games" in "".join(said.out.split())
     assert "--repoint" in said.out and "Rewritten" not in said.out
     assert (move.emulator / "config/main.ini").read_bytes() == move.main.encode()
-    document = move.run("restore", "pebble", "--dry-run", "--json").document
+    document = move.run("restore", "plover", "--dry-run", "--json").document
     named = {(one["path"], one["line"], one["value"]) for one in document["named_places"]}
     assert named == {
         ("config/main.ini", 2, f"{move.world.card}/Games"),
@@ -65,11 +65,11 @@ def test_they_are_named_and_brought_as_they_are(move: Move) -> None:
 
 
 def test_rewritten_as_asked_on_record_and_taken_back(move: Move) -> None:
-    plan = move.run("restore", "pebble", "--dry-run", move.card)
+    plan = move.run("restore", "plover", "--dry-run", move.card)
     flat = "".join(plan.out.split())
     assert f"line2:games={move.world.card}/Gamesbecomesgames={move.new}/card/Games" in flat
     assert not (move.emulator / "config").exists()
-    said = move.run("restore", "pebble", "--yes", move.card, move.internal)
+    said = move.run("restore", "plover", "--yes", move.card, move.internal)
     assert said.status == 3 and "Settings that name places" not in said.out  # the controls are held back
     expected = move.main.replace(f"{move.world.card}/", f"{move.new}/card/").encode()
     written = move.emulator / "config/main.ini"
@@ -87,16 +87,16 @@ def test_rewritten_as_asked_on_record_and_taken_back(move: Move) -> None:
     assert b"".join(archive.content(entry)) == expected
     assert move.run("verify", "--deep").status == 0
     # Again: it is all there.
-    again = move.run("restore", "pebble", "--dry-run", "--json", move.card, move.internal).document
+    again = move.run("restore", "plover", "--dry-run", "--json", move.card, move.internal).document
     assert again["counts"] == {"same": 7, "held-back": 1}
     # Also where nothing is asked any more; what was written once is not a fork.
-    plain = move.run("restore", "pebble", "--dry-run", "--json").document
+    plain = move.run("restore", "plover", "--dry-run", "--json").document
     assert plain["counts"] == {"same": 7, "held-back": 1} and plain["named_places"] == []
     elsewhere = f"--repoint={move.world.card}=/somewhere/else"
-    other = move.run("restore", "pebble", "--dry-run", "--json", elsewhere).document
+    other = move.run("restore", "plover", "--dry-run", "--json", elsewhere).document
     assert [step["decision"] for step in other["steps"] if step["path"] == "config/main.ini"] == ["forward"]
     (move.emulator / "config/main.ini").write_bytes(expected + b"x=1\n")
-    changed = move.run("restore", "pebble", "--dry-run", "--json", elsewhere).document
+    changed = move.run("restore", "plover", "--dry-run", "--json", elsewhere).document
     assert [step["action"] for step in changed["steps"] if step["path"] == "config/main.ini"] == ["leave"]
     (move.emulator / "config/main.ini").write_bytes(expected)
     assert move.run("undo", "--yes").status == 0
@@ -104,8 +104,8 @@ def test_rewritten_as_asked_on_record_and_taken_back(move: Move) -> None:
 
 
 def test_what_came_before_unchanged_is_rewritten_later_and_comes_back(move: Move) -> None:
-    assert move.run("restore", "pebble", "--yes").status == 3
-    document = move.run("restore", "pebble", "--yes", "--json", move.card).document
+    assert move.run("restore", "plover", "--yes").status == 3
+    document = move.run("restore", "plover", "--yes", "--json", move.card).document
     changed = [step["path"] for step in document["steps"] if step["action"] == "write"]
     assert changed == ["config/main.ini"]
     written = move.emulator / "config/main.ini"
@@ -117,7 +117,7 @@ def test_what_came_before_unchanged_is_rewritten_later_and_comes_back(move: Move
 def test_what_the_device_has_newer_is_not_rewritten_unasked(move: Move) -> None:
     newer = move.world.write(move.emulator / "config/main.ini", f"games={move.world.card}/Mine\n", -10)
     move.world.next_evening()
-    assert move.run("restore", "pebble", "--yes", move.card).status == 3
+    assert move.run("restore", "plover", "--yes", move.card).status == 3
     assert newer.read_text() == f"games={move.world.card}/Mine\n"
 
 
@@ -126,7 +126,7 @@ def test_another_spelling_of_the_card_shows_in_the_way_to_a_home(move: Move) -> 
         move.config / "main.ini", "saves=/run/own/CARD/lantern/memory\ngames=/run/own/CARD/Games\n"
     )
     move.world.run("snapshot")
-    document = move.run("restore", "pebble", "--dry-run", "--json").document
+    document = move.run("restore", "plover", "--dry-run", "--json").document
     assert {"old": "/run/own/CARD", "new": str(move.new / "card")} in document["repoint_proposals"]
     assert "/run/own/CARD/Games" in [one["value"] for one in document["named_places"]]
 
@@ -139,18 +139,18 @@ def test_on_the_device_itself_nothing_is_named(move: Move) -> None:
 
 @pytest.mark.parametrize("option", ["nope", "a=b", "/a=/a", "/=/b"])
 def test_options_that_cannot_be(move: Move, option: str) -> None:
-    said = move.run("restore", "pebble", "--yes", "--repoint", option)
+    said = move.run("restore", "plover", "--yes", "--repoint", option)
     assert said.status == 2 and "--repoint" in said.err
 
 
 def test_an_option_that_fits_nothing_is_told(move: Move) -> None:
-    said = move.run("restore", "pebble", "--dry-run", "--repoint", "/nowhere/else=/b")
+    said = move.run("restore", "plover", "--dry-run", "--repoint", "/nowhere/else=/b")
     assert "No settings name /nowhere/else" in " ".join(said.text.split())
 
 
 def test_the_checklist_names_them(move: Move, tmp_path: Path) -> None:
     file = tmp_path / "move.md"
-    move.run("restore", "pebble", "--yes", "--checklist", str(file))
+    move.run("restore", "plover", "--yes", "--checklist", str(file))
     assert "config/main.ini, line 2, names" in file.read_text()
-    move.run("restore", "pebble", "--yes", "--checklist", str(file), move.card, move.internal)
+    move.run("restore", "plover", "--yes", "--checklist", str(file), move.card, move.internal)
     assert "names" not in file.read_text()

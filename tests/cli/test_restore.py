@@ -27,7 +27,7 @@ def world(tmp_path: Path) -> World:
 def play(world: World) -> Path:
     """Newer progress in one save, and another save lost."""
     (world.card / "Lantern/memory/灯台.mcr").unlink()
-    return world.write(world.internal / "Tinplate/saves/Mole Valley.sav", b"chapter 2")
+    return world.write(world.internal / "Tinplate/saves/Mole Hollow.sav", b"chapter 2")
 
 
 def flat(text: str) -> str:
@@ -41,13 +41,13 @@ def test_what_is_put_beside_counts_as_written_and_as_done(world: World) -> None:
     assert "Nothing is to be written" not in said.out
     assert "Will be written: 2 files" in said.out and "1 of them beside what stands there" in said.out
     assert "Close these emulators first: lantern and tinplate." in said.out
-    assert len(list(save.parent.glob("Mole Valley (from pebble *).sav"))) == 1
+    assert len(list(save.parent.glob("Mole Hollow (from plover *).sav"))) == 1
     again = world.run("restore", "latest", "--on-newer", "both", "--yes")
     assert again.status == 0 and "Nothing is to be written." in again.out
     undone = world.run("undo", "--yes")
-    assert "Mole Valley (from pebble 2026-03-01).sav" in undone.out
+    assert "Mole Hollow (from plover 2026-03-01).sav" in undone.out
     assert "2 removed." in undone.out and "0 files" not in undone.out
-    assert "Taking back the restore of 2026-03-02 22:00 (from pebble.2026-03-01.220002)" in flat(undone.out)
+    assert "Taking back the restore of 2026-03-02 22:00 (from plover.2026-03-01.220002)" in flat(undone.out)
     assert "Taking back the undo of" in flat(world.run("undo", "--dry-run").out)
 
 
@@ -97,12 +97,12 @@ def test_an_older_night_is_not_taken_for_the_latest(world: World) -> None:
     data = bytearray(newest.read_bytes())
     data[40] ^= 0xFF
     newest.write_bytes(data)
-    for name in ("latest", "pebble", "pebble.2026-03-02"):
+    for name in ("latest", "plover", "plover.2026-03-02"):
         said = world.run("restore", name, "--yes")
         assert said.status == 4, said.text
         assert newest.name in flat(said.err) and "2026-03-02" in said.err and first in flat(said.err)
         assert world.run("show", name).status == 0  # looking goes on, with a warning
-    assert world.run("restore", "pebble.2026-03-01", "--dry-run").status in (0, 3)
+    assert world.run("restore", "plover.2026-03-01", "--dry-run").status in (0, 3)
     assert world.run("restore", first, "--dry-run").status in (0, 3)
 
 
@@ -133,7 +133,7 @@ def test_what_is_done_by_hand_afterwards_stands_at_the_end(world: World, tmp_pat
     (slate / "Tinplate").mkdir(parents=True)
     base = (
         "--config", str(tmp_path / "slate.yaml"), "--layouts", str(world.layouts), "--device", "slate",
-        "--archive", str(world.archive), "--volume", f"internal={slate}", "restore", "pebble",
+        "--archive", str(world.archive), "--volume", f"internal={slate}", "restore", "plover",
     )  # fmt: skip
     said = world.bare(*base, "--emulator", "tinplate", "--dry-run").out
     assert "Afterwards, by hand:" in said

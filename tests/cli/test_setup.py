@@ -54,7 +54,7 @@ def mounts(world: World, monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def test_it_proposes_no_root_no_outer_mount_and_no_name(
     world: World, mounts: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    typed = ["", "pebble", "", str(world.internal), "", "", ""]
+    typed = ["", "plover", "", str(world.internal), "", "", ""]
     said = answered(world, typed, monkeypatch)
     assert said.status == 0, said.text
     assert "What is this device called? " in said.err  # no proposal in brackets
@@ -62,7 +62,7 @@ def test_it_proposes_no_root_no_outer_mount_and_no_name(
     assert f"{world.card} (ext4" in asked
     assert f"{world.folder} (ext4" not in asked
     assert " / (" not in asked
-    assert "device: pebble" in world.config.read_text()
+    assert "device: plover" in world.config.read_text()
 
 
 def test_mounts_that_can_be_proposed() -> None:
@@ -92,14 +92,14 @@ def test_without_a_name_it_does_not_make_one_up(world: World) -> None:
 
 def test_the_archive_is_proposed_away_from_the_first_volume(world: World) -> None:
     typed = ["--volume", f"internal={world.internal}", "--volume", f"card={world.card}"]
-    said = world.run("--device", "pebble", *typed, "setup", "--yes")
+    said = world.run("--device", "plover", *typed, "setup", "--yes")
     assert said.status == 0, said.text
     assert (world.card / "handhold/archive.yaml").exists()
 
 
 def test_a_volume_inside_another_is_said(world: World) -> None:
     typed = ["--volume", f"all={world.folder}", "--volume", f"card={world.card}"]
-    said = world.run("--device", "pebble", *typed, "--archive", str(world.archive), "setup")
+    said = world.run("--device", "plover", *typed, "--archive", str(world.archive), "setup")
     assert said.status == 0, said.text
     assert "The volume card lies inside the volume all" in " ".join(said.out.split())
     assert nested({"a": "/x", "b": "/xy", "c": "/x/y"}) == [("c", "a")]
@@ -107,7 +107,7 @@ def test_a_volume_inside_another_is_said(world: World) -> None:
 
 def test_a_filled_folder_is_no_place_for_an_archive(world: World) -> None:
     world.furnish()
-    typed = ["--device", "pebble", "--volume", f"card={world.card}", "--archive", str(world.internal)]
+    typed = ["--device", "plover", "--volume", f"card={world.card}", "--archive", str(world.internal)]
     said = world.run(*typed, "setup")
     assert said.status == 2
     assert "This folder is not empty and no archive" in said.err
@@ -130,7 +130,7 @@ def test_joining_an_archive_that_is_still_empty(world: World) -> None:
         ("--archive", "{folder}/\udce9", "list"),
         ("--layouts", "{folder}/\udce9", "survey"),
         ("--config", "{folder}/\udce9", "survey"),
-        ("--device", "pebble", "--volume", "card={folder}/card", "--archive", "{folder}/\udce9", "setup"),
+        ("--device", "plover", "--volume", "card={folder}/card", "--archive", "{folder}/\udce9", "setup"),
     ],
 )
 def test_paths_that_are_not_text(world: World, options: Sequence[str]) -> None:
@@ -157,7 +157,7 @@ def test_a_config_with_a_path_that_is_not_text(world: World) -> None:
 def test_whatever_setup_writes_can_be_read(world: World, name: str) -> None:
     card = world.folder / name
     card.mkdir()
-    typed = ["--device", "pebble", "--volume", f"card={card}", "--archive", str(world.archive)]
+    typed = ["--device", "plover", "--volume", f"card={card}", "--archive", str(world.archive)]
     said = world.run(*typed, "setup")
     if said.status == 0:
         assert world.run("survey").status == 0

@@ -21,8 +21,8 @@ def world(tmp_path: Path) -> World:
     world = World(tmp_path)
     for layout in world.layouts.iterdir():
         layout.unlink()
-    world.write(world.internal / "Tinplate/saves/Mole Valley.sav", BATTERY)
-    world.write(world.internal / "Tinplate/states/Mole Valley.st1", b"\x01state" * 900)
+    world.write(world.internal / "Tinplate/saves/Mole Hollow.sav", BATTERY)
+    world.write(world.internal / "Tinplate/states/Mole Hollow.st1", b"\x01state" * 900)
     world.write(world.internal / "Tinplate/config/main.ini", "speed=1\nscreen=640x480\n")
     world.write(world.card / "Games/Fieldfare/Lighthouse.bin", b"game" * 9000)
     world.write(world.card / "Games/Fieldfare/Lighthouse.sav", BATTERY[::-1])
@@ -56,16 +56,16 @@ def test_the_whole_job(world: World) -> None:
     }
     shown = world.run("show", "--json").document
     assert {(one["emulator"], one["part"], one["game"], one["path"]) for one in shown["entries"]} == {
-        ("tinplate", "saves", "Mole Valley", "saves/Mole Valley.sav"),
-        ("tinplate", "states", "Mole Valley", "states/Mole Valley.st1"),
+        ("tinplate", "saves", "Mole Hollow", "saves/Mole Hollow.sav"),
+        ("tinplate", "states", "Mole Hollow", "states/Mole Hollow.st1"),
         ("fieldfare", "saves", "Lighthouse", "Lighthouse.sav"),
     }
 
-    (world.internal / "Tinplate/saves/Mole Valley.sav").unlink()
+    (world.internal / "Tinplate/saves/Mole Hollow.sav").unlink()
     shutil.rmtree(world.card / "Games")
     said = world.run("restore", "latest", "--emulator", "Tinplate", "--game", "mole*", "--yes")
     assert said.status == 0, said.text
-    assert (world.internal / "Tinplate/saves/Mole Valley.sav").read_bytes() == BATTERY
+    assert (world.internal / "Tinplate/saves/Mole Hollow.sav").read_bytes() == BATTERY
     assert world.run("restore", "latest", "--yes").status == 0
     assert (world.card / "Games/Fieldfare/Lighthouse.sav").read_bytes() == BATTERY[::-1]
     assert world.run("undo", "--yes").status == 0
@@ -122,13 +122,13 @@ def test_a_drafted_id_goes_on_where_recognition_was(world: World) -> None:
     """A layout with the id that recognition gave: the same save, whose history the archive knows."""
     world.run("snapshot")
     world.next_evening()
-    world.write(world.internal / "Tinplate/saves/Mole Valley.sav", BATTERY[:-1] + b"2")
+    world.write(world.internal / "Tinplate/saves/Mole Hollow.sav", BATTERY[:-1] + b"2")
     (world.layouts / "tinplate.yaml").write_text(TINPLATE)
     night = world.run("snapshot", "--json").document
     assert night["renamed"] == []
     first = world.run("list", "--json").document["snapshots"][0]["snapshot"]
     plan = world.run(
-        "restore", first, "--game", "Mole Valley", "--part", "saves", "--dry-run", "--json"
+        "restore", first, "--game", "Mole Hollow", "--part", "saves", "--dry-run", "--json"
     ).document
     assert [step["decision"] for step in plan["steps"]] == ["newer"]
 
@@ -146,18 +146,18 @@ def test_on_another_handheld(world: World, tmp_path: Path) -> None:
         str(world.archive),
     )
     device = ("--device", "heron", "--volume", f"internal={other}")
-    said = world.bare(*options[2:], *device, "restore", "pebble", "--yes", "--json")
+    said = world.bare(*options[2:], *device, "restore", "plover", "--yes", "--json")
     steps = {step["path"]: step for step in said.document["steps"]}
     # A folder of that name is there.
-    assert (other / "Emulation/Tinplate/saves/Mole Valley.sav").read_bytes() == BATTERY
-    assert steps["saves/Mole Valley.sav"]["decision"] == "write"
+    assert (other / "Emulation/Tinplate/saves/Mole Hollow.sav").read_bytes() == BATTERY
+    assert steps["saves/Mole Hollow.sav"]["decision"] == "write"
     # The other is not, so its owner is asked.
     assert steps["Lighthouse.sav"]["decision"] == "by-hand"
     assert "Fieldfare" in steps["Lighthouse.sav"]["why"] and "--home" in steps["Lighthouse.sav"]["why"]
     assert said.status == 3
     (other / "Roms").mkdir()
     said = world.bare(
-        *options[2:], *device, "restore", "pebble", "--emulator", "fieldfare", "--home",
+        *options[2:], *device, "restore", "plover", "--emulator", "fieldfare", "--home",
         f"fieldfare={other}/Roms", "--yes",
     )  # fmt: skip
     assert said.status == 0, said.text
@@ -170,16 +170,16 @@ def test_the_same_path_on_another_handheld_comes_first(world: World, tmp_path: P
     for folder in ("Tinplate", "Emulation/Tinplate"):
         (other / folder).mkdir(parents=True)
     options = ("--layouts", str(world.layouts), "--archive", str(world.archive), "--device", "heron")
-    said = world.bare(*options, "--volume", f"internal={other}", "restore", "pebble", "--yes")
-    assert (other / "Tinplate/saves/Mole Valley.sav").read_bytes() == BATTERY, said.text
+    said = world.bare(*options, "--volume", f"internal={other}", "restore", "plover", "--yes")
+    assert (other / "Tinplate/saves/Mole Hollow.sav").read_bytes() == BATTERY, said.text
     # Two folders of that name elsewhere: nobody guesses.
     third = tmp_path / "wren"
     for folder in ("Emulation/Tinplate", "Emulators/Tinplate"):
         (third / folder).mkdir(parents=True)
     said = world.bare(
-        *options[:-1], "wren", "--volume", f"internal={third}", "restore", "pebble", "--dry-run", "--json"
+        *options[:-1], "wren", "--volume", f"internal={third}", "restore", "plover", "--dry-run", "--json"
     )
-    why = {step["path"]: step["why"] for step in said.document["steps"]}["saves/Mole Valley.sav"]
+    why = {step["path"]: step["why"] for step in said.document["steps"]}["saves/Mole Hollow.sav"]
     assert "internal:Emulation/Tinplate and internal:Emulators/Tinplate" in why
 
 

@@ -101,9 +101,9 @@ class World:
         self._furnish(*(("Storm & Glory", "Lighthouse") if ascii_only else ("Ärger & Ruhm",)))
 
     def _furnish(self, second: str, third: str = "灯台") -> None:
-        self.write(self.internal / "Tinplate/saves/Mole Valley.sav", b"mole valley, chapter 1" * 40)
+        self.write(self.internal / "Tinplate/saves/Mole Hollow.sav", b"mole hollow, chapter 1" * 40)
         self.write(self.internal / f"Tinplate/saves/{second}.sav", b"arger" * 100)
-        self.write(self.internal / "Tinplate/states/Mole Valley.st1", b"\x01state" * 900)
+        self.write(self.internal / "Tinplate/states/Mole Hollow.st1", b"\x01state" * 900)
         self.write(self.internal / "Tinplate/config/main.ini", "games=/internal/Games\n")
         self.write(self.internal / "Tinplate/config/pads/pad.ini", "a=1\nb=2\n")
         self.write(self.internal / "Tinplate/shaders/cache.bin", b"rebuilt" * 50)
@@ -126,7 +126,7 @@ class World:
             status = run(list(arguments), self.clock)
         return Said(status, out.getvalue(), err.getvalue())
 
-    def setup(self, device: str = "pebble") -> Said:
+    def setup(self, device: str = "plover") -> Said:
         return self.run(
             "--device", device, "--volume", f"internal={self.internal}", "--volume", f"card={self.card}",
             "--archive", str(self.archive), "setup",

@@ -23,25 +23,25 @@ def parts(seen: Glance) -> dict[str, Part | None]:
 
 
 def test_what_stands_above_the_folder_counts(tmp_path: Path) -> None:
-    write(tmp_path / "Emulation/Hatch/saves/Gneiss/Mole Valley.xyz")
+    write(tmp_path / "Emulation/Hatch/saves/Gneiss/Mole Hollow.xyz")
     write(tmp_path / "Emulation/Hatch/shaders/1.bin")
     whole = glance(str(tmp_path), ["Emulation", "Hatch"])
-    assert parts(whole) == {"saves/Gneiss/Mole Valley.xyz": Part.SAVES, "shaders/1.bin": Part.CACHE}
+    assert parts(whole) == {"saves/Gneiss/Mole Hollow.xyz": Part.SAVES, "shaders/1.bin": Part.CACHE}
     inner = glance(str(tmp_path), ["Emulation", "Hatch", "saves", "Gneiss"])
-    assert parts(inner) == {"Mole Valley.xyz": Part.SAVES}
+    assert parts(inner) == {"Mole Hollow.xyz": Part.SAVES}
     assert inner.place == "saves"
 
 
 def test_a_folder_in_no_volume(tmp_path: Path) -> None:
-    write(tmp_path / "saves/Mole Valley.xyz")
-    assert parts(glance("", [str(tmp_path / "saves")])) == {"Mole Valley.xyz": Part.SAVES}
+    write(tmp_path / "saves/Mole Hollow.xyz")
+    assert parts(glance("", [str(tmp_path / "saves")])) == {"Mole Hollow.xyz": Part.SAVES}
 
 
 def test_the_archive_is_left_out(tmp_path: Path) -> None:
-    write(tmp_path / "saves/Mole Valley.sav")
-    write(tmp_path / "archive/bundles/Mole Valley.sav")
+    write(tmp_path / "saves/Mole Hollow.sav")
+    write(tmp_path / "archive/bundles/Mole Hollow.sav")
     seen = glance(str(tmp_path), [], [str(tmp_path / "archive")])
-    assert parts(seen) == {"saves/Mole Valley.sav": Part.SAVES}
+    assert parts(seen) == {"saves/Mole Hollow.sav": Part.SAVES}
 
 
 def test_the_caller_is_told_how_far_it_has_come(tmp_path: Path) -> None:

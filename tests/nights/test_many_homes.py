@@ -32,7 +32,7 @@ def test_thousands_of_empty_homes(card: Path, tmp_path: Path) -> None:
     save.write_bytes(b"a save")
     rules = layout("tinplate", {"main": "card:Games/*/Saves"}, "saves: **")
     begun = time.monotonic()
-    result = take(archive, open_device("pebble", {"card": str(card)}), [rules], Options(), lambda: EVENING)
+    result = take(archive, open_device("plover", {"card": str(card)}), [rules], Options(), lambda: EVENING)
     assert time.monotonic() - begun < 6  # seconds; it was quadratic once, and took twice as long
     assert result.files == 1
     (site,) = archive.read(result.snapshot).sites
@@ -45,5 +45,5 @@ def test_thousands_of_homes_with_a_save_in_each_end_in_words(card: Path, tmp_pat
         (folder / "Saves/a.sav").write_bytes(b"a save")
     rules = layout("tinplate", {"main": "card:Games/*/Saves"}, "saves: **")
     with pytest.raises(OwnerError, match="9,000 homes"):
-        take(archive, open_device("pebble", {"card": str(card)}), [rules], Options(), lambda: EVENING)
+        take(archive, open_device("plover", {"card": str(card)}), [rules], Options(), lambda: EVENING)
     assert archive.snapshots() == []

@@ -31,11 +31,11 @@ def world(tmp_path: Path) -> World:
 
 
 def test_a_lost_save_comes_back_with_its_time(world: World) -> None:
-    file = world.put("pebble", "saves/Moss Garden.sav", "moss", EVENING - DAY)
-    world.put("pebble", "saves/Other.sav", "other")
-    night = world.night("pebble")
+    file = world.put("plover", "saves/Moss Garden.sav", "moss", EVENING - DAY)
+    world.put("plover", "saves/Other.sav", "other")
+    night = world.night("plover")
     file.unlink()
-    applied = world.restore("pebble", night)
+    applied = world.restore("plover", night)
     assert decisions(applied.plan.steps) == {"saves/Moss Garden.sav": "write", "saves/Other.sav": "same"}
     assert file.read_text() == "moss"
     assert file.stat().st_mtime_ns == nanoseconds(EVENING - DAY)
@@ -46,14 +46,14 @@ def test_a_lost_save_comes_back_with_its_time(world: World) -> None:
 
 def test_the_whole_tree_comes_out_as_it_went_in(world: World) -> None:
     """Against the tools diff and sha256sum."""
-    world.put("pebble", "saves/Ōtsuki no Uta.sav", "song")
-    world.put("pebble", 'saves/quote\'s "x".sav', b"")
-    world.put("pebble", "states/Moss.st0", os.urandom(3 << 20))
-    world.put("pebble", "textures/a/b/c/1.png", os.urandom(70_000))
+    world.put("plover", "saves/Ōtsuki no Uta.sav", "song")
+    world.put("plover", 'saves/quote\'s "x".sav', b"")
+    world.put("plover", "states/Moss.st0", os.urandom(3 << 20))
+    world.put("plover", "textures/a/b/c/1.png", os.urandom(70_000))
     for number in range(20):
-        world.put("pebble", f"textures/many/{number}.png", f"texture {number}")
-    night = world.night("pebble")
-    source = world.card("pebble") / "Tinplate"
+        world.put("plover", f"textures/many/{number}.png", f"texture {number}")
+    night = world.night("plover")
+    source = world.card("plover") / "Tinplate"
     sums = subprocess.run(
         "find . -type f -print0 | xargs -0 sha256sum", shell=True, cwd=source, capture_output=True, check=True
     ).stdout
@@ -71,12 +71,12 @@ def test_the_whole_tree_comes_out_as_it_went_in(world: World) -> None:
 
 
 def test_an_older_version_is_brought_forward_and_a_newer_one_stays(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    first = world.night("pebble")
-    world.put("pebble", "saves/A.sav", "two")
-    second = world.night("pebble")
-    assert world.restore("pebble", first).plan.steps[0].decision is Decision.NEWER
-    assert world.read("pebble", "saves/A.sav") == "two"
+    world.put("plover", "saves/A.sav", "one")
+    first = world.night("plover")
+    world.put("plover", "saves/A.sav", "two")
+    second = world.night("plover")
+    assert world.restore("plover", first).plan.steps[0].decision is Decision.NEWER
+    assert world.read("plover", "saves/A.sav") == "two"
     world.put("lantern", "saves/A.sav", "one", EVENING + 300 * DAY)  # a copy, stamped later than everything
     applied = world.restore("lantern", second)
     assert applied.plan.steps[0].decision is Decision.FORWARD
@@ -84,119 +84,119 @@ def test_an_older_version_is_brought_forward_and_a_newer_one_stays(world: World)
 
 
 def test_unknown_content_that_is_older_is_kept_in_the_archive_first(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "pebble's")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "plover's")
+    night = world.night("plover")
     world.put("lantern", "saves/A.sav", "lantern's", EVENING - 30 * DAY)
     applied = world.restore("lantern", night)
     assert applied.plan.steps[0].decision is Decision.OLDER
     assert "30 days" in applied.plan.steps[0].why
-    assert world.read("lantern", "saves/A.sav") == "pebble's"
+    assert world.read("lantern", "saves/A.sav") == "plover's"
     assert applied.safety is not None and applied.safety.kind is Kind.SAFETY
     assert world.holds(b"lantern's")
 
 
 def test_what_was_played_since_the_last_snapshot_stays_whatever_the_clock_says(world: World) -> None:
     """A battery that ran empty: the handheld is back in 2015, and its newest progress carries that date."""
-    world.put("pebble", "saves/A.sav", "monday")
-    night = world.night("pebble")
-    world.put("pebble", "saves/A.sav", "tuesday", EVENING - 4000 * DAY)
-    step = world.restore("pebble", night).plan.steps[0]
+    world.put("plover", "saves/A.sav", "monday")
+    night = world.night("plover")
+    world.put("plover", "saves/A.sav", "tuesday", EVENING - 4000 * DAY)
+    step = world.restore("plover", night).plan.steps[0]
     assert step.decision is Decision.NEWER and "after its last snapshot" in step.why
-    assert world.read("pebble", "saves/A.sav") == "tuesday"
+    assert world.read("plover", "saves/A.sav") == "tuesday"
 
 
 def test_both_sides_changed_is_a_fork(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "start")
-    start = world.night("pebble")
+    world.put("plover", "saves/A.sav", "start")
+    start = world.night("plover")
     world.restore("lantern", start)
     world.put("lantern", "saves/A.sav", "lantern's", EVENING + DAY)
     theirs = world.night("lantern")
-    world.put("pebble", "saves/A.sav", "pebble's", EVENING)
-    step = world.restore("pebble", theirs).plan.steps[0]
+    world.put("plover", "saves/A.sav", "plover's", EVENING)
+    step = world.restore("plover", theirs).plan.steps[0]
     assert step.decision is Decision.FORK and step.action is Action.LEAVE
-    world.night("pebble")
-    assert world.restore("pebble", theirs).plan.steps[0].decision is Decision.FORK
+    world.night("plover")
+    assert world.restore("plover", theirs).plan.steps[0].decision is Decision.FORK
 
 
 def test_going_back_on_purpose_and_undoing_it_twice(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    world.put("pebble", "saves/B.sav", "b")
-    first = world.night("pebble")
-    world.put("pebble", "saves/A.sav", "two")
-    (world.card("pebble") / "Tinplate/saves/B.sav").unlink()
-    card = world.card("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    world.put("plover", "saves/B.sav", "b")
+    first = world.night("plover")
+    world.put("plover", "saves/A.sav", "two")
+    (world.card("plover") / "Tinplate/saves/B.sav").unlink()
+    card = world.card("plover")
     before = tree(card)
-    applied = world.restore("pebble", first, on_newer=OnNewer.REPLACE)
+    applied = world.restore("plover", first, on_newer=OnNewer.REPLACE)
     after = tree(card)
     assert decisions(applied.plan.steps) == {"saves/A.sav": "newer", "saves/B.sav": "write"}
     assert after == {"Tinplate/saves/A.sav": b"one", "Tinplate/saves/B.sav": b"b"}
     assert world.holds(b"two")
-    world.undo("pebble")
+    world.undo("plover")
     assert tree(card) == before
-    world.undo("pebble")
+    world.undo("plover")
     assert tree(card) == after
-    world.undo("pebble")
+    world.undo("plover")
     assert tree(card) == before
 
 
 def test_undo_leaves_what_was_played_since(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    world.put("pebble", "saves/B.sav", "b")
-    first = world.night("pebble")
-    world.put("pebble", "saves/A.sav", "two")
-    (world.card("pebble") / "Tinplate/saves/B.sav").unlink()
-    world.restore("pebble", first, on_newer=OnNewer.REPLACE)
-    world.put("pebble", "saves/B.sav", "b played on")
-    steps = world.undo("pebble").plan.steps
+    world.put("plover", "saves/A.sav", "one")
+    world.put("plover", "saves/B.sav", "b")
+    first = world.night("plover")
+    world.put("plover", "saves/A.sav", "two")
+    (world.card("plover") / "Tinplate/saves/B.sav").unlink()
+    world.restore("plover", first, on_newer=OnNewer.REPLACE)
+    world.put("plover", "saves/B.sav", "b played on")
+    steps = world.undo("plover").plan.steps
     assert decisions(steps) == {"saves/A.sav": "write", "saves/B.sav": "newer"}
-    assert world.read("pebble", "saves/A.sav") == "two"
-    assert world.read("pebble", "saves/B.sav") == "b played on"
+    assert world.read("plover", "saves/A.sav") == "two"
+    assert world.read("plover", "saves/B.sav") == "b played on"
 
 
 def test_nothing_to_undo(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    night = world.night("plover")
     with pytest.raises(WrongInput, match="nothing to take back"):
-        world.undo("pebble")
-    world.restore("pebble", night)  # writes nothing, so there is still nothing
+        world.undo("plover")
+    world.restore("plover", night)  # writes nothing, so there is still nothing
     with pytest.raises(WrongInput, match="nothing to take back"):
-        world.undo("pebble")
+        world.undo("plover")
 
 
 def test_both_puts_the_archived_one_beside_and_does_it_once(world: World) -> None:
-    world.put("pebble", "saves/Moss Garden.sav", "one")
-    first = world.night("pebble")
-    world.put("pebble", "saves/Moss Garden.sav", "two")
-    world.night("pebble")
-    applied = world.restore("pebble", first, on_newer=OnNewer.BOTH)
-    saves = world.card("pebble") / "Tinplate/saves"
-    assert tree(saves) == {"Moss Garden.sav": b"two", "Moss Garden (from pebble 2026-11-24).sav": b"one"}
+    world.put("plover", "saves/Moss Garden.sav", "one")
+    first = world.night("plover")
+    world.put("plover", "saves/Moss Garden.sav", "two")
+    world.night("plover")
+    applied = world.restore("plover", first, on_newer=OnNewer.BOTH)
+    saves = world.card("plover") / "Tinplate/saves"
+    assert tree(saves) == {"Moss Garden.sav": b"two", "Moss Garden (from plover 2026-11-24).sav": b"one"}
     assert applied.plan.steps[0].action is Action.BESIDE and applied.safety is None
-    again = world.restore("pebble", first, on_newer=OnNewer.BOTH)
+    again = world.restore("plover", first, on_newer=OnNewer.BOTH)
     assert again.plan.steps[0].action is Action.LEAVE and "stands beside it" in again.plan.steps[0].why
     assert len(tree(saves)) == 2
-    world.undo("pebble")
+    world.undo("plover")
     assert tree(saves) == {"Moss Garden.sav": b"two"}
 
 
 def test_a_beside_name_never_differs_only_by_case(world: World) -> None:
-    world.put("pebble", "saves/Moss.sav", "one")
-    first = world.night("pebble")
-    world.put("pebble", "saves/Moss.sav", "two")
-    world.night("pebble")
-    world.put("pebble", "saves/MOSS (FROM PEBBLE 2026-11-24).sav", "somebody else's")
-    world.restore("pebble", first, on_newer=OnNewer.BOTH)
-    names = [name.casefold() for name in tree(world.card("pebble") / "Tinplate/saves")]
+    world.put("plover", "saves/Moss.sav", "one")
+    first = world.night("plover")
+    world.put("plover", "saves/Moss.sav", "two")
+    world.night("plover")
+    world.put("plover", "saves/MOSS (FROM PLOVER 2026-11-24).sav", "somebody else's")
+    world.restore("plover", first, on_newer=OnNewer.BOTH)
+    names = [name.casefold() for name in tree(world.card("plover") / "Tinplate/saves")]
     assert len(set(names)) == len(names) == 3
-    assert "moss (from pebble 2026-11-24 2).sav" in names
+    assert "moss (from plover 2026-11-24 2).sav" in names
 
 
 def test_controls_stay_with_their_handheld_unless_asked_for(world: World) -> None:
-    world.put("pebble", "config/pads/one.cfg", "buttons")
-    world.put("pebble", "config/main.cfg", "settings")
-    night = world.night("pebble")
-    shutil.rmtree(world.card("pebble") / "Tinplate/config")
-    assert decisions(world.restore("pebble", night).plan.steps)["config/pads/one.cfg"] == "write"
+    world.put("plover", "config/pads/one.cfg", "buttons")
+    world.put("plover", "config/main.cfg", "settings")
+    night = world.night("plover")
+    shutil.rmtree(world.card("plover") / "Tinplate/config")
+    assert decisions(world.restore("plover", night).plan.steps)["config/pads/one.cfg"] == "write"
     steps = world.restore("lantern", night).plan.steps
     assert decisions(steps) == {"config/pads/one.cfg": "held-back", "config/main.cfg": "write"}
     asked = Selection(parts=(Part.CONTROLS,))
@@ -206,8 +206,8 @@ def test_controls_stay_with_their_handheld_unless_asked_for(world: World) -> Non
 
 
 def test_an_emulator_that_is_not_there_is_a_step_by_hand(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    night = world.night("plover")
     (world.card("lantern") / "Tinplate").rmdir()
     step = world.restore("lantern", night).plan.steps[0]
     assert step.decision is Decision.BY_HAND and "start it once" in step.why
@@ -218,49 +218,49 @@ def test_an_emulator_that_is_not_there_is_a_step_by_hand(world: World) -> None:
 
 
 def test_the_own_device_gets_its_folder_back(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    night = world.night("pebble")
-    shutil.rmtree(world.card("pebble") / "Tinplate")
-    (world.card("pebble") / "Music").mkdir()
-    world.restore("pebble", night)
-    assert world.read("pebble", "saves/A.sav") == "one"
+    world.put("plover", "saves/A.sav", "one")
+    night = world.night("plover")
+    shutil.rmtree(world.card("plover") / "Tinplate")
+    (world.card("plover") / "Music").mkdir()
+    world.restore("plover", night)
+    assert world.read("plover", "saves/A.sav") == "one"
 
 
 def test_a_restore_into_a_folder_elsewhere_says_nothing_about_the_device(
     world: World, tmp_path: Path
 ) -> None:
     """Somebody looks at an old night in a folder of its own; that must not make the old night the newest."""
-    world.put("pebble", "saves/A.sav", "one")
-    first = world.night("pebble")
-    world.put("pebble", "saves/A.sav", "two")
-    world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    first = world.night("plover")
+    world.put("plover", "saves/A.sav", "two")
+    world.night("plover")
     aside = tmp_path / "aside"
     aside.mkdir()
-    applied = world.restore("pebble", first, elsewhere=Elsewhere({"card": str(aside)}))
+    applied = world.restore("plover", first, elsewhere=Elsewhere({"card": str(aside)}))
     assert (aside / "Tinplate/saves/A.sav").read_text() == "one"
     assert applied.plan.steps[0].place == str(aside / "Tinplate/saves/A.sav")
     identity = applied.plan.steps[0].entry.identity
     past = standings(world.archive, {identity}).of(identity)
     (line,) = past.values()
     assert len(line) == 2
-    assert world.restore("pebble", first).plan.steps[0].decision is Decision.NEWER
-    world.undo("pebble")
+    assert world.restore("plover", first).plan.steps[0].decision is Decision.NEWER
+    world.undo("plover")
     assert tree(aside) == {}
 
 
 def test_home_says_where_one_emulator_goes(world: World, tmp_path: Path) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    night = world.night("plover")
     option = home_option(f"tinplate={tmp_path / 'new home'}")
     world.restore("lantern", night, elsewhere=Elsewhere(homes=(option,)))
     assert (tmp_path / "new home/saves/A.sav").read_text() == "one"
 
 
 def test_a_target_that_changed_after_the_plan_stays(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one", EVENING - timedelta(hours=1))
-    world.put("pebble", "saves/B.sav", "one", EVENING - timedelta(hours=2))
-    world.put("pebble", "saves/C.sav", "one", EVENING - timedelta(hours=3))
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one", EVENING - timedelta(hours=1))
+    world.put("plover", "saves/B.sav", "one", EVENING - timedelta(hours=2))
+    world.put("plover", "saves/C.sav", "one", EVENING - timedelta(hours=3))
+    night = world.night("plover")
     world.put("lantern", "saves/A.sav", "older", EVENING - DAY)
     world.put("lantern", "saves/C.sav", "older", EVENING - DAY)
     prepared = world.prepare("lantern", night)
@@ -282,8 +282,8 @@ def test_a_target_that_changed_after_the_plan_stays(world: World) -> None:
 
 @pytest.mark.parametrize("planted", ["before", "after"])
 def test_no_link_on_the_way_is_followed(world: World, tmp_path: Path, planted: str) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    night = world.night("plover")
     outside = tmp_path / "outside"
     outside.mkdir()
     saves = world.card("lantern") / "Tinplate/saves"
@@ -299,10 +299,10 @@ def test_no_link_on_the_way_is_followed(world: World, tmp_path: Path, planted: s
 
 
 def test_a_link_or_folder_in_place_of_the_file_is_left(world: World, tmp_path: Path) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    world.put("pebble", "saves/B.sav", "one")
-    world.put("pebble", "saves/C.sav", "one")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    world.put("plover", "saves/B.sav", "one")
+    world.put("plover", "saves/C.sav", "one")
+    night = world.night("plover")
     outside = tmp_path / "outside.sav"
     outside.write_text("mine")
     saves = world.card("lantern") / "Tinplate/saves"
@@ -317,8 +317,8 @@ def test_a_link_or_folder_in_place_of_the_file_is_left(world: World, tmp_path: P
 
 def test_one_file_that_fails_does_not_stop_the_others(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in "ABC":
-        world.put("pebble", f"saves/{name}.sav", name * 100)
-    night = world.night("pebble")
+        world.put("plover", f"saves/{name}.sav", name * 100)
+    night = world.night("plover")
     world.put("lantern", "saves/B.sav", "old", EVENING - DAY)
     real = os.write
 
@@ -344,14 +344,14 @@ def test_one_file_that_fails_does_not_stop_the_others(world: World, monkeypatch:
 
 
 def test_what_a_restore_wrote_counts_as_standing_there(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    first = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    first = world.night("plover")
     one = world.entries(first)[0]
-    world.put("pebble", "saves/A.sav", "two")
-    two = world.entries(world.night("pebble"))[0]
+    world.put("plover", "saves/A.sav", "two")
+    two = world.entries(world.night("plover"))[0]
     past = standings(world.archive, {one.identity}).of(one.identity)
     assert order(past, one.sha256, two.sha256) is Order.OLDER
-    world.restore("pebble", first, on_newer=OnNewer.REPLACE)
+    world.restore("plover", first, on_newer=OnNewer.REPLACE)
     past = standings(world.archive, {one.identity}).of(one.identity)
     # It stood there first and last: it was put back, so neither is the newer one.
     assert order(past, one.sha256, two.sha256) is Order.FORK
@@ -359,9 +359,9 @@ def test_what_a_restore_wrote_counts_as_standing_there(world: World) -> None:
 
 
 def test_a_hurt_block_leaves_the_file_that_stands(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    world.put("pebble", "saves/B.sav", "two")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    world.put("plover", "saves/B.sav", "two")
+    night = world.night("plover")
     world.put("lantern", "saves/A.sav", "mine", EVENING - DAY)
     prepared = world.prepare("lantern", night)
     bundle = next((world.root / "archive/bundles").rglob("*.bundle"))
@@ -377,8 +377,8 @@ def test_a_hurt_block_leaves_the_file_that_stands(world: World) -> None:
 
 def test_a_run_that_the_owner_stops_leaves_what_was_done_on_record(world: World) -> None:
     for number in range(5):
-        world.put("pebble", f"saves/{number}.sav", f"save {number}")
-    night = world.night("pebble")
+        world.put("plover", f"saves/{number}.sav", f"save {number}")
+    night = world.night("plover")
     prepared = world.prepare("lantern", night)
 
     def stop(done: int, total: int) -> None:
@@ -397,11 +397,11 @@ def test_a_run_that_the_owner_stops_leaves_what_was_done_on_record(world: World)
 
 
 def test_leftovers_of_a_run_that_was_cut_off_go_with_the_next(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    night = world.night("pebble")
-    left = world.put("pebble", "saves/.handhold-0123456789ab.part", "half")
-    other = world.put("pebble", "saves/.handhold-notes.part", "the player's own")
-    world.restore("pebble", night)
+    world.put("plover", "saves/A.sav", "one")
+    night = world.night("plover")
+    left = world.put("plover", "saves/.handhold-0123456789ab.part", "half")
+    other = world.put("plover", "saves/.handhold-notes.part", "the player's own")
+    world.restore("plover", night)
     assert not left.exists() and other.exists()
 
 
@@ -409,10 +409,10 @@ def test_what_the_archive_does_not_give_back_is_not_replaced(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A medium that takes what is written, and then gives back something else."""
-    file = world.put("pebble", "saves/Frog.sav", "old")
-    first = world.night("pebble")
+    file = world.put("plover", "saves/Frog.sav", "old")
+    first = world.night("plover")
     world.later(hours=1)
-    world.put("pebble", "saves/Frog.sav", "new")
+    world.put("plover", "saves/Frog.sav", "new")
     real, new = Archive.content, hashlib.sha256(b"new").hexdigest()
 
     def content(self: Archive, entry: Entry) -> Iterator[bytes]:
@@ -421,7 +421,7 @@ def test_what_the_archive_does_not_give_back_is_not_replaced(
         return real(self, entry)
 
     monkeypatch.setattr(Archive, "content", content)
-    applied = world.restore("pebble", first, on_newer=OnNewer.REPLACE)
+    applied = world.restore("plover", first, on_newer=OnNewer.REPLACE)
     assert file.read_text() == "new"
     (step,) = applied.failed
     assert "does not give back" in step.why

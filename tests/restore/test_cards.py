@@ -28,15 +28,15 @@ def card(request: pytest.FixtureRequest) -> Path:
 def test_a_tree_arrives_on_a_card(tmp_path: Path, card: Path) -> None:
     world = World(tmp_path)
     world.card("lantern", card)
-    world.put("pebble", "saves/Moss Garden.sav", "moss", EVENING - 3 * DAY)
-    world.put("pebble", "saves/empty.sav", b"", EVENING - 2 * DAY)
-    world.put("pebble", "states/Moss Garden.st1", os.urandom(2 << 20), EVENING - DAY)
+    world.put("plover", "saves/Moss Garden.sav", "moss", EVENING - 3 * DAY)
+    world.put("plover", "saves/empty.sav", b"", EVENING - 2 * DAY)
+    world.put("plover", "states/Moss Garden.st1", os.urandom(2 << 20), EVENING - DAY)
     for number in range(12):
-        world.put("pebble", f"textures/deep/er/{number}.png", os.urandom(3000), EVENING - number * DAY)
-    night = world.night("pebble")
+        world.put("plover", f"textures/deep/er/{number}.png", os.urandom(3000), EVENING - number * DAY)
+    night = world.night("plover")
     applied = world.restore("lantern", night)
     assert not applied.failed and set(decisions(applied.plan.steps).values()) == {"write"}
-    source, target = world.card("pebble") / "Tinplate", card / "Tinplate"
+    source, target = world.card("plover") / "Tinplate", card / "Tinplate"
     told = subprocess.run(["diff", "-r", source, target], capture_output=True, check=False)
     assert (told.returncode, told.stdout) == (0, b"")
     step = traits_of(str(card)).step_ns
@@ -50,30 +50,30 @@ def test_a_tree_arrives_on_a_card(tmp_path: Path, card: Path) -> None:
 
 def test_replacing_and_undoing_on_a_card(tmp_path: Path, card: Path) -> None:
     world = World(tmp_path)
-    world.card("pebble", card)
-    world.put("pebble", "saves/A.sav", "one", EVENING - 2 * DAY)
-    world.put("pebble", "saves/B.sav", "only once", EVENING - 2 * DAY)
-    night = world.night("pebble")
-    world.put("pebble", "saves/A.sav", "two")
+    world.card("plover", card)
+    world.put("plover", "saves/A.sav", "one", EVENING - 2 * DAY)
+    world.put("plover", "saves/B.sav", "only once", EVENING - 2 * DAY)
+    night = world.night("plover")
+    world.put("plover", "saves/A.sav", "two")
     (card / "Tinplate/saves/B.sav").unlink()
-    kept = world.restore("pebble", night)
+    kept = world.restore("plover", night)
     assert decisions(kept.plan.steps) == {"saves/A.sav": "newer", "saves/B.sav": "write"}
-    applied = world.restore("pebble", night, on_newer=OnNewer.REPLACE)
-    assert not applied.failed and world.read("pebble", "saves/A.sav") == "one"
+    applied = world.restore("plover", night, on_newer=OnNewer.REPLACE)
+    assert not applied.failed and world.read("plover", "saves/A.sav") == "one"
     assert world.holds(b"two")
-    undone = world.undo("pebble")
+    undone = world.undo("plover")
     assert not undone.failed
     assert tree(card / "Tinplate") == {"saves/A.sav": b"two", "saves/B.sav": b"only once"}
 
 
 def test_both_on_a_card_that_knows_no_case(tmp_path: Path, card: Path) -> None:
     world = World(tmp_path)
-    world.card("pebble", card)
-    world.put("pebble", "saves/Moss.sav", "one", EVENING - DAY)
-    night = world.night("pebble")
-    world.put("pebble", "saves/Moss.sav", "two")
-    world.put("pebble", "saves/MOSS (from PEBBLE 2026-11-24).sav", "mine")
-    applied = world.restore("pebble", night, on_newer=OnNewer.BOTH)
+    world.card("plover", card)
+    world.put("plover", "saves/Moss.sav", "one", EVENING - DAY)
+    night = world.night("plover")
+    world.put("plover", "saves/Moss.sav", "two")
+    world.put("plover", "saves/MOSS (from PLOVER 2026-11-24).sav", "mine")
+    applied = world.restore("plover", night, on_newer=OnNewer.BOTH)
     assert not applied.failed
     assert sorted(data for data in tree(card / "Tinplate").values()) == [b"mine", b"one", b"two"]
 
@@ -81,15 +81,15 @@ def test_both_on_a_card_that_knows_no_case(tmp_path: Path, card: Path) -> None:
 def test_names_that_a_card_refuses_are_named_before_anything_is_written(tmp_path: Path, card: Path) -> None:
     world = World(tmp_path)
     world.card("lantern", card)
-    world.put("pebble", "saves/Part 2: Fern.sav", "fern")
-    world.put("pebble", "saves/Reed.sav", "reed")
-    world.put("pebble", "saves/reed.sav", "another reed")
-    world.put("pebble", "saves/Good.sav", "good")
-    raw = os.path.join(os.fsencode(world.card("pebble")), b"Tinplate/saves/caf\xe9.sav")
+    world.put("plover", "saves/Part 2: Fern.sav", "fern")
+    world.put("plover", "saves/Reed.sav", "reed")
+    world.put("plover", "saves/reed.sav", "another reed")
+    world.put("plover", "saves/Good.sav", "good")
+    raw = os.path.join(os.fsencode(world.card("plover")), b"Tinplate/saves/caf\xe9.sav")
     with open(raw, "wb") as stream:
         stream.write(b"old name")
     os.utime(raw, ns=(nanoseconds(EVENING),) * 2)
-    applied = world.restore("lantern", world.night("pebble"))
+    applied = world.restore("lantern", world.night("plover"))
     assert decisions(applied.plan.steps) == {
         "saves/Part 2: Fern.sav": "blocked",
         "saves/Reed.sav": "blocked",
@@ -105,8 +105,8 @@ def test_a_full_exfat_card_is_seen_before_and_survived(tmp_path: Path, exfat: Pa
     world.card("lantern", exfat)
     large = os.urandom(1 << 20)
     for number in range(40):
-        world.put("pebble", f"textures/{number}.png", large[number:] + large[:number], EVENING - number * DAY)
-    night = world.night("pebble")
+        world.put("plover", f"textures/{number}.png", large[number:] + large[:number], EVENING - number * DAY)
+    night = world.night("plover")
     with open(exfat / "filler", "wb") as stream:
         stream.write(b"\0" * (40 << 20))
     steps = world.restore("lantern", night).plan.steps

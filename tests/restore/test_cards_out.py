@@ -37,7 +37,7 @@ class Handheld:
         self.card.mkdir()
 
     def device(self) -> Device:
-        return open_device("pebble", {"internal": str(self.internal), "card": str(self.card)})
+        return open_device("plover", {"internal": str(self.internal), "card": str(self.card)})
 
     def put(self, volume: Path, name: str, content: str, when: datetime | None = None) -> Path:
         file = volume / "Tinplate/saves" / name
@@ -123,7 +123,7 @@ def test_a_folder_of_another_file_system_is_not_the_card(handheld: Handheld) -> 
     other = [replace(v, traits=Traits("vfat")) if v.name == "card" else v for v in device.volumes]
     shutil.rmtree(handheld.card / "Tinplate")
     (handheld.card / "left behind.txt").touch()
-    (step,) = handheld.prepare(night, device=Device("pebble", tuple(other))).plan.steps
+    (step,) = handheld.prepare(night, device=Device("plover", tuple(other))).plan.steps
     assert step.decision is Decision.BY_HAND and "vfat now" in step.why
     assert handheld.prepare(night).plan.steps[0].decision is Decision.WRITE
 

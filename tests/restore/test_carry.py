@@ -80,11 +80,11 @@ def test_what_makes_up_one_save(
 def nested(tmp_path: Path) -> World:
     """Two handhelds with the same save of two files."""
     world = World(tmp_path, [NESTED])
-    for device in ("pebble", "heron"):
+    for device in ("plover", "heron"):
         (world.card(device) / "Nested").mkdir()
-    put(world, "pebble", "Nested/data/MOSS01-0/save.bin", "save 1")
-    put(world, "pebble", "Nested/data/MOSS01-0/icon.bin", "icon 1")
-    world.night("pebble")
+    put(world, "plover", "Nested/data/MOSS01-0/save.bin", "save 1")
+    put(world, "plover", "Nested/data/MOSS01-0/icon.bin", "icon 1")
+    world.night("plover")
     world.carry("heron")
     world.night("heron")
     return world
@@ -95,8 +95,8 @@ def test_files_of_one_save_come_together(nested: World) -> None:
     put(nested, "heron", "Nested/data/MOSS01-0/icon.bin", "icon 2")
     put(nested, "heron", "Nested/data/MOSS01-0/new.bin", "new")
     nested.night("heron")
-    nested.carry("pebble")
-    assert {p: d for p, d in tree(nested.card("pebble")).items() if p.startswith("Nested")} == {
+    nested.carry("plover")
+    assert {p: d for p, d in tree(nested.card("plover")).items() if p.startswith("Nested")} == {
         "Nested/data/MOSS01-0/save.bin": b"save 2",
         "Nested/data/MOSS01-0/icon.bin": b"icon 2",
         "Nested/data/MOSS01-0/new.bin": b"new",
@@ -107,14 +107,14 @@ def test_a_save_is_never_put_together_from_two_devices(nested: World) -> None:
     """Each device changed another of its files: either file alone would be newer on one side."""
     put(nested, "heron", "Nested/data/MOSS01-0/save.bin", "save 2")
     nested.night("heron")
-    put(nested, "pebble", "Nested/data/MOSS01-0/icon.bin", "icon 2")
-    prepared = nested.prepare_carry("pebble")
+    put(nested, "plover", "Nested/data/MOSS01-0/icon.bin", "icon 2")
+    prepared = nested.prepare_carry("plover")
     assert set(here(prepared).values()) == {"fork"}
     assert all("several files" in step.why for step in prepared.plan.steps)
     assert not prepared.plan.writes
-    nested.carry("pebble", take="heron")
-    assert (nested.card("pebble") / "Nested/data/MOSS01-0/save.bin").read_text() == "save 2"
-    assert (nested.card("pebble") / "Nested/data/MOSS01-0/icon.bin").read_text() == "icon 1"
+    nested.carry("plover", take="heron")
+    assert (nested.card("plover") / "Nested/data/MOSS01-0/save.bin").read_text() == "save 2"
+    assert (nested.card("plover") / "Nested/data/MOSS01-0/icon.bin").read_text() == "icon 1"
     assert nested.holds(b"icon 2")
 
 
@@ -122,25 +122,25 @@ def test_a_new_file_does_not_come_into_a_save_that_parted(nested: World) -> None
     put(nested, "heron", "Nested/data/MOSS01-0/save.bin", "save 2")
     put(nested, "heron", "Nested/data/MOSS01-0/new.bin", "new")
     nested.night("heron")
-    put(nested, "pebble", "Nested/data/MOSS01-0/save.bin", "save 3")
-    prepared = nested.prepare_carry("pebble")
+    put(nested, "plover", "Nested/data/MOSS01-0/save.bin", "save 3")
+    prepared = nested.prepare_carry("plover")
     assert here(prepared)["data/MOSS01-0/new.bin"] == "fork"
     assert not prepared.plan.writes
 
 
 def test_two_slots_are_carried_by_themselves(nested: World) -> None:
-    put(nested, "pebble", "Nested/flat/Fern.1", "one")
-    put(nested, "pebble", "Nested/data/FERN-1/save.bin", "slot 1")
-    put(nested, "pebble", "Nested/data/FERN-2/save.bin", "slot 2")
-    nested.night("pebble")
+    put(nested, "plover", "Nested/flat/Fern.1", "one")
+    put(nested, "plover", "Nested/data/FERN-1/save.bin", "slot 1")
+    put(nested, "plover", "Nested/data/FERN-2/save.bin", "slot 2")
+    nested.night("plover")
     nested.carry("heron")
     nested.night("heron")
     put(nested, "heron", "Nested/data/FERN-1/save.bin", "slot 1 on")
     nested.night("heron")
-    put(nested, "pebble", "Nested/data/FERN-2/save.bin", "slot 2 on")
-    nested.carry("pebble")
-    assert (nested.card("pebble") / "Nested/data/FERN-1/save.bin").read_text() == "slot 1 on"
-    assert (nested.card("pebble") / "Nested/data/FERN-2/save.bin").read_text() == "slot 2 on"
+    put(nested, "plover", "Nested/data/FERN-2/save.bin", "slot 2 on")
+    nested.carry("plover")
+    assert (nested.card("plover") / "Nested/data/FERN-1/save.bin").read_text() == "slot 1 on"
+    assert (nested.card("plover") / "Nested/data/FERN-2/save.bin").read_text() == "slot 2 on"
 
 
 # -- places ----------------------------------------------------------------------------------------------
@@ -149,8 +149,8 @@ def test_two_slots_are_carried_by_themselves(nested: World) -> None:
 def test_it_goes_where_this_device_has_it(tmp_path: Path) -> None:
     """The one keeps its emulators in a folder of their own, the other does not."""
     world = World(tmp_path, [PLACES])
-    put(world, "pebble", "Tinplate/saves/moss.sav", "moss 1")
-    world.night("pebble")
+    put(world, "plover", "Tinplate/saves/moss.sav", "moss 1")
+    world.night("plover")
     (world.card("heron") / "Tinplate").rmdir()
     (world.card("heron") / "Emulation/Tinplate").mkdir(parents=True)
     world.carry("heron")
@@ -158,44 +158,44 @@ def test_it_goes_where_this_device_has_it(tmp_path: Path) -> None:
     world.night("heron")
     put(world, "heron", "Emulation/Tinplate/saves/moss.sav", "moss 2")
     world.night("heron")
-    world.carry("pebble")
-    assert tree(world.card("pebble")) == {"Tinplate/saves/moss.sav": b"moss 2"}
+    world.carry("plover")
+    assert tree(world.card("plover")) == {"Tinplate/saves/moss.sav": b"moss 2"}
 
 
 def test_a_home_that_was_moved_keeps_its_history(tmp_path: Path) -> None:
     world = World(tmp_path, [PLACES])
-    put(world, "pebble", "Tinplate/saves/moss.sav", "moss 1")
-    world.night("pebble")
+    put(world, "plover", "Tinplate/saves/moss.sav", "moss 1")
+    world.night("plover")
     world.carry("heron")
     world.night("heron")
     put(world, "heron", "Tinplate/saves/moss.sav", "moss 2")
     world.night("heron")
-    (world.card("pebble") / "Emulation").mkdir()
-    shutil.move(world.card("pebble") / "Tinplate", world.card("pebble") / "Emulation/Tinplate")
-    assert here(world.prepare_carry("pebble")) == {"saves/moss.sav": "older"}
-    world.carry("pebble")
-    assert tree(world.card("pebble")) == {"Emulation/Tinplate/saves/moss.sav": b"moss 2"}
+    (world.card("plover") / "Emulation").mkdir()
+    shutil.move(world.card("plover") / "Tinplate", world.card("plover") / "Emulation/Tinplate")
+    assert here(world.prepare_carry("plover")) == {"saves/moss.sav": "older"}
+    world.carry("plover")
+    assert tree(world.card("plover")) == {"Emulation/Tinplate/saves/moss.sav": b"moss 2"}
 
 
 def test_two_places_on_one_device(tmp_path: Path) -> None:
     """An old copy in another place is no progress; another content there is a fork of its own."""
     world = World(tmp_path, [PLACES])
-    put(world, "pebble", "Tinplate/saves/moss.sav", "moss 1")
-    put(world, "pebble", "Emulation/Tinplate/saves/moss.sav", "moss 1")
-    world.night("pebble")
-    put(world, "pebble", "Tinplate/saves/moss.sav", "moss 2")
-    world.night("pebble")
+    put(world, "plover", "Tinplate/saves/moss.sav", "moss 1")
+    put(world, "plover", "Emulation/Tinplate/saves/moss.sav", "moss 1")
+    world.night("plover")
+    put(world, "plover", "Tinplate/saves/moss.sav", "moss 2")
+    world.night("plover")
     world.carry("heron")
     assert tree(world.card("heron")) == {"Tinplate/saves/moss.sav": b"moss 2"}
-    put(world, "pebble", "Emulation/Tinplate/saves/moss.sav", "moss 3")
-    world.night("pebble")
+    put(world, "plover", "Emulation/Tinplate/saves/moss.sav", "moss 3")
+    world.night("plover")
     assert here(world.prepare_carry("heron")) == {"saves/moss.sav": "fork"}
 
 
 def test_into_a_place_that_the_owner_names(tmp_path: Path) -> None:
     world = World(tmp_path)
-    world.put("pebble", "saves/moss.sav", "moss 1")
-    world.night("pebble")
+    world.put("plover", "saves/moss.sav", "moss 1")
+    world.night("plover")
     world.card("heron")
     other = tmp_path / "another card"
     other.mkdir()
@@ -216,20 +216,20 @@ def test_the_other_form(tmp_path: Path) -> None:
     )
     world = World(tmp_path, [read_catalogue([tmp_path / "layouts"]).layouts["doorstep"]])
     game = "Games/Fieldfare/Moss.bin"
-    put(world, "pebble", game, "game" * 64)
-    put(world, "pebble", "Games/Fieldfare/Moss.sav", "moss 1")
-    world.night("pebble")
+    put(world, "plover", game, "game" * 64)
+    put(world, "plover", "Games/Fieldfare/Moss.sav", "moss 1")
+    world.night("plover")
     (world.card("heron") / "Doorstep/saves").mkdir(parents=True)
     world.carry("heron")
     assert tree(world.card("heron")) == {"Doorstep/saves/Moss.sav": b"moss 1"}
     world.night("heron")
     put(world, "heron", "Doorstep/saves/Moss.sav", "moss 2")
     world.night("heron")
-    assert list(here(world.prepare_carry("pebble")).values()) == ["older"]
-    world.carry("pebble")
-    assert (world.card("pebble") / "Games/Fieldfare/Moss.sav").read_text() == "moss 2"
-    put(world, "pebble", "Games/Fieldfare/Moss.sav", "moss 3")
-    world.night("pebble")
+    assert list(here(world.prepare_carry("plover")).values()) == ["older"]
+    world.carry("plover")
+    assert (world.card("plover") / "Games/Fieldfare/Moss.sav").read_text() == "moss 2"
+    put(world, "plover", "Games/Fieldfare/Moss.sav", "moss 3")
+    world.night("plover")
     world.carry("heron")
     assert tree(world.card("heron")) == {"Doorstep/saves/Moss.sav": b"moss 3"}
 
@@ -238,10 +238,10 @@ def test_the_other_form(tmp_path: Path) -> None:
 
 
 def two(tmp_path: Path, layouts: Sequence[Layout] = (TINPLATE,)) -> World:
-    """Heron is one evening ahead of pebble."""
+    """Heron is one evening ahead of plover."""
     world = World(tmp_path, layouts)
-    world.put("pebble", "saves/moss.sav", "moss 1")
-    world.night("pebble")
+    world.put("plover", "saves/moss.sav", "moss 1")
+    world.night("plover")
     world.card("heron")
     world.carry("heron")
     world.night("heron")
@@ -253,40 +253,40 @@ def two(tmp_path: Path, layouts: Sequence[Layout] = (TINPLATE,)) -> World:
 @pytest.mark.parametrize("what", ["folder", "link"])
 def test_what_is_no_file_is_named_and_left(tmp_path: Path, what: str) -> None:
     world = two(tmp_path)
-    save = world.card("pebble") / "Tinplate/saves/moss.sav"
+    save = world.card("plover") / "Tinplate/saves/moss.sav"
     save.unlink()
     if what == "folder":
         save.mkdir()
     else:
         save.symlink_to("/etc/hostname")
-    prepared = world.prepare_carry("pebble")
+    prepared = world.prepare_carry("plover")
     assert decided(prepared) == {"saves/moss.sav": ("blocked", "leave")}
 
 
 def test_a_save_that_changes_after_the_plan_stays(tmp_path: Path) -> None:
     world = two(tmp_path)
-    prepared = world.prepare_carry("pebble")
+    prepared = world.prepare_carry("plover")
     world.later(minutes=1)
-    world.put("pebble", "saves/moss.sav", "moss played meanwhile")
-    applied = carry(world.archive, world.device("pebble"), prepared, clock=world.clock)
+    world.put("plover", "saves/moss.sav", "moss played meanwhile")
+    applied = carry(world.archive, world.device("plover"), prepared, clock=world.clock)
     assert [step.decision.value for step in applied.plan.steps] == ["failed"]
-    assert world.read("pebble", "saves/moss.sav") == "moss played meanwhile"
+    assert world.read("plover", "saves/moss.sav") == "moss played meanwhile"
 
 
 def test_no_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     world = two(tmp_path)
     monkeypatch.setattr("handhold.restore.prepare.free_room", lambda path: 10)
-    assert decided(world.prepare_carry("pebble")) == {"saves/moss.sav": ("blocked", "leave")}
+    assert decided(world.prepare_carry("plover")) == {"saves/moss.sav": ("blocked", "leave")}
 
 
 def test_the_card_is_out(tmp_path: Path) -> None:
     """Then nothing is written into the empty folder onto which it is mounted."""
     world = two(tmp_path)
-    shutil.rmtree(world.card("pebble"))
-    world.card("pebble").mkdir()
+    shutil.rmtree(world.card("plover"))
+    world.card("plover").mkdir()
     prepared = prepare_carry(
         world.archive,
-        open_device("pebble", {"card": str(world.root / "pebble")}),
+        open_device("plover", {"card": str(world.root / "plover")}),
         world.layouts,
         clock=world.clock,
     )
@@ -297,7 +297,7 @@ def test_the_card_is_out(tmp_path: Path) -> None:
 def test_content_that_the_archive_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     world = two(tmp_path)
     monkeypatch.setattr(world.archive, "holds", lambda entry: False)
-    prepared = world.prepare_carry("pebble")
+    prepared = world.prepare_carry("plover")
     assert decided(prepared) == {"saves/moss.sav": ("blocked", "leave")}
     assert [step.damage for step in prepared.plan.steps] == [True]
 
@@ -305,11 +305,11 @@ def test_content_that_the_archive_lost(tmp_path: Path, monkeypatch: pytest.Monke
 def test_exports_are_left_to_the_emulators_import(tmp_path: Path) -> None:
     dovecote = layout("dovecote", {"out": "*:Dovecote"}, "saves: *.zip", kinds={"out": HomeKind.EXPORT})
     world = World(tmp_path, [dovecote])
-    for device in ("pebble", "heron"):
+    for device in ("plover", "heron"):
         (world.card(device) / "Dovecote").mkdir()
     put(world, "heron", "Dovecote/2026-11-20.zip", "no zip, but that does not matter here")
     world.night("heron")
-    prepared = world.prepare_carry("pebble")
+    prepared = world.prepare_carry("plover")
     assert (prepared.saves, prepared.plan.steps) == ((), ())
     (hand,) = prepared.by_hand
     assert "handhold restore heron --emulator dovecote" in hand.what
@@ -328,7 +328,7 @@ def test_a_selection_of_nothing_but_one_game(tmp_path: Path) -> None:
     world = two(tmp_path)
     world.put("heron", "saves/fern.sav", "fern 1")
     world.night("heron")
-    prepared = world.prepare_carry("pebble", selection=Selection(games=("fern",)))
+    prepared = world.prepare_carry("plover", selection=Selection(games=("fern",)))
     assert here(prepared) == {"saves/fern.sav": "missing"}
 
 
@@ -346,14 +346,14 @@ def test_a_carry_that_is_cut_off(tmp_path: Path, full: bool) -> None:
     for moment in range(1, 400, 1 if full else 9):
         shutil.copytree(start.root, tmp_path / str(moment))
         world = World.at(tmp_path / str(moment), start.now)
-        cut = cut_off(lambda world=world: world.carry("pebble"), moment, bool(moment % 2))  # type: ignore[misc]
-        card = world.card("pebble") / "Tinplate"
+        cut = cut_off(lambda world=world: world.carry("plover"), moment, bool(moment % 2))  # type: ignore[misc]
+        card = world.card("plover") / "Tinplate"
         stands = {path: data for path, data in tree(card).items() if ".part" not in path}
         for path in new:
             assert stands.get(path) in (old.get(path), new[path]), moment
         world.reopened()
         assert world.holds(b"moss 1")
-        world.carry("pebble")
+        world.carry("plover")
         assert tree(card) == new, moment
         shutil.rmtree(world.root)
         if not cut:

@@ -33,11 +33,11 @@ NEW = {
 def start(tmp_path_factory: pytest.TempPathFactory) -> World:
     world = World(tmp_path_factory.mktemp("start"), layouts=[_layout()])
     for path, content in NEW.items():
-        world.put("pebble", path.removeprefix("Tinplate/"), content)
-    world.night("pebble")
-    shutil.rmtree(world.card("pebble") / "Tinplate/saves/deep")
+        world.put("plover", path.removeprefix("Tinplate/"), content)
+    world.night("plover")
+    shutil.rmtree(world.card("plover") / "Tinplate/saves/deep")
     for path, content in OLD.items():
-        world.put("pebble", path.removeprefix("Tinplate/"), content)
+        world.put("plover", path.removeprefix("Tinplate/"), content)
     return world
 
 
@@ -55,11 +55,11 @@ def _copy(start: World, folder: Path) -> World:
 
 
 def _restore(world: World) -> None:
-    world.restore("pebble", world.archive.find("pebble"), on_newer=OnNewer.REPLACE)
+    world.restore("plover", world.archive.find("plover"), on_newer=OnNewer.REPLACE)
 
 
 def _check(world: World, moment: str) -> None:
-    card = {path: data for path, data in tree(world.card("pebble")).items() if ".part" not in path}
+    card = {path: data for path, data in tree(world.card("plover")).items() if ".part" not in path}
     for path in {*OLD, *NEW}:
         assert card.get(path) in (OLD.get(path), NEW.get(path)), f"{path} {moment}"
         old = OLD.get(path)
@@ -85,10 +85,10 @@ def test_a_restore_that_is_cut_off(start: World, tmp_path: Path, full: bool, aft
         _check(world, f"at call {moment}")
         if moment % 2:  # a second run finishes it
             _restore(world)
-            assert tree(world.card("pebble")) == NEW, moment
+            assert tree(world.card("plover")) == NEW, moment
         elif any(snapshot.kind.value == "restored" for snapshot in world.archive.snapshots()):
-            world.undo("pebble")  # or it is taken back as it is
-            assert tree(world.card("pebble")) == OLD, moment
+            world.undo("plover")  # or it is taken back as it is
+            assert tree(world.card("plover")) == OLD, moment
         shutil.rmtree(world.root)
     else:
         pytest.fail("no run came to its end")
@@ -102,15 +102,15 @@ def test_an_undo_that_is_cut_off_is_gone_on_with(start: World, tmp_path: Path, f
     cuts = 0
     for moment in _moments(full):
         world = _copy(restored, tmp_path / str(moment))
-        if not cut_off(lambda world=world: world.undo("pebble"), moment, False):  # type: ignore[misc]
+        if not cut_off(lambda world=world: world.undo("plover"), moment, False):  # type: ignore[misc]
             break
         cuts += 1
         world.reopened()
         _check(world, f"at call {moment}")
         # Cut off after its last record it was through, and the next undo takes it back as a whole.
         through = world.archive.snapshots()[-1].note.startswith("takes back")
-        world.undo("pebble")
-        assert tree(world.card("pebble")) == (NEW if through else OLD), moment
+        world.undo("plover")
+        assert tree(world.card("plover")) == (NEW if through else OLD), moment
         shutil.rmtree(world.root)
     else:
         pytest.fail("no run came to its end")

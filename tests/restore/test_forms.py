@@ -74,12 +74,12 @@ def reasons(world: World, name: str, snapshot: object, **more: object) -> dict[s
 
 
 def test_into_a_folder(world: World) -> None:
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin", "Dunlin/Salt Road.iso")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin", "Dunlin/Salt Road.iso")
     put(card, "Games/Fieldfare/Lamplighter.sav", "lamp")
     put(card, "Games/Fieldfare/Lamplighter.st1", "lamp state")
     put(card, "Games/Fieldfare/Lamplighter.st1.png", "lamp picture")
     put(card, "Games/Dunlin/Salt Road.sav", "salt")
-    night = world.night("pebble")
+    night = world.night("plover")
     other = in_folder(world, "heron")
     applied = world.restore("heron", night)
     assert kept(other) == {
@@ -97,12 +97,12 @@ def test_into_a_folder(world: World) -> None:
 
 
 def test_beside_the_games(world: World) -> None:
-    card = in_folder(world, "pebble")
+    card = in_folder(world, "plover")
     put(card, "Doorstep/saves/Lamplighter.sav", "lamp")
     put(card, "Doorstep/saves/Lamplighter.st1", "lamp state")
     put(card, "Doorstep/saves/Salt Road.sav", "salt")
     put(card, "Doorstep/saves/Eleven Bells.sav", "bells")
-    night = world.night("pebble")
+    night = world.night("plover")
     other = beside(
         world, "heron", "Fieldfare/lamplighter.bin", "Dunlin/Salt Road.iso", "Dunlin/Salt Road.cue"
     )
@@ -120,11 +120,11 @@ def test_beside_the_games(world: World) -> None:
 
 
 def test_two_games_of_one_name_are_named_and_not_merged(world: World) -> None:
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
     put(card, "Games/Fieldfare/Lamplighter.sav", "one")
     put(card, "Games/Dunlin/lamplighter.SAV", "two")
     put(card, "Games/Dunlin/Salt Road.sav", "salt")
-    night = world.night("pebble")
+    night = world.night("plover")
     other = in_folder(world, "heron")
     steps = reasons(world, "heron", night)
     assert steps["Fieldfare/Lamplighter.sav"][0] == "blocked"
@@ -136,29 +136,29 @@ def test_two_games_of_one_name_are_named_and_not_merged(world: World) -> None:
 
 
 def test_one_of_two_of_one_name_is_not_put_there_alone_either(world: World) -> None:
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
     put(card, "Games/Fieldfare/Lamplighter.sav", "one")
     put(card, "Games/Dunlin/Lamplighter.sav", "two")
-    night = world.night("pebble")
+    night = world.night("plover")
     other = in_folder(world, "heron")
     world.restore("heron", night, selection=Selection(games=("Lamplighter",)))
     assert kept(other) == {}
 
 
 def test_two_of_one_content_are_one(world: World) -> None:
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
     put(card, "Games/Fieldfare/Lamplighter.sav", "one")
     put(card, "Games/Dunlin/Lamplighter.sav", "one")
     other = in_folder(world, "heron")
-    world.restore("heron", world.night("pebble"))
+    world.restore("heron", world.night("plover"))
     assert kept(other) == {"Doorstep/saves/Lamplighter.sav": b"one"}
 
 
 def test_a_game_in_two_folders(world: World) -> None:
-    card = in_folder(world, "pebble")
+    card = in_folder(world, "plover")
     put(card, "Doorstep/saves/Lamplighter.sav", "flat")
     put(card, "Doorstep/saves/Dunlin/Salt Road.sav", "of dunlin")
-    night = world.night("pebble")
+    night = world.night("plover")
     other = beside(
         world,
         "heron",
@@ -176,9 +176,9 @@ def test_a_game_in_two_folders(world: World) -> None:
 
 
 def test_a_picture_of_a_game_is_no_game(world: World) -> None:
-    card = in_folder(world, "pebble")
+    card = in_folder(world, "plover")
     put(card, "Doorstep/saves/Lamplighter.sav", "lamp")
-    night = world.night("pebble")
+    night = world.night("plover")
     other = beside(
         world, "heron", "Fieldfare/Lamplighter.iso", "media/Lamplighter.png", "Notes/Lamplighter.txt"
     )
@@ -188,9 +188,9 @@ def test_a_picture_of_a_game_is_no_game(world: World) -> None:
 
 def test_there_and_back_again_the_newest_wins(world: World) -> None:
     """Played beside the games, then in a folder, then carried back: it is one save with one history."""
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
     put(card, "Games/Fieldfare/Lamplighter.sav", "chapter 1")
-    first = world.night("pebble")
+    first = world.night("plover")
     other = in_folder(world, "heron")
     world.restore("heron", first)
     put(other, "Doorstep/saves/Lamplighter.sav", "chapter 2", days=2)
@@ -198,37 +198,37 @@ def test_there_and_back_again_the_newest_wins(world: World) -> None:
     # Back beside the game: the archive knows that chapter 1 came before, whatever the times say.
     put(card, "Games/Fieldfare/Lamplighter.sav", "chapter 1", days=20)
     (card / "Games/Dunlin/Lamplighter.iso").unlink()
-    steps = reasons(world, "pebble", second)
+    steps = reasons(world, "plover", second)
     assert steps["Fieldfare/Lamplighter.sav"][0] == "forward"
-    world.restore("pebble", second)
+    world.restore("plover", second)
     assert kept(card) == {"Games/Fieldfare/Lamplighter.sav": b"chapter 2"}
     # And the first night does not come back over it.
     steps = reasons(world, "heron", first)
     assert steps["Lamplighter.sav"][0] == "newer"
-    steps = reasons(world, "pebble", first)
+    steps = reasons(world, "plover", first)
     assert steps["Fieldfare/Lamplighter.sav"][0] == "newer"
 
 
 def test_saves_of_one_name_in_two_folders_say_nothing_about_each_other(world: World) -> None:
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin", "Dunlin/Lamplighter.iso")
     put(card, "Games/Fieldfare/Lamplighter.sav", "fieldfare 1")
     put(card, "Games/Dunlin/Lamplighter.sav", "dunlin 1")
-    world.night("pebble")
+    world.night("plover")
     put(card, "Games/Fieldfare/Lamplighter.sav", "fieldfare 2", days=1)
-    night = world.night("pebble")
+    night = world.night("plover")
     # In the folder stands Dunlin's; Fieldfare's second is no later version of that one.
     other = in_folder(world, "heron")
     put(other, "Doorstep/saves/Lamplighter.sav", "dunlin 1")
     (card / "Games/Dunlin/Lamplighter.sav").unlink()
-    alone = world.night("pebble")
+    alone = world.night("plover")
     assert reasons(world, "heron", alone)["Lamplighter.sav"][0] == "fork"
     assert reasons(world, "heron", night)["Fieldfare/Lamplighter.sav"][0] == "blocked"
 
 
 def test_where_its_own_form_is_there_too_it_stays(world: World) -> None:
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin")
     put(card, "Games/Fieldfare/Lamplighter.sav", "lamp")
-    night = world.night("pebble")
+    night = world.night("plover")
     other = beside(world, "heron", "Fieldfare/Lamplighter.bin")
     (other / "Doorstep/saves").mkdir(parents=True)
     world.restore("heron", night)
@@ -239,9 +239,9 @@ def test_where_its_own_form_is_there_too_it_stays(world: World) -> None:
 
 
 def test_the_owner_says_where(world: World, tmp_path: Path) -> None:
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin")
     put(card, "Games/Fieldfare/Lamplighter.sav", "lamp")
-    night = world.night("pebble")
+    night = world.night("plover")
     in_folder(world, "heron")
     (tmp_path / "out").mkdir()
     option = (HomeOption("doorstep", "games", str(tmp_path / "out")),)
@@ -254,9 +254,9 @@ def test_the_owner_says_where(world: World, tmp_path: Path) -> None:
 
 
 def test_forms_that_cannot_be(world: World) -> None:
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin")
     put(card, "Games/Fieldfare/Lamplighter.sav", "lamp")
-    night = world.night("pebble")
+    night = world.night("plover")
     world.card("heron")
     for forms in ({"doorstep": "folders"}, {"doorsteps": "folder"}):
         with pytest.raises(UnknownName):
@@ -323,9 +323,9 @@ def test_a_path_is_its_end_and_folders_more_change_nothing(
 
 def test_nothing_is_written_twice_over(world: World) -> None:
     """A second run finds everything there already."""
-    card = beside(world, "pebble", "Fieldfare/Lamplighter.bin")
+    card = beside(world, "plover", "Fieldfare/Lamplighter.bin")
     put(card, "Games/Fieldfare/Lamplighter.sav", "lamp")
-    night = world.night("pebble")
+    night = world.night("plover")
     in_folder(world, "heron")
     world.restore("heron", night)
     again = world.prepare("heron", night).plan

@@ -44,42 +44,42 @@ def hurt(world: World, block: str) -> None:
 
 def test_one_hurt_list_costs_only_what_it_names(world: World) -> None:
     for number in range(300):
-        world.put("pebble", f"saves/{number}.sav", f"save {number}")
-    night = world.night("pebble")
+        world.put("plover", f"saves/{number}.sav", f"save {number}")
+    night = world.night("plover")
     pages = world.archive.read(night).pages
     assert len(pages) > 1
     hurt(world, pages[0].id)
-    shutil.rmtree(world.card("pebble") / "Tinplate/saves")
-    prepared = world.prepare("pebble", night)
+    shutil.rmtree(world.card("plover") / "Tinplate/saves")
+    prepared = world.prepare("plover", night)
     assert prepared.hurt_pages == 1
-    apply(world.archive, world.device("pebble"), prepared.plan, clock=world.clock)
-    found = tree(world.card("pebble") / "Tinplate/saves")
+    apply(world.archive, world.device("plover"), prepared.plan, clock=world.clock)
+    found = tree(world.card("plover") / "Tinplate/saves")
     assert len(found) == 300 - pages[0].entries
     assert all(data == f"save {name.removesuffix('.sav')}".encode() for name, data in found.items())
 
 
 def test_a_bundle_that_is_gone_is_told_in_the_plan(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    world.night("plover")
     first = set((world.root / "archive/bundles").rglob("*.bundle"))
-    world.put("pebble", "saves/B.sav", "two")
-    night = world.night("pebble")
+    world.put("plover", "saves/B.sav", "two")
+    night = world.night("plover")
     for bundle in first:
         bundle.unlink()
     world.reopened()
-    shutil.rmtree(world.card("pebble") / "Tinplate/saves")
-    steps = {s.entry.path: s for s in world.prepare("pebble", night).plan.steps}
+    shutil.rmtree(world.card("plover") / "Tinplate/saves")
+    steps = {s.entry.path: s for s in world.prepare("plover", night).plan.steps}
     assert steps["saves/A.sav"].decision is Decision.BLOCKED and steps["saves/A.sav"].damage
     assert steps["saves/B.sav"].decision is Decision.WRITE
 
 
 def test_another_devices_clock_says_nothing_about_a_snapshot(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "new", EVENING - DAY)
-    night = world.night("pebble")
-    for device in ("lantern", "pebble"):  # a battery that ran empty
+    world.put("plover", "saves/A.sav", "new", EVENING - DAY)
+    night = world.night("plover")
+    for device in ("lantern", "plover"):  # a battery that ran empty
         world.now = datetime(2001, 1, 1, tzinfo=UTC)
         world.put(device, "saves/B.sav", device)
-        if device == "pebble":  # what the archive held before speaks against its clock
+        if device == "plover":  # what the archive held before speaks against its clock
             world.now = EVENING
             world.night("lantern")
             world.now = datetime(2001, 1, 1, tzinfo=UTC)
@@ -95,8 +95,8 @@ def test_a_large_file_that_was_rewritten_in_disguise_stays(
 ) -> None:
     """Two megabytes more than are read again anyway, the size and the time as before."""
     old, new, last = (bytes([n]) * (2 << 20) for n in range(3))
-    world.put("pebble", "saves/A.sav", new)
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", new)
+    night = world.night("plover")
     file = world.put("lantern", "saves/A.sav", old, EVENING - DAY)
     monkeypatch.setattr(writing, "YOUNG_NS", 0)  # the file's times tell it without that
     prepared = world.prepare("lantern", night)
@@ -122,8 +122,8 @@ def test_an_archive_that_can_only_be_read_gives_back_what_replaces_nothing(tmp_p
     (tmp_path / "world").mkdir()
     world = World(tmp_path / "world")
     for name in "AB":
-        world.put("pebble", f"saves/{name}.sav", name)
-    night = world.night("pebble")
+        world.put("plover", f"saves/{name}.sav", name)
+    night = world.night("plover")
     world.put("lantern", "saves/A.sav", "mine", EVENING - 9 * DAY)
     give(world.root)
     for path in [world.root / "archive", *(world.root / "archive").rglob("*")]:
@@ -149,7 +149,7 @@ def test_undo_believes_no_stranger_about_places_elsewhere(world: World, tmp_path
     victim.mkdir()
     (victim / "notes.txt").write_text("known text")
     site = Site("tinplate", "main", HomeKind.FOLDER, ELSEWHERE, str(victim).lstrip("/"))
-    world.card("pebble")
+    world.card("plover")
     with world.archive.locked("test"), world.archive.writer() as writer:
 
         def entry(path: str, content: bytes) -> Entry:
@@ -157,7 +157,7 @@ def test_undo_believes_no_stranger_about_places_elsewhere(world: World, tmp_path
             return Entry("tinplate", Part.SAVES, "main", path, len(content), 0, digest, game="Moss")
 
         first = writer.finish(
-            device="pebble",
+            device="plover",
             kind=Kind.SAFETY,
             taken=EVENING,
             volumes=[VolumeNote("card", "ext4")],
@@ -168,7 +168,7 @@ def test_undo_believes_no_stranger_about_places_elsewhere(world: World, tmp_path
         )
     with world.archive.locked("test"), world.archive.writer() as writer:
         writer.finish(
-            device="pebble",
+            device="plover",
             kind=Kind.RESTORED,
             taken=EVENING,
             volumes=[VolumeNote("card", "ext4")],
@@ -181,18 +181,18 @@ def test_undo_believes_no_stranger_about_places_elsewhere(world: World, tmp_path
             safety=first.file,
         )
     before = tree(victim)
-    applied = world.undo("pebble")
+    applied = world.undo("plover")
     assert {s.decision for s in applied.plan.steps} == {Decision.BLOCKED}
     assert tree(victim) == before
 
 
 def test_undo_names_every_place_elsewhere(world: World, tmp_path: Path) -> None:
-    world.put("pebble", "saves/A.sav", "one")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    night = world.night("plover")
     aside = tmp_path / "aside"
     aside.mkdir()
-    world.restore("pebble", night, elsewhere=Elsewhere({"card": str(aside)}))
-    undo = prepare_undo(world.archive, world.device("pebble"), clock=world.clock)
+    world.restore("plover", night, elsewhere=Elsewhere({"card": str(aside)}))
+    undo = prepare_undo(world.archive, world.device("plover"), clock=world.clock)
     assert undo.elsewhere == (str(aside / "Tinplate/saves/A.sav"),)
     assert undo.base == night.name and not undo.of_undo
 
@@ -200,11 +200,11 @@ def test_undo_names_every_place_elsewhere(world: World, tmp_path: Path) -> None:
 def test_undo_of_one_restore_leaves_a_cut_off_one_of_weeks_ago(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    world.put("pebble", "saves/A.sav", "a1")
-    world.put("pebble", "saves/B.sav", "b1")
-    first = world.night("pebble")
-    world.put("pebble", "saves/A.sav", "a2")
-    world.night("pebble")
+    world.put("plover", "saves/A.sav", "a1")
+    world.put("plover", "saves/B.sav", "b1")
+    first = world.night("plover")
+    world.put("plover", "saves/A.sav", "a2")
+    world.night("plover")
 
     class Cut(BaseException):
         pass
@@ -220,26 +220,26 @@ def test_undo_of_one_restore_leaves_a_cut_off_one_of_weeks_ago(
 
     monkeypatch.setattr(_Record, "write", cut)
     with pytest.raises(Cut):
-        world.restore("pebble", first, on_newer=OnNewer.REPLACE)
+        world.restore("plover", first, on_newer=OnNewer.REPLACE)
     monkeypatch.undo()
     world.reopened()
-    assert world.read("pebble", "saves/A.sav") == "a1"
+    assert world.read("plover", "saves/A.sav") == "a1"
     world.later(days=20)
-    world.put("pebble", "saves/B.sav", "b2")
-    world.night("pebble")
-    world.restore("pebble", first, selection=Selection(games=("B",)), on_newer=OnNewer.REPLACE)
-    world.undo("pebble")
-    assert world.read("pebble", "saves/A.sav") == "a1"
-    assert world.read("pebble", "saves/B.sav") == "b2"
+    world.put("plover", "saves/B.sav", "b2")
+    world.night("plover")
+    world.restore("plover", first, selection=Selection(games=("B",)), on_newer=OnNewer.REPLACE)
+    world.undo("plover")
+    assert world.read("plover", "saves/A.sav") == "a1"
+    assert world.read("plover", "saves/B.sav") == "b2"
 
 
 def test_leftovers_go_even_where_nothing_is_to_be_written(world: World) -> None:
-    world.put("pebble", "saves/A.sav", "one", datetime.fromtimestamp(nanoseconds(EVENING) / 1e9, UTC))
-    night = world.night("pebble")
-    left = world.put("pebble", "saves/.handhold-0123456789ab.part", "half")
-    prepared = world.prepare("pebble", night)
+    world.put("plover", "saves/A.sav", "one", datetime.fromtimestamp(nanoseconds(EVENING) / 1e9, UTC))
+    night = world.night("plover")
+    left = world.put("plover", "saves/.handhold-0123456789ab.part", "half")
+    prepared = world.prepare("plover", night)
     assert not prepared.plan.writes
-    apply(world.archive, world.device("pebble"), prepared.plan, clock=world.clock)
+    apply(world.archive, world.device("plover"), prepared.plan, clock=world.clock)
     assert not left.exists()
 
 
@@ -247,8 +247,8 @@ def test_a_full_archive_gives_back_what_replaces_nothing(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for name in "AB":
-        world.put("pebble", f"saves/{name}.sav", name)
-    night = world.night("pebble")
+        world.put("plover", f"saves/{name}.sav", name)
+    night = world.night("plover")
     world.put("lantern", "saves/A.sav", "mine", EVENING - 9 * DAY)
 
     def full(self: LocalStorage, folder: str) -> Pending:

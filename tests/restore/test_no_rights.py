@@ -48,11 +48,11 @@ def test_what_may_not_be_read_or_written_is_told_and_left(tmp_path: Path) -> Non
     (tmp_path / "world").mkdir()
     world = World(tmp_path / "world")
     for name in ("locked", "secret", "free"):
-        world.put("pebble", f"saves/{name}/{name}.sav", name)
+        world.put("plover", f"saves/{name}/{name}.sav", name)
     from tests.device.trees import layout
 
     world.layouts = {"tinplate": layout("tinplate", {"main": "*:Tinplate"}, "saves: saves/**")}
-    night = world.night("pebble")
+    night = world.night("plover")
     (world.card("lantern") / "Tinplate/saves/locked").mkdir(parents=True)
     world.put("lantern", "saves/secret/secret.sav", "mine", EVENING - timedelta(days=9))
     give(world.root)
@@ -81,9 +81,9 @@ def test_what_may_not_be_read_or_written_is_told_and_left(tmp_path: Path) -> Non
 def test_files_belong_to_whom_their_neighbours_do(tmp_path: Path) -> None:
     """The emulator runs as another user than the one who restores."""
     world = World(tmp_path)
-    world.put("pebble", "saves/A.sav", "one")
-    world.put("pebble", "states/A.st1", "one")
-    night = world.night("pebble")
+    world.put("plover", "saves/A.sav", "one")
+    world.put("plover", "states/A.st1", "one")
+    night = world.night("plover")
     file = world.put("lantern", "saves/A.sav", "old", EVENING - timedelta(days=9))
     file.chmod(0o640)
     give(world.card("lantern"))

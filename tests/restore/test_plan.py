@@ -52,8 +52,8 @@ def file(content: str = "unknown", *, modified: int = NOW - 20 * DAY, size: int 
 
 def scene(**more: Any) -> Scene:
     given: dict[str, Any] = {
-        "device": "pebble",
-        "source": Source("pebble.2026-11-24.213000", "pebble", date(2026, 11, 24), NOW - DAY),
+        "device": "plover",
+        "source": Source("plover.2026-11-24.213000", "plover", date(2026, 11, 24), NOW - DAY),
         "now": NOW,
     }
     return Scene(**(given | more))
@@ -86,14 +86,14 @@ ROWS: dict[str, tuple[Found, dict[Any, Any], Decision, Action, str]] = {
     ),
     "an older version that the archive knows": (
         file("old"),
-        history(pebble={"old": 1, "archived": 2}),
+        history(plover={"old": 1, "archived": 2}),
         Decision.FORWARD,
         Action.WRITE,
         "older version",
     ),
     "an older version, although its time is later": (
         file("old", modified=NOW),
-        history(pebble={"old": 1, "archived": 2}),
+        history(plover={"old": 1, "archived": 2}),
         Decision.FORWARD,
         Action.WRITE,
         "older version",
@@ -107,7 +107,7 @@ ROWS: dict[str, tuple[Found, dict[Any, Any], Decision, Action, str]] = {
     ),
     "a newer version that the archive knows": (
         file("new"),
-        history(pebble={"archived": 1, "new": 2}),
+        history(plover={"archived": 1, "new": 2}),
         Decision.NEWER,
         Action.LEAVE,
         "newer version",
@@ -121,14 +121,14 @@ ROWS: dict[str, tuple[Found, dict[Any, Any], Decision, Action, str]] = {
     ),
     "known, without an order": (
         file("theirs"),
-        history(pebble={"archived": 1}, lantern={"theirs": 2}),
+        history(plover={"archived": 1}, lantern={"theirs": 2}),
         Decision.FORK,
         Action.LEAVE,
         "neither came after the other",
     ),
     "known, with opposite orders": (
         file("theirs"),
-        history(pebble={"archived": 1, "theirs": 2}, lantern={"theirs": 3, "archived": 4}),
+        history(plover={"archived": 1, "theirs": 2}, lantern={"theirs": 3, "archived": 4}),
         Decision.FORK,
         Action.LEAVE,
         "neither came after the other",
@@ -192,21 +192,21 @@ ROWS: dict[str, tuple[Found, dict[Any, Any], Decision, Action, str]] = {
     ),
     "unknown, changed since this very version stood here": (
         file(modified=NOW - 900 * DAY),
-        history(pebble={"archived": 7}),
+        history(plover={"archived": 7}),
         Decision.NEWER,
         Action.LEAVE,
         "after its last snapshot",
     ),
     "unknown, changed since a newer version stood here": (
         file(modified=NOW - 900 * DAY),
-        history(pebble={"archived": 7, "later": 8}),
+        history(plover={"archived": 7, "later": 8}),
         Decision.NEWER,
         Action.LEAVE,
         "after its last snapshot",
     ),
     "unknown, changed here while another device went on": (
         file(modified=NOW - 900 * DAY),
-        history(pebble={"start": 1}, lantern={"start": 2, "archived": 3}),
+        history(plover={"start": 1}, lantern={"start": 2, "archived": 3}),
         Decision.FORK,
         Action.LEAVE,
         "from elsewhere",
@@ -252,7 +252,7 @@ def test_on_newer_touches_only_what_is_kept(row: str, on_newer: OnNewer) -> None
     if step.replaces:
         assert found.what is What.FILE and found.sha256
     if step.action is Action.BESIDE:
-        assert step.path == "saves/A (from pebble 2026-11-24).sav"
+        assert step.path == "saves/A (from plover 2026-11-24).sav"
 
 
 @pytest.mark.parametrize(
@@ -303,7 +303,7 @@ def test_a_copys_time_decides_nothing() -> None:
 def test_a_place_elsewhere_is_not_where_the_device_last_had_it() -> None:
     """What stands in some other folder did not come after what stood on the device."""
     there = target(volume=ELSEWHERE)
-    step = one(Wish(entry(), there, file(modified=NOW - 11 * DAY)), histories=history(pebble={"archived": 7}))
+    step = one(Wish(entry(), there, file(modified=NOW - 11 * DAY)), histories=history(plover={"archived": 7}))
     assert step.decision is Decision.OLDER
 
 
@@ -433,16 +433,16 @@ def test_what_fits_is_not_blocked_by_another_card() -> None:
 
 
 def test_beside_names_avoid_what_stands_there_and_what_is_planned() -> None:
-    taken = {("/mnt/card", "Tinplate/saves"): frozenset({"A (FROM PEBBLE 2026-11-24).SAV"})}
+    taken = {("/mnt/card", "Tinplate/saves"): frozenset({"A (FROM PLOVER 2026-11-24).SAV"})}
     wish = Wish(entry(), target(FAT), file(modified=NOW))
     step = one(wish, on_newer=OnNewer.BOTH, names=taken)
-    assert step.path == "saves/A (from pebble 2026-11-24 2).sav"
-    planned = Wish(entry("x", path="saves/a (From pebble 2026-11-24).sav"), target(FAT), NOTHING)
+    assert step.path == "saves/A (from plover 2026-11-24 2).sav"
+    planned = Wish(entry("x", path="saves/a (From plover 2026-11-24).sav"), target(FAT), NOTHING)
     made = plan([wish, planned], scene(on_newer=OnNewer.BOTH))
-    assert made.steps[0].path == "saves/A (from pebble 2026-11-24 2).sav"
+    assert made.steps[0].path == "saves/A (from plover 2026-11-24 2).sav"
     long = Wish(entry(path=f"saves/{'あ' * 80}.sav"), target(EXT), file(modified=NOW))
     name = one(long, on_newer=OnNewer.BOTH).path.rpartition("/")[2]
-    assert name.endswith("あ (from pebble 2026-11-24).sav") and len(name.encode()) <= 255
+    assert name.endswith("あ (from plover 2026-11-24).sav") and len(name.encode()) <= 255
 
 
 def test_counts_and_what_is_left() -> None:

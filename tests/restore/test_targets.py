@@ -30,7 +30,7 @@ MAIN = ("tinplate", "main")
 def device(tmp_path: Path) -> Device:
     for volume in ("card", "internal"):
         (tmp_path / volume).mkdir()
-    return open_device("pebble", {v: str(tmp_path / v) for v in ("card", "internal")})
+    return open_device("plover", {v: str(tmp_path / v) for v in ("card", "internal")})
 
 
 def find(
@@ -217,6 +217,6 @@ def test_without_a_layout(device: Device) -> None:
 
 def test_a_volume_that_is_not_there(tmp_path: Path) -> None:
     (tmp_path / "internal").mkdir()
-    device = open_device("pebble", {"internal": str(tmp_path / "internal")})
+    device = open_device("plover", {"internal": str(tmp_path / "internal")})
     missing = find(device)
     assert isinstance(missing, NoTarget) and 'the volume "card" is not there' in missing.why

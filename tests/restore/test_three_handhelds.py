@@ -48,7 +48,7 @@ from tests.restore.power import cut_off
 from tests.restore.world import World, nanoseconds, tree
 
 GAMES = ("moss", "fern")
-NAMES = ("pebble", "lantern", "heron")
+NAMES = ("plover", "lantern", "heron")
 DEVICES = st.sampled_from(NAMES)
 JUMPS = st.sampled_from([-9000.0, -400.0, -1.0, -0.04, 0.0, 0.04, 1.0, 400.0, 4000.0])  # days
 TAKES = st.sampled_from([None, None, None, *NAMES])
@@ -222,7 +222,7 @@ class Playing(RuleBasedStateMachine):
             self.night(device)
         for device in NAMES:
             for game in GAMES:  # each begins with the first one's save: its owner chose so
-                self.carry(device, "pebble", game, 0)
+                self.carry(device, "plover", game, 0)
             self.night(device)
 
     @rule(device=DEVICES, game=st.sampled_from(GAMES))

@@ -39,7 +39,7 @@ from handhold.restore.select import Selection
 from tests.restore.world import World, tree
 
 GAMES = ("moss", "fern", "reed")
-DEVICES = st.sampled_from(["pebble", "lantern"])
+DEVICES = st.sampled_from(["plover", "lantern"])
 JUMPS = st.sampled_from([-9000.0, -4000.0, -400.0, -1.0, -0.04, 0.0, 0.04, 1.0, 400.0, 4000.0])  # days
 
 
@@ -189,7 +189,7 @@ class WrongClocks(Truth):
 
     @initialize()
     def first_nights(self) -> None:
-        for device in ("pebble", "lantern"):
+        for device in ("plover", "lantern"):
             for game in GAMES:
                 self.play(device, game)
             self.night(device)
@@ -202,7 +202,7 @@ class WrongClocks(Truth):
     def copy_by_hand(self, device: str) -> None:
         """The other device's whole folder over this one's, each file stamped with the time of the copy."""
         self.turn_on(device)
-        other = "lantern" if device == "pebble" else "pebble"
+        other = "lantern" if device == "plover" else "plover"
         self.saves(device)
         for path, data in self.saves(other).items():
             self.world.put(device, path, data)
@@ -214,9 +214,9 @@ class Newcomer(Truth):
 
     @initialize()
     def some_progress(self) -> None:
-        self.play("pebble", GAMES[0])
+        self.play("plover", GAMES[0])
         self.play("lantern", GAMES[0])
-        self.night("pebble")
+        self.night("plover")
 
     @rule(game=st.sampled_from(GAMES), after=st.booleans(), number=st.integers(0, 5))
     def another_handheld(self, game: str, after: bool, number: int) -> None:
@@ -224,7 +224,7 @@ class Newcomer(Truth):
         device = f"other-{len(self.world.cards)}"
         self.play(device, game)
         if after:
-            self.evening("pebble", {game})
+            self.evening("plover", {game})
         nights = self.world.archive.nights()
         self._restore(device, nights[-1 - number % len(nights)], OnNewer.KEEP, "*")
 
