@@ -32,7 +32,7 @@ def clear(said: Said, status: int, *patterns: str) -> None:
 
 
 NAMES = [
-    (("show", "plovre"), 2, r'snapshot named "pebbel"', r"Did you mean plover"),
+    (("show", "plovre"), 2, r'snapshot named "plovre"', r"Did you mean plover"),
     (("show", "latest", "--emulator", "tinplat"), 2, r'emulator named "tinplat"', "tinplate"),
     (("show", "latest", "--part", "safes"), 2, r'part named "safes"', "saves"),
     (("show", "latest", "--game", "Mole Holow"), 2, r'game named "Mole Holow"', "Mole Hollow"),
