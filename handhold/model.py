@@ -67,6 +67,7 @@ class Kind(StrEnum):
     NIGHT = "night"  # a whole snapshot of a device
     SAFETY = "safety"  # what stood at the places that a restore was about to write
     RESTORED = "restored"  # what a restore wrote, and so stood on the device from then on
+    ADOPTED = "adopted"  # an old backup that was taken in later; says nothing of what it does not hold
 
 
 @dataclass(frozen=True, slots=True)

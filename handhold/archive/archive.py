@@ -145,18 +145,22 @@ class Archive:
         """The snapshots of devices, without what restores wrote and put aside."""
         return [one for one in self.snapshots() if one.kind is Kind.NIGHT]
 
+    def past(self) -> list[Snapshot]:
+        """What of the past can be listed and gone back to: the nights, and backups that were adopted."""
+        return [one for one in self.snapshots() if one.kind in (Kind.NIGHT, Kind.ADOPTED)]
+
     def next_sequence(self) -> int:
         """The number of the next snapshot: higher than that of any that can be read, or could be.
 
         Where somebody made up the highest number that is believed, it is that one again, and times decide.
         """
-        highest = max((one.sequence for one in self.snapshots()), default=0)
+        highest = max((int(one.sequence) for one in self.snapshots()), default=0)
         return min(highest + 1 + len(self.unreadable), manifests.HIGHEST)
 
     def find(self, wanted: str) -> Snapshot:
         """The snapshot that ``latest``, ``<device>``, ``<device>.<date>`` or a full name means.
 
-        The short forms mean nights. Raises ``UnknownName`` with the nearest names.
+        The short forms mean nights and what was adopted. Raises ``UnknownName`` with the nearest names.
         """
         every = [one for one in self.snapshots() if one.kind is not Kind.RESTORED]
         return find(every, wanted)
@@ -426,7 +430,7 @@ def _begin_of_frame(data: bytes) -> bytes:
     return plain
 
 
-def _order(snapshot: Snapshot) -> tuple[int, float, str]:
+def _order(snapshot: Snapshot) -> tuple[float, float, str]:
     return (snapshot.sequence, snapshot.taken.astimezone(UTC).timestamp(), snapshot.file)
 
 

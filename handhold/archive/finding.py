@@ -13,7 +13,7 @@ from handhold.model import Kind
 
 def find(snapshots: list[Snapshot], wanted: str) -> Snapshot:
     """The snapshot that ``wanted`` means; ``snapshots`` are by sequence. Raises ``UnknownName``."""
-    nights = [one for one in snapshots if one.kind is Kind.NIGHT]
+    nights = [one for one in snapshots if one.kind in (Kind.NIGHT, Kind.ADOPTED)]
     named = [one for one in snapshots if one.name == wanted] or [
         one for one in snapshots if one.name.casefold() == wanted.casefold()
     ]

@@ -43,11 +43,14 @@ HIGHEST = 1 << 40
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """One snapshot as ``list`` shows it; ``gaps`` is their number, ``bytes`` the size of its files."""
+    """One snapshot as ``list`` shows it; ``gaps`` is their number, ``bytes`` the size of its files.
+
+    ``sequence`` is a whole number, except for what was adopted, which stands between two others.
+    """
 
     name: str
     device: str
-    sequence: int
+    sequence: float
     kind: Kind
     taken: datetime
     files: int
@@ -112,7 +115,7 @@ class Head(msgspec.Struct, frozen=True, omit_defaults=True):
     format: int
     name: str
     device: str
-    sequence: int
+    sequence: int | float
     kind: Kind
     taken: str
     tool: str
@@ -313,7 +316,9 @@ def _believed(head: Head, file: str) -> datetime:
     own = NAME.fullmatch(head.name)
     if own is None or own[1] != f"{head.device}.{stamp(taken)}":
         raise ValueError("its snapshot's name does not fit its device and time")
-    if not 0 <= head.sequence <= HIGHEST:
+    if not 0 <= head.sequence <= HIGHEST or (
+        isinstance(head.sequence, float) and head.kind is not Kind.ADOPTED
+    ):
         raise ValueError("its sequence number cannot be")
     if not all(0 <= n <= _MOST for n in (head.files, head.bytes, head.pages, head.gaps)):
         raise ValueError("its counts cannot be")
@@ -353,7 +358,7 @@ def make_head(
     *,
     name: str,
     device: str,
-    sequence: int,
+    sequence: int | float,
     kind: Kind,
     taken: datetime,
     tool: str,

@@ -68,8 +68,8 @@ def line_of(device: str, home: str, site: Site | None, folder: str = "") -> Line
 class Span(NamedTuple):
     """The lowest and the highest sequence number at which a content stood on a line."""
 
-    first: int
-    last: int
+    first: float
+    last: float
 
 
 #: sha256 -> when it stood
@@ -114,7 +114,7 @@ def order(lines: Lines, x: str, y: str) -> Order:
     return Order.OLDER if older else Order.NEWER
 
 
-def last_on(lines: Lines, line: Line) -> tuple[str, int] | None:
+def last_on(lines: Lines, line: Line) -> tuple[str, float] | None:
     """The content that last stood on this line, as far as the archive saw, and when. Pure.
 
     None where it never saw one there, or where that one's place in time is shared by another.
@@ -145,7 +145,7 @@ def standings(
         return result
     wanted = identities if isinstance(identities, (set, frozenset, dict)) else frozenset(identities)
     pages: dict[str, dict[_Seen, Span]] = {}
-    names: dict[int, str] = {}
+    names: dict[float, str] = {}
     snapshots = archive.snapshots()
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact

@@ -2,8 +2,8 @@
 
 Where ``standing`` knows when a content first and last stood somewhere, a timeline knows each time that it
 came and went, and when nothing stood there any more. A night speaks for every home that it found; what it
-could not read, it says nothing about. What a restore kept first and what it wrote speak for their own files
-only.
+could not read, it says nothing about. What a restore kept first, what it wrote, and what was adopted speak
+for their own files only.
 """
 
 from __future__ import annotations
@@ -105,6 +105,8 @@ class _Reader:
         pages = [page.id for page in manifest.pages]
         if snapshot.kind is Kind.SAFETY:
             self._kept[snapshot.file] = self._observe(manifest, pages)
+        elif snapshot.kind is Kind.ADOPTED:
+            self._observe(manifest, pages)
         else:
             replaced = set() if manifest.safety is None else self._kept.get(manifest.safety)
             self._observe(manifest, pages, replaced)

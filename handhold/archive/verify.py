@@ -126,7 +126,7 @@ def _manifests(
             why = error.what if isinstance(error, OwnerError) else str(error)
             _hurt(file, packed, why.rstrip("."), heads, stock, findings)
         else:
-            if references.check(manifest) and manifest.snapshot.kind is Kind.NIGHT:
+            if references.check(manifest) and manifest.snapshot.kind in (Kind.NIGHT, Kind.ADOPTED):
                 whole.append(manifest.snapshot)
             sound.append(_without_pages(manifest))
         meter.step(size)
@@ -176,7 +176,7 @@ def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
             findings.affects(one.safety, named_by_file(one.safety))
         if one.base is not None and one.base not in names and len(sound) == len(stock.manifests):
             findings.notes.add(f"{one.base}: not here any more; it was restored as {snapshot.name}.")
-    numbers = {one.snapshot.sequence for one in sound}
+    numbers = {int(one.snapshot.sequence) for one in sound if one.snapshot.kind is not Kind.ADOPTED}
     missing = max(numbers, default=0) - len(numbers - {0})
     if 0 < missing < _MOST_MISSING and len(sound) == len(stock.manifests):
         amount = "1 snapshot that was" if missing == 1 else f"{missing} snapshots that were"
@@ -199,7 +199,7 @@ def _without_pages(manifest: Manifest) -> Manifest:
     return Manifest(manifest.snapshot, (), (), {}, (), (), manifest.base, manifest.safety, manifest.tool)
 
 
-def _order(snapshot: Snapshot) -> tuple[int, float, str]:
+def _order(snapshot: Snapshot) -> tuple[float, float, str]:
     return (snapshot.sequence, snapshot.taken.timestamp(), snapshot.file)
 
 

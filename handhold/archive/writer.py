@@ -130,12 +130,15 @@ class Writer:
         safety: str | None = None,
         games: Sequence[Game] = (),
         versions: Mapping[str, str] | None = None,
+        sequence: float | None = None,
     ) -> Snapshot:
         """Writes pages and layouts, closes the bundle, and writes the manifest last: then it is there.
 
         ``entries`` in any order, each with blocks that are known. ``games`` are listed, not kept, as long as
-        the list can be read back; ``versions`` are those of the emulators that are known. Raises
-        ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
+        the list can be read back; ``versions`` are those of the emulators that are known. ``sequence`` is
+        given for what is adopted (see ``adopted_sequence``), else it is the next one.
+
+        Raises ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
         """
         taken = manifests.with_plain_offset(taken)
         ordered = sorted(entries, key=_key)
@@ -146,7 +149,7 @@ class Writer:
         head = manifests.make_head(
             name=self._free_name(device, taken),
             device=device,
-            sequence=self._archive.next_sequence(),
+            sequence=self._archive.next_sequence() if sequence is None else sequence,
             kind=kind,
             taken=taken,
             tool=f"handhold {__version__}",

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from handhold.archive.inventory import Game
     from handhold.restore.inside import Inner
 
-_KINDS = {Kind.NIGHT: "night", Kind.SAFETY: "made way", Kind.RESTORED: "restored"}
+_KINDS = {Kind.NIGHT: "night", Kind.SAFETY: "made way", Kind.RESTORED: "restored", Kind.ADOPTED: "adopted"}
 
 
 def join(app: typer.Typer) -> None:
@@ -36,7 +36,7 @@ def list_(
     """Lists the snapshots of the archive, oldest first."""
     session: Session = context.obj
     archive = session.archive()
-    snapshots = archive.snapshots() if all_ or json else archive.nights()
+    snapshots = archive.snapshots() if all_ or json else archive.past()
     if json:
         session.console.document({"snapshots": [_about(snapshot) for snapshot in snapshots]})
         return

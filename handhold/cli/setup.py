@@ -67,7 +67,7 @@ def setup(
     elif not known:
         console.say(f"Joined the archive at {place}: it is still empty.")
     else:
-        nights = words.amount(len(archive.nights()), "snapshot")
+        nights = words.amount(len(archive.past()), "snapshot")
         console.say(f"Joined the archive at {place}: {nights} of {words.listed(known)}.")
     if device in known:
         console.say(f"It knows {device} already; if this is another handheld, give it another name now.")

@@ -28,7 +28,7 @@ from handhold.archive.standing import Line
 class Event(NamedTuple):
     """From here on this content (a digest) stands at a place, or nothing if it is None."""
 
-    sequence: int
+    sequence: float
     content: str | None
     restored: bool = False  # a restore put it there
 
@@ -97,8 +97,8 @@ class Descent:
     """
 
     def __init__(self, courses: Mapping[Line, Course]) -> None:
-        self._first: dict[str, int] = {}
-        self._last: dict[str, int] = {}
+        self._first: dict[str, float] = {}
+        self._last: dict[str, float] = {}
         #: What a content came out of; the set has None, or the contents over which alone it did.
         self._parents: dict[str, dict[str, set[str | None]]] = {}
         self._children: dict[str, set[str]] = {}
