@@ -77,8 +77,7 @@ class Archive:
             raise WrongInput(
                 f"There is an archive already: {storage.where}", "Use it as it is, or choose another folder."
             )
-        # A guide without a description is what a creation that was cut off leaves.
-        if {name for name in names if not is_temporary(name)} - {GUIDE, *FOLDERS} or _any_inside(storage):
+        if _without_leftovers(names) - {*FOLDERS} or _any_inside(storage):
             raise WrongInput(
                 f"The folder is not empty, so no archive is made in it: {storage.where}",
                 "Choose a folder that does not exist yet, or an empty one.",
@@ -101,6 +100,11 @@ class Archive:
                 raise NotNow(
                     f"There is no archive here, the folder is empty: {storage.where}",
                     "Look whether the card is in. To make an archive: handhold setup",
+                )
+            if not _without_leftovers(names):
+                raise NotNow(
+                    f"There is no archive here yet, its making was cut off: {storage.where}",
+                    "Make it: handhold setup",
                 )
             if names & set(FOLDERS):
                 raise Damaged(f"The archive has lost its {DESCRIPTION}: {storage.where}", ADVICE)
@@ -390,6 +394,11 @@ def _names(storage: Storage) -> set[str]:
             f"This is a file and no archive: {storage.where}", "Name the folder in which archive.yaml lies."
         ) from None
     return {item.name for item in items if not item.name.startswith(".") and item.name != "lost+found"}
+
+
+def _without_leftovers(names: set[str]) -> set[str]:
+    """The names without what a creation that was cut off leaves: temporary files, a guide alone."""
+    return {name for name in names if not is_temporary(name)} - {GUIDE}
 
 
 def _any_inside(storage: Storage) -> bool:

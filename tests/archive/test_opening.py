@@ -11,6 +11,7 @@ import pytest
 
 from handhold.archive.archive import Archive, description
 from handhold.archive.storage import LocalStorage
+from handhold.archive.verify import verify
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from tests.archive.fixtures import EVENING, again, files, make, night, path
 
@@ -51,6 +52,18 @@ def test_an_empty_folder_is_a_card_that_is_out(tmp_path: Path, left: list[str]) 
         (tmp_path / name).mkdir()
     assert type(_refused(str(tmp_path))) is NotNow
     assert sorted(os.listdir(tmp_path)) == left
+
+
+@pytest.mark.parametrize(
+    "left", [["new-0123456789abcdef.part"], ["ARCHIVE.md"], ["ARCHIVE.md", "new-1.part"]]
+)
+def test_a_making_that_was_cut_off_is_done_again(tmp_path: Path, left: list[str]) -> None:
+    for name in left:
+        (tmp_path / name).write_text("half")
+    told = _refused(str(tmp_path))
+    assert type(told) is NotNow and "cut off" in told.what and "setup" in told.advice
+    Archive.create(LocalStorage(str(tmp_path)), lambda: EVENING)
+    assert verify(LocalStorage(str(tmp_path)), deep=False).ok
 
 
 def test_a_file(tmp_path: Path) -> None:
