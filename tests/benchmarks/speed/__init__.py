@@ -1,0 +1,1 @@
+"""How fast handhold is, as ratios against general tools on the same files in the same run."""

@@ -1,0 +1,126 @@
+"""One benchmark: its folders, the commands over them, and the rows of its table."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+from tests.benchmarks.speed import corpora, measure
+from tests.benchmarks.speed.corpora import LAYOUTS, Size
+from tests.benchmarks.speed.measure import HANDHOLD, Pair, Side, Took
+
+MEBI = 1 << 20
+
+
+class Row(NamedTuple):
+    """A line of the table; ``met`` is None for a figure without a target."""
+
+    figure: str
+    ours: str
+    reference: str
+    ratio: str
+    target: str
+    met: bool | None
+    spread: str = ""
+    peak: int = 0  # bytes, of handhold's processes
+
+
+@dataclass
+class Bench:
+    """What all figures work with."""
+
+    work: Path
+    size: Size
+    seed: int
+    rounds: int
+    cold: bool
+    rows: list[Row] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.layouts = self.work / "layouts"
+        corpora.empty(self.layouts)
+        for name, text in LAYOUTS.items():
+            (self.layouts / f"{name}.yaml").write_text(text)
+        self.log = self.work / "last errors"
+        self.env = dict(os.environ) | {"XDG_CONFIG_HOME": str(self.work / "config"), "TZ": "UTC"}
+
+    def handhold(self, device: Path, archive: Path, *command: str, accept: Sequence[int] = (0,)) -> Took:
+        """Runs a command of handhold on a device with an archive."""
+        options = ("--archive", str(archive), "--device", "lamp", "--volume", f"internal={device}")
+        line = (*HANDHOLD, *options, "--layouts", str(self.layouts), *command)
+        return measure.run(line, at=self.work, log=self.log, accept=accept, env=self.env)
+
+    def shell(self, line: str, at: Path) -> Took:
+        """Runs a line of the shell in a folder."""
+        return measure.run(line, at=at, log=self.log, env=self.env)
+
+    def setup(self, device: Path, archive: Path) -> None:
+        """Makes an archive."""
+        corpora.empty(archive)
+        self.handhold(device, archive, "setup", "--yes")
+
+    def time(self, figure: str, ours: Side, reference: Side, target: float, *, both: bool = False) -> Pair:
+        """Measures a pair and adds its row; ``both`` also with an empty cache, where that can be had."""
+        pair = measure.by_turns(self.rounds, ours, reference)
+        assert pair is not None
+        self.add(figure, pair, target)
+        if both and self.cold:
+            cold = measure.by_turns(self.rounds, ours, reference, cold=True)
+            if cold is not None:
+                self.add(f"{figure}, cold", cold, target)
+        return pair
+
+    def add(self, figure: str, pair: Pair, target: float, more: float = 0.0) -> None:
+        """Adds the row of a pair; ``more`` seconds are added to the reference."""
+        ours, reference = measure.seconds(pair.ours), measure.seconds(pair.reference) + more
+        low, high = pair.spread
+        self.row(
+            Row(
+                figure,
+                f"{ours:.2f} s",
+                f"{reference:.2f} s",
+                f"{ours / reference:.2f} ({pair.processor_ratio:.2f})",
+                f"<= {target}",
+                ours / reference <= target,
+                f"{low:.2f}-{high:.2f}",
+                pair.peak,
+            )
+        )
+
+    def amount(self, figure: str, ours: float, reference: float, target: float) -> None:
+        """Adds a row that compares two numbers of bytes."""
+        ratio = ours / reference
+        self.row(
+            Row(figure, _size(ours), _size(reference), f"{ratio:.3f}", f"<= {target:.3g}", ratio <= target)
+        )
+
+    def limit(self, figure: str, ours: str, target: str, met: bool, peak: int = 0) -> None:
+        """Adds a row with a limit instead of a reference."""
+        self.row(Row(figure, ours, "", "", target, met, "", peak))
+
+    def row(self, row: Row) -> None:
+        """Adds a row, and says so."""
+        self.rows.append(row)
+        print(f"  {row.figure}: {row.ours} / {row.reference} {row.ratio}", file=sys.stderr, flush=True)
+
+
+def table(rows: Sequence[Row]) -> str:
+    """The rows as a table in Markdown."""
+    lines = [
+        "| figure | handhold | reference | ratio (processor time) | lowest-highest | target | met | peak |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for row in rows:
+        met = "" if row.met is None else "yes" if row.met else "no"
+        peak = f"{row.peak / MEBI:.0f} MiB" if row.peak else ""
+        cells = (row.figure, row.ours, row.reference, row.ratio, row.spread, row.target, met, peak)
+        lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines)
+
+
+def _size(count: float) -> str:
+    return f"{count / MEBI:.2f} MiB"

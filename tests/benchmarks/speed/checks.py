@@ -1,0 +1,168 @@
+"""Figures of the check, the return and the start: verify, restore, start-up, a thousand nights."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from tests.benchmarks.speed import corpora, measure
+from tests.benchmarks.speed.bench import Bench
+from tests.benchmarks.speed.measure import Side
+
+#: Bytes of zstd's output through hashlib, on one line.
+_DIGEST = (
+    "import hashlib, sys; h = hashlib.sha256()\\n"
+    "while run := sys.stdin.buffer.read(1 << 20): h.update(run)\\nprint(h.hexdigest())"
+)
+
+
+def verify(bench: Bench) -> None:
+    """Checks the archive of the first night."""
+    device, archive, packed = _first(bench)
+    bench.time(
+        "verify",
+        Side(lambda: bench.handhold(device, archive, "verify")),
+        Side(lambda: bench.shell("find . -type f -exec cat {} +", archive)),
+        1.5,
+        both=True,
+    )
+    digest = f"zstd -dc {shlex.quote(str(packed))} | {shlex.quote(sys.executable)} -c $'{_DIGEST}'"
+    bench.time(
+        "verify --deep",
+        Side(lambda: bench.handhold(device, archive, "verify", "--deep")),
+        Side(lambda: bench.shell(f"bash -c {shlex.quote(digest)}", bench.work)),
+        0.7,
+    )
+
+
+def restore_everything(bench: Bench) -> None:
+    """Puts the first night onto an empty volume."""
+    device, archive, packed = _first(bench)
+    back, unpacked = bench.work / "back", bench.work / "unpacked"
+    command = ("restore", "latest", "--yes", "--to", f"internal={back}")
+    kept = bench.work / "kept.archive"
+
+    def fresh() -> None:
+        corpora.empty(back)
+        if kept.exists():  # a restore leaves its record in the archive
+            corpora.copy(kept, archive)
+        else:
+            corpora.copy(archive, kept)
+
+    bench.time(
+        "restore everything",
+        Side(lambda: bench.handhold(device, archive, *command, accept=(0, 3)), before=fresh),
+        Side(
+            lambda: bench.shell(f"zstd -dc {shlex.quote(str(packed))} | tar -xf -", unpacked),
+            before=lambda: corpora.empty(unpacked),
+        ),
+        1.0,
+    )
+    _same(device, back)
+
+
+def restore_one(bench: Bench) -> None:
+    """Puts one of many small files back, against tar looking for it in the file that holds all."""
+    device, archive, packed = (bench.work / name for name in ("quiet", "quiet.archive", "quiet.tar.zst"))
+    if not archive.exists():
+        corpora.quiet_night(device, bench.size.quiet, bench.seed)
+        bench.setup(device, archive)
+        bench.handhold(device, archive, "snapshot")
+    bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device)
+    number = bench.size.quiet // 2 + 1
+    path = next(device.glob(f"Tinplate/saves/*/*/Game {number:06}.sav"))
+    inner = f"./{path.relative_to(device)}"
+    back, unpacked = bench.work / "back", bench.work / "unpacked"
+    command = ("restore", "latest", "--yes", "--to", f"internal={back}", "--game", f"Game {number:06}")
+    bench.time(
+        "restore one game",
+        Side(
+            lambda: bench.handhold(device, archive, *command, accept=(0, 3)),
+            before=lambda: corpora.empty(back),
+        ),
+        Side(
+            lambda: bench.shell(f"tar -xf {shlex.quote(str(packed))} {shlex.quote(inner)}", unpacked),
+            before=lambda: corpora.empty(unpacked),
+        ),
+        0.2,
+    )
+    assert (back / inner).read_bytes() == path.read_bytes()
+
+
+def start_up(bench: Bench) -> None:
+    """What handhold needs before it does anything."""
+    pair = measure.by_turns(
+        max(bench.rounds, 9),
+        Side(lambda: bench.handhold(bench.work, bench.work, "--version")),
+        Side(
+            lambda: measure.run((sys.executable, "-c", "pass"), at=bench.work, log=bench.log, env=bench.env)
+        ),
+    )
+    assert pair is not None
+    more = (measure.seconds(pair.ours) - measure.seconds(pair.reference)) * 1000
+    bench.limit("start-up, over python -c pass", f"+{more:.0f} ms", "<= +60 ms", more <= 60, pair.peak)
+
+
+def years(bench: Bench) -> None:
+    """A thousand nights: listed, and one save's versions."""
+    archive = bench.work / "years.archive"
+    corpora.empty(bench.work / "years")
+    _nights(archive, bench.size.years)
+    runs = [bench.handhold(bench.work / "years", archive, "list", "--json") for _ in range(bench.rounds)]
+    spent = measure.seconds(runs)
+    peak = max(one.peak for one in runs)
+    bench.limit(f"list of {bench.size.years:,} nights", f"{spent:.2f} s", "<= 1 s", spent <= 1, peak)
+
+
+def _nights(folder: Path, count: int) -> None:
+    """Nights of 2,000 files, of which two change every night; the content is tiny."""
+    from handhold.archive.archive import Archive
+    from handhold.archive.storage import LocalStorage
+    from handhold.model import Entry, HomeKind, Kind, Part, Site
+
+    corpora.empty(folder)
+    start = datetime.fromtimestamp(corpora.LONG_AGO, UTC)
+    archive = Archive.create(LocalStorage(str(folder)), lambda: start)
+    site = Site("tinplate", "main", HomeKind.FOLDER, "internal", "Tinplate")
+    entries: dict[int, Entry] = {}
+    with archive.locked("benchmark"):
+        for night in range(count):
+            with archive.writer() as writer:
+                for number in range(2000) if not night else (night % 2000, 7):
+                    data = b"%d.%d" % (number, night)
+                    sha256 = writer.put_plain(data)
+                    when = (corpora.LONG_AGO + 86_400 * night) * 10**9
+                    path = f"saves/Game {number:04}.sav"
+                    entries[number] = Entry(
+                        "tinplate", Part.SAVES, "main", path, len(data), when, sha256, f"Game {number:04}"
+                    )
+                writer.finish(
+                    device="lamp",
+                    kind=Kind.NIGHT,
+                    taken=start + timedelta(days=night),
+                    volumes=(),
+                    sites=(site,),
+                    layouts={},
+                    entries=entries.values(),
+                    gaps=(),
+                )
+
+
+def _first(bench: Bench) -> tuple[Path, Path, Path]:
+    device, archive, packed = (bench.work / name for name in ("first", "first.archive", "first.tar.zst"))
+    if not device.exists():
+        corpora.first_night(device, bench.size, bench.seed)
+        bench.setup(device, archive)
+        bench.handhold(device, archive, "snapshot")
+        bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device)
+    return device, archive, packed
+
+
+def _same(device: Path, back: Path) -> None:
+    """What came back is what there was: a fast restore of something else is no restore."""
+    for path in device.rglob("*"):
+        other = back / path.relative_to(device)
+        if path.is_file() and path.read_bytes() != other.read_bytes():
+            raise SystemExit(f"{path} did not come back as it was")

@@ -1,0 +1,153 @@
+"""Runs commands, handhold's and a reference's by turns, and tells what they took."""
+
+from __future__ import annotations
+
+import os
+import signal
+import statistics
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+#: How often the memory of running processes is looked at, in seconds.
+_LOOK_EVERY = 0.01
+HANDHOLD = (sys.executable, "-c", "from handhold.cli.main import main; main()")
+
+
+class Took(NamedTuple):
+    """What one run took: seconds on the clock and of processors, and the most memory of its processes."""
+
+    seconds: float
+    processor: float
+    peak: int  # bytes: the high-water marks of all processes of the run together
+
+
+def run(
+    command: Sequence[str] | str, *, at: Path, log: Path, accept: Sequence[int] = (0,), env: dict[str, str]
+) -> Took:
+    """Runs a command (text goes through the shell) in a folder; standard error goes to ``log``."""
+    with log.open("wb") as errors:
+        begun = time.perf_counter()
+        process = subprocess.Popen(
+            command,
+            cwd=at,
+            env=env,
+            shell=isinstance(command, str),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=errors,
+            start_new_session=True,
+        )
+        memory = _Memory(process.pid)
+        _, status, used = os.wait4(process.pid, 0)
+        seconds = time.perf_counter() - begun
+        peak = memory.stop()
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode not in accept:
+        raise SystemExit(f"{command} ended with {process.returncode}:\n{log.read_text(errors='replace')}")
+    return Took(seconds, used.ru_utime + used.ru_stime, peak)
+
+
+class _Memory:
+    """Watches the high-water marks of a process and its children (proc(5): VmHWM) until it is stopped."""
+
+    def __init__(self, leader: int) -> None:
+        self._leader = leader
+        self._marks: dict[int, int] = {}
+        self._end = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> int:
+        self._end.set()
+        self._thread.join()
+        return sum(self._marks.values())
+
+    def _watch(self) -> None:
+        while not self._end.wait(_LOOK_EVERY):
+            self._look(self._leader)
+
+    def _look(self, process: int) -> None:
+        try:
+            with open(f"/proc/{process}/status", "rb") as file:
+                for line in file:
+                    if line.startswith(b"VmHWM:"):
+                        self._marks[process] = max(self._marks.get(process, 0), int(line.split()[1]) << 10)
+                        break
+            with open(f"/proc/{process}/task/{process}/children", "rb") as file:
+                children = file.read().split()
+        except (FileNotFoundError, ProcessLookupError):
+            return  # it has ended meanwhile
+        for child in children:
+            self._look(int(child))
+
+
+def drop_caches() -> bool:
+    """Empties the page cache, so that what follows is read from the disk; False where that is not allowed."""
+    os.sync()
+    try:
+        Path("/proc/sys/vm/drop_caches").write_text("3\n")
+    except OSError:
+        return False
+    return True
+
+
+class Side(NamedTuple):
+    """One of the two that are compared: what is done before each run, outside the clock, and the run."""
+
+    run: Callable[[], Took]
+    before: Callable[[], object] = lambda: None
+
+
+class Pair(NamedTuple):
+    """Runs of handhold and of the reference, by turns, so that whatever else runs meets both."""
+
+    ours: list[Took]
+    reference: list[Took]
+
+    @property
+    def ratio(self) -> float:
+        """The medians' ratio."""
+        return seconds(self.ours) / seconds(self.reference)
+
+    @property
+    def processor_ratio(self) -> float:
+        """The same of the processor time, which a busy machine disturbs less."""
+        ours, reference = (statistics.median(t.processor for t in side) for side in self)
+        return ours / max(reference, 1e-3)
+
+    @property
+    def spread(self) -> tuple[float, float]:
+        """The lowest and the highest ratio of a turn."""
+        ratios = [a.seconds / b.seconds for a, b in zip(self.ours, self.reference, strict=True)]
+        return min(ratios), max(ratios)
+
+    @property
+    def peak(self) -> int:
+        """The most memory of ours, in bytes."""
+        return max(one.peak for one in self.ours)
+
+
+def seconds(side: Sequence[Took]) -> float:
+    """The median."""
+    return statistics.median(one.seconds for one in side)
+
+
+def by_turns(rounds: int, ours: Side, reference: Side, *, cold: bool = False) -> Pair | None:
+    """Runs both so many times; None if a cold start is wanted and the cache cannot be emptied."""
+    pair = Pair([], [])
+    for _ in range(rounds):
+        for side, into in ((ours, pair.ours), (reference, pair.reference)):
+            side.before()
+            if cold and not drop_caches():
+                return None
+            into.append(side.run())
+    return pair
+
+
+# A run that is stopped must not leave the command that it started behind.
+signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))

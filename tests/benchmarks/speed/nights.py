@@ -1,0 +1,175 @@
+"""Figures of snapshots: first, quiet and busy nights, thirty of them, a large file, a million files."""
+
+from __future__ import annotations
+
+import shlex
+import subprocess
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+
+import zstandard
+
+from tests.benchmarks.speed import corpora, measure
+from tests.benchmarks.speed.bench import MEBI, Bench, Row
+from tests.benchmarks.speed.measure import Side, Took
+
+KIBI = 1 << 10
+CLUSTER = 32 << 10  # bytes, as large cards with FAT32 have them
+
+
+def first_night(bench: Bench) -> None:
+    """A device that was never kept."""
+    device, archive, packed = (bench.work / name for name in ("first", "first.archive", "first.tar.zst"))
+    corpora.first_night(device, bench.size, bench.seed)
+    bench.time(
+        "first night",
+        Side(
+            lambda: bench.handhold(device, archive, "snapshot"), before=lambda: bench.setup(device, archive)
+        ),
+        Side(
+            lambda: bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device),
+            before=lambda: packed.unlink(missing_ok=True),
+        ),
+        0.75,
+        both=True,
+    )
+    bench.amount("first night, size", corpora.room(archive), packed.stat().st_size, 1.02)
+
+
+def quiet_night(bench: Bench) -> None:
+    """Nothing has changed; then one file in a hundred."""
+    device, archive = bench.work / "quiet", bench.work / "quiet.archive"
+    changing = corpora.quiet_night(device, bench.size.quiet, bench.seed)
+    bench.setup(device, archive)
+    first = bench.handhold(device, archive, "snapshot")
+    bench.row(Row("quiet night's first one", f"{first.seconds:.2f} s", "", "", "", None, "", first.peak))
+    before = corpora.room(archive), corpora.room(archive, CLUSTER)
+    bench.handhold(device, archive, "snapshot")
+    grown = corpora.room(archive) - before[0], corpora.room(archive, CLUSTER) - before[1]
+    ours = Side(lambda: bench.handhold(device, archive, "snapshot"))
+    listing = Side(lambda: bench.shell("find . -printf '%s %T@ %p\\n'", device))
+    quiet = bench.time("quiet night", ours, listing, 2.5, both=True)
+    bench.limit("quiet night, growth", f"{grown[0] / KIBI:.1f} KiB", "<= 100 KB", grown[0] <= 100_000)
+    bench.limit("... on 32 KiB clusters", f"{grown[1] / KIBI:.0f} KiB", "<= 200 KB", grown[1] <= 200_000)
+    archive_unnamed = bench.work / "unnamed.archive"
+    bench.setup(device, archive_unnamed)
+    layouts, bench.layouts = bench.layouts, bench.work / "no layouts"
+    bench.layouts.mkdir()
+    bench.handhold(device, archive_unnamed, "snapshot")
+    bench.time(
+        "quiet night, no layout",
+        Side(lambda: bench.handhold(device, archive_unnamed, "snapshot")),
+        listing,
+        2.5,
+    )
+    bench.layouts = layouts
+    _busy_night(bench, device, archive, changing, measure.seconds(quiet.ours))
+
+
+def _busy_night(bench: Bench, device: Path, archive: Path, changing: list[Path], quiet: float) -> None:
+    turn = 0
+
+    def play() -> None:
+        nonlocal turn
+        turn += 1
+        corpora.change(changing, turn)
+
+    names = bench.work / "changing"
+    names.write_text("\0".join(map(str, changing)))
+    reading = [
+        bench.shell(f"xargs -0 cat < {shlex.quote(str(names))}", bench.work) for _ in range(bench.rounds)
+    ]
+    pair = measure.by_turns(
+        bench.rounds,
+        Side(lambda: bench.handhold(device, archive, "snapshot"), before=play),
+        Side(lambda: bench.handhold(device, archive, "snapshot")),
+    )
+    assert pair is not None
+    bench.add("busy night", pair, 1.2, more=measure.seconds(reading))
+
+
+def thirty_nights(bench: Bench) -> None:
+    """Thirty evenings of play; only sizes are told, so nights follow each other without waiting."""
+    from handhold.archive.archive import Archive
+    from handhold.archive.storage import LocalStorage
+    from handhold.device.volumes import open_device
+    from handhold.layouts.catalogue import read_catalogue
+    from handhold.snapshot import Options, take
+
+    device, folder = bench.work / "evenings", bench.work / "evenings.archive"
+    device.mkdir()
+    evenings = corpora.Evenings(device, bench.size, bench.seed)
+    corpora.empty(folder)
+    start = datetime.fromtimestamp(corpora.LONG_AGO, UTC)
+    archive = Archive.create(LocalStorage(str(folder)), lambda: start)
+    layouts = tuple(read_catalogue([bench.layouts]).layouts.values())
+    changed = alone = first = 0
+    for night in range(bench.size.nights):
+        if night:
+            changed += len(zstandard.compress(evenings.play(), 3))
+        when = start + timedelta(days=night, hours=2)
+        take(
+            archive,
+            open_device("lamp", {"internal": str(device)}),
+            layouts,
+            Options(),
+            partial(datetime.fromtimestamp, when.timestamp(), UTC),
+        )
+        if not night:
+            first = corpora.room(folder)
+        alone += int(subprocess.check_output("tar -cf - . | zstd -q -3 -T2 | wc -c", shell=True, cwd=device))
+    total = corpora.room(folder)
+    bench.amount("thirty nights, size", total, first + changed, 1.25)
+    bench.amount("thirty nights against tar files", total, alone, 1 / 15)
+
+
+def large_file(bench: Bench) -> None:
+    """A virtual card that is a hole nearly everywhere."""
+    device, archive, packed = (bench.work / name for name in ("large", "large.archive", "large.tar.zst"))
+    corpora.sparse_card(device / "Tinplate" / "memcards" / "card.img", bench.size.large, bench.seed)
+    bench.time(
+        "one large sparse file",
+        Side(
+            lambda: bench.handhold(device, archive, "snapshot"), before=lambda: bench.setup(device, archive)
+        ),
+        Side(
+            lambda: bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device),
+            before=lambda: packed.unlink(missing_ok=True),
+        ),
+        0.75,
+    )
+
+
+def many_files(bench: Bench) -> None:
+    """How the time of a file grows with their number, the start-up taken off."""
+    start = [bench.handhold(bench.work, bench.work, "--version") for _ in range(bench.rounds)]
+    taken: dict[int, tuple[Took, list[Took]]] = {}
+    for count in (bench.size.few, bench.size.many):
+        device, archive = bench.work / f"files {count}", bench.work / f"files {count}.archive"
+        corpora.many(device, count)
+        bench.setup(device, archive)
+        first = bench.handhold(device, archive, "snapshot")
+        rounds = bench.rounds if count == bench.size.few else min(bench.rounds, 3)
+        taken[count] = first, [bench.handhold(device, archive, "snapshot") for _ in range(rounds)]
+    (few_first, few), (many_first, many) = taken[bench.size.few], taken[bench.size.many]
+    base = measure.seconds(start)
+    for figure, small, large in (("first night", [few_first], [many_first]), ("quiet night", few, many)):
+        each = [
+            (measure.seconds(side) - base) / count * 1e6
+            for side, count in ((large, bench.size.many), (small, bench.size.few))
+        ]
+        peak = max(one.peak for one in large)
+        ratio = each[0] / each[1]
+        bench.row(
+            Row(
+                f"a million files, {figure}",
+                f"{each[0]:.0f} us a file",
+                f"{each[1]:.0f} us",
+                f"{ratio:.2f}",
+                "<= 1.2; <= 600 MiB",
+                ratio <= 1.2 and peak <= 600 * MEBI,
+                "",
+                peak,
+            )
+        )
