@@ -69,6 +69,7 @@ for _room in (
     "carry",
     "verify",
     "export",
+    "adopt",
     "demo",
 ):
     import_module(f"handhold.cli.{_room}").join(app)

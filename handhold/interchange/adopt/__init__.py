@@ -1,0 +1,1 @@
+"""Old backups that owners made by hand, taken in as snapshots of their own dates."""
