@@ -43,6 +43,7 @@ from handhold.since import (
     renamed_since,
     with_cards,
 )
+from handhold.whole import is_whole
 
 #: files, bytes, files in all, bytes in all
 Progress = Callable[[int, int, int, int], None]
@@ -128,7 +129,7 @@ def take(
             before=kept_before(seen_before) if options.recognise else None,
         )
         claims = [claim for claim in walked.claims if claim.part in options.parts]
-        claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise)
+        claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise, is_whole)
         gaps = with_cards(archive, device, walked.gaps)
         if not claims and not gaps and not prior.entries:
             raise OwnerError(
@@ -188,7 +189,7 @@ def take(
         conflicts=tuple(walked.conflicts),
         unclaimed=tuple(walked.unclaimed),
         odd=tuple(odd),
-        stale=tuple(stale_exports(claims, layouts, device.volumes, nanoseconds(started))),
+        stale=tuple(stale_exports(claims, layouts, device.volumes, nanoseconds(started), is_whole)),
         older=tuple(older),
         gone=gone_since(device, prior, entries, gaps, layouts, went),
         lost=told_lost(went, [entry for entry in new if entry.key not in told]),

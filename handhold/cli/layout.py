@@ -88,7 +88,11 @@ def show(
         console.say(f"\nNot brought to another device: {', '.join(held)}.")
     if brought:
         console.say(f"\nBrought to another device: {', '.join(brought)}.")
-    for when, steps in (("Before data is put back", layout.before), ("After it", layout.after)):
+    for when, steps in (
+        ("Before data is put back", layout.before),
+        ("To import an export", layout.imports),
+        ("After it", layout.after),
+    ):
         if steps:
             console.say(f"\n{when}, by hand:")
             for number, step in enumerate(steps, 1):

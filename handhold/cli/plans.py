@@ -60,6 +60,7 @@ def document(
             for p in places
         ],
         "unread_lists": prepared.hurt_pages if prepared is not None else 0,
+        "told": list(prepared.told) if prepared is not None else [],
         "by_hand": [hand_document(one) for one in by_hand],
         **({**settings_document(prepared), **games_document(prepared)} if prepared is not None else {}),
     }

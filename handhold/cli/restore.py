@@ -155,7 +155,7 @@ def restore(
 
         ticked.write(listed(prepared, None if dry_run else plan), session.clock())
         console.tell(f"The checklist is in {checklist}.")
-    raise typer.Exit(Exit.DAMAGE if prepared.hurt_pages else status_of(plan))
+    raise typer.Exit(Exit.DAMAGE if prepared.hurt_pages or prepared.hurt_lists else status_of(plan))
 
 
 def _checklist_file(path: str | None) -> ChecklistFile | None:
@@ -215,6 +215,8 @@ def warn(console: Console, prepared: Prepared) -> None:
             f"{lists} of files cannot be read; what {named} named is not in this plan. "
             "handhold verify says what is hurt."
         )
+    for text in prepared.told:
+        console.warn(f"{text}.")
     if prepared.unrecorded and prepared.plan.writes:
         console.warn(f"This restore cannot be undone: {prepared.unrecorded}.")
 

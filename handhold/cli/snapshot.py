@@ -226,7 +226,7 @@ def show_exports(console: Console, result: Result, most: int = 8) -> None:
         count = sum(1 for one in result.older if one.emulator == emulator)
         console.say(
             f"\n{words.amount(count, 'older export file')} of {emulator} left out, as asked; "
-            "earlier nights keep what they hold."
+            "what earlier nights hold of them stays there."
         )
 
 

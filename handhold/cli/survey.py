@@ -44,6 +44,7 @@ def survey(
     from handhold.device.survey import changed, tally
     from handhold.device.volumes import free_room
     from handhold.device.walk import walk
+    from handhold.whole import is_whole
 
     session: Session = context.obj
     device = session.device(partial=True)
@@ -59,7 +60,7 @@ def survey(
     night = session.last_night()
     odd = changed(walked.unclaimed, nanoseconds(night), nanoseconds(session.clock())) if night else []
     found = tally(walked, layouts)
-    stale = stale_exports(walked.claims, layouts, device.volumes, nanoseconds(session.clock()))
+    stale = stale_exports(walked.claims, layouts, device.volumes, nanoseconds(session.clock()), is_whole)
     free = {volume.name: free_room(volume.path) for volume in device.volumes}
     if json:
         session.console.document(document(walked, found, free, stale, odd))

@@ -7,7 +7,7 @@ export is an old save (common practice, no source).
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.device.claims import Claim
@@ -24,8 +24,15 @@ OLD_NS = 14 * DAY_NS
 GRACE_NS = DAY_NS
 #: Handhelds with an empty battery wake up in a year before this; such times tell nothing. 2000-01-01.
 _BEFORE = 946_684_800 * NS
+#: The other pieces of a zip that is cut into several files. Source: ZIP application note 6.3.10, section 8
+_SPLIT = re.compile(r"\.z\d\d\Z", re.IGNORECASE)
 #: What is put behind the name of an export: the pieces of a large one, a checksum, a list.
 _PIECE = re.compile(r"\.(?:zip|7z|tar|gz|tgz|xz|zst|z\d\d)(?:\..*)?\Z", re.IGNORECASE | re.DOTALL)
+
+
+def has_content(claim: Claim) -> bool:
+    """Whether a file holds anything: an empty one is an export that was broken off."""
+    return claim.size > 0
 
 
 class Stale(NamedTuple):
@@ -48,48 +55,59 @@ class Older(NamedTuple):
 
 
 def stale_exports(
-    claims: Iterable[Claim], layouts: Sequence[Layout], volumes: Sequence[Volume], now: int
+    claims: Iterable[Claim],
+    layouts: Sequence[Layout],
+    volumes: Sequence[Volume],
+    now: int,
+    whole: Callable[[Claim], bool] = has_content,
 ) -> list[Stale]:
     """The emulators whose newest export is stale, by id. ``now`` in nanoseconds.
 
     Stale is an export that is older than the newest file in the other homes of that emulator, by more than a
     day and by what the clocks of the volumes can blur; or than 14 days. Times in the future, and before
-    2000, tell nothing.
+    2000, tell nothing. An export that is not ``whole`` is none; it is asked of the newest ones only.
     """
     blurs = {volume.name: volume.traits.blur_ns for volume in volumes}
-    exports: dict[str, Claim] = {}
+    exports: dict[str, list[Claim]] = {}
     others: dict[str, Claim] = {}
     for claim in claims:
         if claim.part is Part.GAMES or not _BEFORE <= claim.modified <= now + DAY_NS:
             continue
         if is_excerpt(claim.path):
             continue
-        among = exports if claim.site.kind is HomeKind.EXPORT else others
-        best = among.get(claim.emulator)
+        if claim.site.kind is HomeKind.EXPORT:
+            exports.setdefault(claim.emulator, []).append(claim)
+            continue
+        best = others.get(claim.emulator)
         if best is None or claim.modified > best.modified:
-            among[claim.emulator] = claim
+            others[claim.emulator] = claim
     titles = {layout.id: layout.title for layout in layouts}
     found = []
-    for emulator, export in sorted(exports.items()):
-        why = _why(export, others.get(emulator), blurs, titles.get(emulator, emulator), now)
+    for emulator, some in sorted(exports.items()):
+        by_age = sorted(some, key=lambda each: each.modified, reverse=True)
+        export = next((each for each in by_age if whole(each)), by_age[0])
+        newest = "newest export" if export is by_age[0] else "newest whole export"
+        why = _why(export, others.get(emulator), blurs, titles.get(emulator, emulator), now, newest)
         if why:
             found.append(Stale(emulator, export.site.volume, export.volume_path, export.modified, why))
     return found
 
 
-def _why(export: Claim, other: Claim | None, blurs: Mapping[str, int], title: str, now: int) -> str:
+def _why(
+    export: Claim, other: Claim | None, blurs: Mapping[str, int], title: str, now: int, newest: str
+) -> str:
     advice = f"export again inside {title}, then take the snapshot again"
     if other is not None:
         blur = max(blurs.get(one.site.volume, 0) for one in (export, other))
         lead = other.modified - export.modified
         if lead > GRACE_NS + blur:
             return (
-                f"{title} was used {_days(lead)} after its newest export ({other.path} is newer), and what "
+                f"{title} was used {_days(lead)} after its {newest} ({other.path} is newer), and what "
                 f"was played since is not in it: {advice}"
             )
     age = now - export.modified
     if age > OLD_NS:
-        return f"the newest export of {title} is {_days(age)} old; if you have played since, {advice}"
+        return f"the {newest} of {title} is {_days(age)} old; if you have played since, {advice}"
     return ""
 
 
@@ -112,14 +130,19 @@ def is_excerpt(path: str) -> bool:
 
 
 def without_older(
-    claims: Sequence[Claim], layouts: Sequence[Layout], newest: int | None = None, otherwise: int = ALL
+    claims: Sequence[Claim],
+    layouts: Sequence[Layout],
+    newest: int | None = None,
+    otherwise: int = ALL,
+    whole: Callable[[Claim], bool] = has_content,
 ) -> tuple[list[Claim], list[Older]]:
     """The claims without all but the newest exports of each home, and those that were left out.
 
     Only layouts that have ``newest`` say that each file is an export of everything; elsewhere a file is one
     game's, and every one is kept. ``newest`` wins over the layouts' own numbers, and ``otherwise`` is for
     those that have none. Pieces and checksums of an export stay with it. A zip of a few members that a
-    restore put there is no export: it is kept and does not count. ``ALL`` leaves nothing out.
+    restore put there is no export: it is kept and does not count. Nor does an export that is not ``whole``;
+    the newest are asked until there are enough. ``ALL`` leaves nothing out.
     """
     limits: dict[str, int] = {}
     for layout in layouts:
@@ -145,7 +168,15 @@ def without_older(
         for _, pieces in reversed(by_age):
             if left > 0:
                 kept += pieces
-                left -= any(c.size for c in pieces)  # an empty file is an export that was broken off
+                left -= _counts(pieces, whole)
             else:
                 older += [Older(emulator, c.site.volume, c.volume_path, c.modified) for c in pieces]
     return kept, older
+
+
+def _counts(pieces: Sequence[Claim], whole: Callable[[Claim], bool]) -> bool:
+    """Whether an export of these pieces is one to go back to: no checksum beside it makes it so."""
+    zips = [c for c in pieces if c.path.lower().endswith(".zip")]
+    if len(zips) == 1 and not any(_SPLIT.search(c.path) for c in pieces):
+        return whole(zips[0])
+    return any(map(has_content, pieces))

@@ -184,6 +184,7 @@ def _put_together(chain: Sequence[Draft], mistakes: list[Mistake]) -> Layout:
         inside=tuple(rule for draft in chain for rule in draft.inside),
         newest=next((draft.newest for draft in chain if draft.newest is not None), None),
         forms=_forms(chain, homes, mistakes),
+        imports=next((draft.imports for draft in chain if draft.imports is not None), ()),
         version=next((draft.version for draft in chain if draft.version is not None), None),
     )
 

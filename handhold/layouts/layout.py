@@ -98,7 +98,8 @@ class Layout:
     """A layout with everything that its patterns add already in it.
 
     ``rules`` stand in the order in which they are asked; ``like`` names the patterns below it, nearest first.
-    ``before`` and ``after`` are the steps by hand around a restore, in order. ``source`` is the file that it
+    ``before`` and ``after`` are the steps by hand around a restore, in order, and ``imports``
+    those that bring what was put into an export home into the emulator. ``source`` is the file that it
     was read from, for messages only. ``inside`` says what the members of its zips are. ``newest`` is given
     where each file of an ``export`` home is an export of everything: how many of them are kept, ``ALL`` for
     all. ``forms`` names a home beside the games and a home that is a folder, if the emulator keeps the same
@@ -118,6 +119,7 @@ class Layout:
     newest: int | None = None
     forms: tuple[str, str] | None = None
     version: Version | None = None
+    imports: tuple[str, ...] = ()
 
     def verdict(self, home: str, path: str) -> Verdict | None:
         """What the file at ``path`` (relative to the home, written form) is, or None if no rule speaks of it.

@@ -31,7 +31,7 @@ KEEP_KEYS = ("part", "path", "home", "carry", "why")
 INSIDE_KEYS = ("part", "path")
 VERSION_KEYS = ("path", "find", "home")
 SKIP_KEYS = ("path", "home", "why")
-BY_HAND_KEYS = ("before", "after")
+BY_HAND_KEYS = ("before", "import", "after")
 MOST_CHAIN = 8  # a layout, its pattern, that one's pattern, and so on
 MOST_HOMES = 32
 MOST_PLACES = 64
@@ -76,6 +76,7 @@ class Draft:
     home_positions: dict[str, Position] = field(default_factory=dict)  # homes that rules name
     carry: dict[Part, bool] = field(default_factory=dict)
     before: tuple[str, ...] | None = None
+    imports: tuple[str, ...] | None = None
     after: tuple[str, ...] | None = None
 
 
@@ -247,6 +248,8 @@ class _Reader(Reader):
         rows = self.table(node, BY_HAND_KEYS, (), "by_hand") or {}
         if "before" in rows:
             draft.before = self.steps(rows["before"])
+        if "import" in rows:
+            draft.imports = self.steps(rows["import"])
         if "after" in rows:
             draft.after = self.steps(rows["after"])
 

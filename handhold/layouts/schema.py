@@ -103,7 +103,7 @@ def schema() -> dict[str, object]:
                 "description": "The text file in which the emulator's version stands, and what is around it.",
             },
             "carry": _table(dict.fromkeys(parts, carry), []),
-            "by_hand": _table({"before": steps, "after": steps}, []),
+            "by_hand": _table({"before": steps, "import": steps, "after": steps}, []),
         },
         ["layout", "id", "title"],
     )

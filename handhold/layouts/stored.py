@@ -56,6 +56,7 @@ class _Rule(msgspec.Struct, forbid_unknown_fields=True):
 class _Steps(msgspec.Struct, forbid_unknown_fields=True):
     before: list[str]
     after: list[str]
+    imports: list[str] = msgspec.field(name="import", default_factory=list)
 
 
 class _Inside(msgspec.Struct, forbid_unknown_fields=True):
@@ -86,6 +87,9 @@ class _Stored(msgspec.Struct, forbid_unknown_fields=True):
 
 def stored_form(layout: Layout) -> bytes:
     """The layout as bytes; equal layouts give equal bytes."""
+    hands = {"before": list(layout.before), "after": list(layout.after)}
+    if layout.imports:
+        hands["import"] = list(layout.imports)
     document: dict[str, object] = {
         "form": FORM,
         "id": layout.id,
@@ -96,7 +100,7 @@ def stored_form(layout: Layout) -> bytes:
             {"part": r.part, "path": r.pattern.text, "home": r.home, "carry": r.carry, "why": r.why}
             for r in layout.rules
         ],
-        "by_hand": {"before": list(layout.before), "after": list(layout.after)},
+        "by_hand": hands,
         "carry": {str(part): carried for part, carried in layout.carry.items()},
     }
     if layout.inside:
@@ -124,7 +128,7 @@ def from_stored(data: bytes) -> Layout:
         not 0 < len(stored.homes) <= MOST_HOMES * MOST_CHAIN
         or any(len(home.at) > MOST_PLACES for home in stored.homes)
         or len(stored.rules) > 2 * MOST_RULES * MOST_CHAIN
-        or max(len(stored.by_hand.before), len(stored.by_hand.after)) > MOST_STEPS
+        or max(map(len, (stored.by_hand.before, stored.by_hand.imports, stored.by_hand.after))) > MOST_STEPS
         or len(stored.like) >= MOST_CHAIN
         or len(stored.inside) > MOST_RULES * MOST_CHAIN
         or not (stored.newest is None or ALL <= stored.newest <= MOST_NEWEST)
@@ -157,6 +161,7 @@ def from_stored(data: bytes) -> Layout:
         before=tuple(says(step) for step in stored.by_hand.before),
         after=tuple(says(step) for step in stored.by_hand.after),
         carry=stored.carry,
+        imports=tuple(says(step) for step in stored.by_hand.imports),
         source="stored with the snapshot",
         inside=tuple(Rule(r.part, compile_pattern(r.path)) for r in stored.inside),
         newest=stored.newest,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from handhold.layouts.layout import Layout
@@ -21,12 +21,18 @@ class ByHand:
     what: str
 
 
-def by_hand(steps: Iterable[Step], layouts: Mapping[str, Layout], moving: bool) -> list[ByHand]:
+def by_hand(
+    steps: Iterable[Step],
+    layouts: Mapping[str, Layout],
+    moving: bool,
+    made: Collection[tuple[str, str, str]] = (),
+) -> list[ByHand]:
     """The steps by hand of a plan, by emulator: what is to be done before come first. Pure.
 
     ``moving``: the snapshot is another device's, so everything around the files is to be done as well. On the
     same device only an import inside the emulator is left, and what an emulator needs that is not there. What
-    comes before (install it, start it once) is told only where the home is not there yet.
+    comes before (install it, start it once) is told only where the home is not there yet. ``made`` are the
+    keys of what is made of members of zips: no whole export, so the steps that import one are not for it.
     """
     by_emulator: dict[str, list[Step]] = {}
     for step in steps:
@@ -40,13 +46,15 @@ def by_hand(steps: Iterable[Step], layouts: Mapping[str, Layout], moving: bool) 
         importing = any(
             step.target is not None and step.target.site.kind is HomeKind.EXPORT
             for step in members
-            if step.action is not Action.LEAVE
+            if step.action is not Action.LEAVE and step.entry.key not in made
         )
         if layout and missing:
             before += [ByHand(emulator, "before", what) for what in layout.before]
-        if layout and (moving or missing or importing):
+        if layout and (missing or importing):
+            after += [ByHand(emulator, "after", what) for what in layout.imports]
+        if layout and (moving or missing or (importing and not layout.imports)):
             after += [ByHand(emulator, "after", what) for what in layout.after]
-        if importing and not (layout and layout.after):
+        if importing and not (layout and (layout.imports or layout.after)):
             after.append(
                 ByHand(emulator, "after", "Import what was put into its export folder, inside the emulator.")
             )

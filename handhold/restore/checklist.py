@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from handhold.model import Gap, Part
+from handhold.model import Gap, HomeKind, Part
 from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.prepare import Prepared
 from handhold.restore.select import title_of
@@ -163,11 +163,12 @@ def _after(
     """What no program can see done; told as long as the files are on the device."""
     layout = prepared.layouts.get(emulator)
     todo: dict[str, None] = {}
+    hands = {one.what: None for one in prepared.by_hand if one.emulator == emulator and one.when == "after"}
     if prepared.moving and layout and here:
-        todo.update(dict.fromkeys(layout.after))
-    todo.update(
-        (one.what, None) for one in prepared.by_hand if one.emulator == emulator and one.when == "after"
-    )
+        made = {one.entry.key for one in prepared.made}
+        whole = any(_exported(step) and step.entry.key not in made for step in here)
+        todo.update(dict.fromkeys([*(layout.imports if whole else ()), *layout.after]))
+    todo.update(hands)
     named = [place for place in prepared.named.places if place.emulator == emulator]
     for place in named[:_MOST_PLACES]:
         todo[f"{place.path}, line {place.line}, names {place.value}: choose the place on this device."] = None
@@ -185,6 +186,10 @@ def _after(
     if any(step.decision is Decision.BY_HAND for step in steps):
         todo["Run the restore again: it brings only what is missing."] = None
     return tuple(Todo(what) for what in todo)
+
+
+def _exported(step: Step) -> bool:
+    return step.target is not None and step.target.site.kind is HomeKind.EXPORT
 
 
 def _came(steps: Iterable[Step], done: bool) -> tuple[Came, ...]:

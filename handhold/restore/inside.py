@@ -39,7 +39,7 @@ class Inside:
         """The members of a zip, without mere folders; nothing for what is no zip."""
         if entry.members is None:
             return ()
-        key = f"{entry.emulator} {entry.part} {entry.members}"
+        key = f"{entry.emulator} {entry.part} {entry.game} {entry.members}"
         if key not in self._seen:
             try:
                 members = self._archive.members(entry)

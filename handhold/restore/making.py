@@ -51,6 +51,7 @@ class Made:
     entry: Entry
     put: Callable[[Writer], None]
     content: Callable[[], Iterator[bytes]]
+    folder: str = ""  # in the home, of what is unpacked
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,7 @@ class Left:
     entry: Entry  # of the zip
     inner: Inner
     why: str
+    hurt: bool = False  # its content is not sound: another zip may have it
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +112,9 @@ def smaller_zip(slices: Slices, inners: Sequence[Inner], device: str, day: date)
     for inner in inners:
         held = opened.held(inner)
         why = "the zip does not hold it" if held is None else trouble_with(plain_name(inner.member))
-        if held is not None and why is None:
-            why = _hurt(opened, held)
-        if why:
-            left.append(Left(slices.entry, inner, why))
+        hurt = _hurt(opened, held) if held is not None and why is None else None
+        if why or hurt:
+            left.append(Left(slices.entry, inner, why or hurt or "", bool(hurt)))
         elif held is not None:
             picked.append((inner, held))
     if not picked:
@@ -174,15 +175,17 @@ def files(slices: Slices, inners: Sequence[Inner], room: int, zone: tzinfo | Non
             why = "the zip does not hold it"
         if why is None and held is not None:
             try:
-                made.append(_file(opened, held, inner, f"{folder}/{plain_name(inner.member)}", zone))
+                made.append(_file(opened, held, inner, folder, zone))
                 continue
             except Hurt as hurt:
-                why = f"it {hurt}"
+                left.append(Left(entry, inner, f"it {hurt}", hurt=True))
+                continue
         left.append(Left(entry, inner, why or ""))
     return Making(made, left)
 
 
-def _file(opened: Opened, held: Held, inner: Inner, path: str, zone: tzinfo | None) -> Made:
+def _file(opened: Opened, held: Held, inner: Inner, folder: str, zone: tzinfo | None) -> Made:
+    path = f"{folder}/{plain_name(inner.member)}"
     if trouble := trouble_with(path):
         raise Hurt(f"has a path that {trouble}")
     digest = hashlib.sha256()
@@ -210,7 +213,7 @@ def _file(opened: Opened, held: Held, inner: Inner, path: str, zone: tzinfo | No
         if several:
             writer.put_recipe(ranges)
 
-    return Made(made, put, lambda: opened.content(held))
+    return Made(made, put, lambda: opened.content(held), folder)
 
 
 class _Joined:

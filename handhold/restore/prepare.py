@@ -75,6 +75,8 @@ class Prepared:
     versions: tuple[OtherVersion, ...] = ()  # emulators that are here in another version
     unnamed: tuple[str, ...] = ()  # old places of ``repoint`` that no settings name
     gaps: tuple[Gap, ...] = ()  # what the snapshot could not keep, of the emulators asked for
+    told: tuple[str, ...] = ()  # what is to be said of exports that could not be used
+    hurt_lists: bool = False  # the list of what lies in some zip cannot be read
 
 
 def prepare(
@@ -131,7 +133,7 @@ def prepare(
         out=cards_out(archive, device, _volumes(manifest) | {v.name for v in device.volumes}),
     )
     source = Source(snapshot.name, snapshot.device, snapshot.taken.date(), _limit(archive, snapshot, now))
-    making = make(archive, snapshot, choice, inside, targets, unpack, clock)
+    making = make(archive, snapshot, choice, entries, inside, targets, unpack, clock)
     titled = rename(making.entries, entries, rename_options(renames, entries), at_hand)
     moved = move(titled.entries, titled.every, targets, at_hand, games_below)
     picked = moved.entries
@@ -191,7 +193,7 @@ def prepare(
     made = _with_notes(plan(wishes, scene), moved, titled)
     versions = other_versions(manifest.versions, at_hand, targets)
     made = replace(made, steps=marked(made.steps, versions))
-    hands = by_hand(made.steps, at_hand, moving)
+    hands = by_hand(made.steps, at_hand, moving, made_keys)
     made = replace(made, steps=(*made.steps, *making.left))
     return Prepared(
         plan=made,
@@ -205,6 +207,8 @@ def prepare(
         unrecorded=scene.archive_trouble,
         layouts=at_hand,
         gaps=_gaps(manifest, selection),
+        told=making.told,
+        hurt_lists=bool(inside.hurt),
         named=named(
             archive, made.steps, copies, manifest, device, targets, elsewhere.to if elsewhere else {}
         ),

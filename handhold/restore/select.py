@@ -55,7 +55,8 @@ def choose(
 ) -> Chosen:
     """The entries that the selection asks for, in their order.
 
-    ``inside`` gives the members of a zip; where a zip does not fit by itself, those that do are picked.
+    ``inside`` gives the members of a zip; where a zip does not fit by itself and with all that is in it,
+    those that do are picked. A zip that is called like a game that is asked for holds that game.
     ``where`` says for messages what holds the entries.
     Raises ``UnknownName``, with the nearest names, for an emulator or a game that the entries do not hold,
     and ``WrongInput`` where each is there but no file fits all that was asked.
@@ -67,17 +68,23 @@ def choose(
     wanted = [_pattern(game) for game in selection.games]
     emulators = {name.casefold() for name in selection.emulators}
 
-    def fits(part: Part, title: str) -> bool:
-        if selection.parts and part not in selection.parts:
-            return False
+    def of_parts(part: Part) -> bool:
+        return not selection.parts or part in selection.parts
+
+    def named(title: str) -> bool:
         return not wanted or any(pattern.fullmatch(_folded(title)) for pattern in wanted)
 
     of_emulators = [entry for entry in among if not emulators or entry.emulator.casefold() in emulators]
     picked = Chosen([], [])
     for entry in of_emulators:
-        if fits(entry.part, title_of(entry)):
+        by_name = named(title_of(entry))
+        lies_in = inside(entry) if selection.parts or not by_name else ()
+        members = tuple(
+            one for one in lies_in if of_parts(one.part) and (by_name or named(title_of_member(one)))
+        )
+        if by_name and of_parts(entry.part) and len(members) == len(lies_in):
             picked.entries.append(entry)
-        elif members := tuple(one for one in inside(entry) if fits(one.part, title_of_member(one))):
+        elif members:
             picked.members.append((entry, members))
     if wanted:
         _check_games(among, selection.games, wanted, inside)
