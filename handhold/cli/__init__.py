@@ -1,1 +1,1 @@
-"""The command line: one file for each group of commands. ``main.run`` is where it starts."""
+"""The command line: one file for each group of commands. ``entry.main`` is where it starts."""

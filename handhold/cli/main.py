@@ -18,15 +18,6 @@ from handhold.cli.session import Given, Session
 from handhold.errors import Exit
 from handhold.model import Clock
 
-app = typer.Typer(
-    name="handhold",
-    help="Keeps the saves, states and settings of handheld game devices, and brings them back.",
-    rich_markup_mode=None,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-
 
 def _version(asked: bool) -> None:
     if asked:
@@ -34,7 +25,6 @@ def _version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _options(
     context: typer.Context,
     config: Annotated[Path | None, typer.Option(metavar="FILE", help="The config file.")] = None,
@@ -57,8 +47,8 @@ def _options(
     context.obj = Session(given, Console(quiet=quiet or os.environ.get("HANDHOLD_QUIET", "") == "1"), clock)
 
 
-# In the order in which an owner meets them.
-for _room in (
+#: The files of the commands, in the order in which an owner meets them.
+_ROOMS = (
     "setup",
     "survey",
     "layout",
@@ -71,8 +61,41 @@ for _room in (
     "export",
     "adopt",
     "demo",
-):
-    import_module(f"handhold.cli.{_room}").join(app)
+)
+#: The file of each command that is not the only one in it; the others bear their command's name.
+_ROOM_OF = {"list": "look", "show": "look"}
+#: The options in front of everything that are followed by a value.
+_WITH_VALUE = ("--config", "--archive", "--device", "--volume", "--layouts")
+
+
+def _rooms(typed: Sequence[str]) -> Sequence[str]:
+    """The files that are needed for a command: its own where that is sure, otherwise all.
+
+    To read in the options of every command takes as long as to list a hundred nights.
+    """
+    words = iter(typed)
+    for word in words:
+        if word in _WITH_VALUE:
+            next(words, None)
+        elif not word.startswith("-"):
+            room = _ROOM_OF.get(word, word)
+            return (room,) if room in _ROOMS else _ROOMS
+    return _ROOMS
+
+
+def _app(rooms: Sequence[str]) -> typer.Typer:
+    app = typer.Typer(
+        name="handhold",
+        help="Keeps the saves, states and settings of handheld game devices, and brings them back.",
+        rich_markup_mode=None,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(_options)
+    for room in rooms:
+        import_module(f"handhold.cli.{room}").join(app)
+    return app
 
 
 def run(arguments: Sequence[str] | None = None, clock: Clock | None = None) -> int:
@@ -81,7 +104,7 @@ def run(arguments: Sequence[str] | None = None, clock: Clock | None = None) -> i
     console = Console()
     try:
         endings.check_locale()
-        command = typer.main.get_command(app)
+        command = typer.main.get_group(_app(_rooms(typed)))
         status = command.main(args=typed, prog_name="handhold", standalone_mode=False, obj=clock)
         sys.stdout.flush()
     except typer.Exit as ended:
@@ -95,8 +118,3 @@ def run(arguments: Sequence[str] | None = None, clock: Clock | None = None) -> i
     if status == endings.INTERRUPTED:
         return endings.tell(console, KeyboardInterrupt(), typed)
     return int(status or Exit.DONE)
-
-
-def main() -> None:
-    """The console script."""
-    sys.exit(run())

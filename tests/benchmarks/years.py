@@ -33,7 +33,7 @@ ZONE = timezone(timedelta(hours=1))
 FIRST = datetime(2023, 1, 2, 22, 30, tzinfo=ZONE)
 DEVICES = ("heron", "marten", "pebble", "wren", "lark")
 EMULATORS = ("birchbark", "copperline", "lantern", "millpond", "tinplate")
-_RUN = "from handhold.cli.main import main; main()"
+_RUN = "from handhold.cli.entry import main; main()"
 
 
 @dataclass(frozen=True, slots=True)

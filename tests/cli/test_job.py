@@ -247,7 +247,7 @@ def test_ctrl_c_ends_in_words_and_leaves_the_archive_whole(world: World) -> None
     for number in range(24):
         world.write(world.internal / f"Tinplate/states/Long {number}.st1", os.urandom(4 << 20))
     command = [
-        sys.executable, "-c", "from handhold.cli.main import main; main()", "--config", str(world.config),
+        sys.executable, "-c", "from handhold.cli.entry import main; main()", "--config", str(world.config),
         "--layouts", str(world.layouts), "snapshot",
     ]  # fmt: skip
     running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)

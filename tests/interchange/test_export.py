@@ -109,7 +109,7 @@ def test_a_tar_for_gnu_tar_and_another(world: World, tmp_path: Path) -> None:
 
 def test_a_tar_to_standard_output(world: World, tmp_path: Path) -> None:
     command = [
-        sys.executable, "-c", "from handhold.cli.main import main; main()",
+        sys.executable, "-c", "from handhold.cli.entry import main; main()",
         "--config", str(world.config), "--layouts", str(world.layouts),
         "export", "latest", "-", "--part", "saves",
     ]  # fmt: skip

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 #: How often the memory of running processes is looked at, in seconds.
 _LOOK_EVERY = 0.01
-HANDHOLD = (sys.executable, "-c", "from handhold.cli.main import main; main()")
+HANDHOLD = (sys.executable, "-c", "from handhold.cli.entry import main; main()")
 
 
 class Took(NamedTuple):

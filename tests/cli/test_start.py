@@ -1,0 +1,60 @@
+"""The start of a command: what it reads in, and that nothing that it leaves out is missed."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from handhold.cli import main
+
+ENTRY = (sys.executable, "-c", "from handhold.cli.entry import main; main()")
+
+
+def test_version_needs_no_library() -> None:
+    script = (
+        "import sys; sys.argv[1:] = ['--version']\n"
+        "from handhold.cli.entry import main; main()\n"
+        "print(sorted({'typer', 'rich', 'msgspec', 'yaml'} & sys.modules.keys()))"
+    )
+    said = subprocess.run((sys.executable, "-c", script), capture_output=True, text=True, check=True)
+    assert said.stdout.splitlines()[0].split()[0] == "handhold"
+    assert said.stdout.splitlines()[1] == "[]"
+
+
+@pytest.mark.parametrize(
+    ("typed", "rooms"),
+    [
+        ("snapshot --reread", ("snapshot",)),
+        ("--archive list --device=show list --json", ("look",)),
+        ("--quiet --volume card=/x verify", ("verify",)),
+        ("--help", main._ROOMS),
+        ("", main._ROOMS),
+        ("--archive", main._ROOMS),
+        ("lsit", main._ROOMS),
+        ("console", main._ROOMS),  # a file of this folder that holds no command
+    ],
+)
+def test_only_the_command_that_was_typed_is_read_in(typed: str, rooms: tuple[str, ...]) -> None:
+    assert tuple(main._rooms(typed.split())) == rooms
+
+
+def test_every_command_is_found_alone(capfd: pytest.CaptureFixture[str]) -> None:
+    """What the help lists starts also when nothing but its own file is read in."""
+    assert main.run(["--help"]) == 0
+    listed = capfd.readouterr().out.partition("Commands:\n")[2]
+    commands = [line.split()[0] for line in listed.splitlines() if line[2:3].strip()]
+    assert {"setup", "list", "show", "demo", "layout"} <= set(commands)
+    for command in commands:
+        assert main.run([command, "--help"]) == 0, command
+        assert f"handhold {command}" in capfd.readouterr().out.replace("\n", " ")
+
+
+def test_the_installed_program_starts_there() -> None:
+    project = (Path(__file__).parents[2] / "pyproject.toml").read_text()
+    assert 'handhold = "handhold.cli.entry:main"' in project
+    said = subprocess.run((*ENTRY, "no-such-thing"), capture_output=True, text=True)
+    assert said.returncode == 2
+    assert "Traceback" not in said.stderr
