@@ -52,6 +52,10 @@ _CALL = re.compile(r"(\w+)\((.*)\) += (-?\d+|\?)(.*)", re.DOTALL)
 _STRING = re.compile(r'"((?:\\x[0-9a-f]{2})*)"')
 _HANDLE = re.compile(r"(?:AT_FDCWD|(\d+))<((?:\\x[0-9a-f]{2})*)>(\(deleted\))?")
 _SECONDS = 120
+#: Threads as well, each with the paths of its handles, every byte of what is written.
+_WATCH = ("-f", "-y", "-xx", "-s", "99999999")
+#: Options that have every call logged that may change a disk.
+ALL_CHANGES = ("-e", f"trace={','.join((*CHANGING, *_PAST, *_PLACES))}")
 
 
 def need_strace() -> None:
@@ -118,7 +122,7 @@ def watched(work: Callable[[], int | None], *options: str) -> Ran:
             _be_watched(work, ready, go, out, err)
         os.close(ready)
         tracer = subprocess.Popen(
-            ["strace", "-f", "-y", "-xx", "-s", "99999999", "-o", log, *options, "-p", str(child)],
+            ["strace", *_WATCH, "-o", log, *options, "-p", str(child)],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
@@ -135,6 +139,27 @@ def watched(work: Callable[[], int | None], *options: str) -> Ran:
         said = [Path(path).read_text("utf-8", errors="backslashreplace") for path in (out, err, log)]
     assert status >= 0 or status == -signal.SIGKILL, f"ended by signal {-status}: {said[1]}"
     return Ran(None if status < 0 else status, *said)
+
+
+def watched_program(program: Sequence[str], *options: str) -> Ran:
+    """Runs a program of its own, from its very first call, with strace behind it."""
+    need_strace()
+    with tempfile.TemporaryDirectory(prefix="watch-") as folder:
+        log = os.path.join(folder, "log")
+        done = subprocess.run(
+            ["strace", *_WATCH, "-o", log, *options, "--", *program],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            encoding="utf-8",
+            errors="backslashreplace",
+            env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "PYTHONHASHSEED": "0"},
+            timeout=_SECONDS,
+            check=False,
+        )
+        told = Path(log).read_text("utf-8", errors="backslashreplace")
+    # strace ends as what it watched did: by the same signal.
+    assert done.returncode in (*range(128), -signal.SIGKILL), done.stderr
+    return Ran(None if done.returncode < 0 else done.returncode, done.stdout, done.stderr, told)
 
 
 def _be_watched(work: Callable[[], int | None], ready: int, go: int, out: str, err: str) -> None:
@@ -208,8 +233,7 @@ def record(work: Callable[[], int | None], folders: Mapping[str, str | os.PathLi
     The work must come to its end with the exit status 0 or 3.
     """
     before, times = _held(folders)
-    traced = ",".join((*CHANGING, *_PAST, *_PLACES))
-    ran = watched(work, "-e", f"trace={traced}")
+    ran = watched(work, *ALL_CHANGES)
     assert ran.status in (0, 3), ran.text
     return Recording(before, times, tuple(operations(ran.log, folders, before)))
 

@@ -1,4 +1,7 @@
-"""The power goes: a forked child is ended at its n-th call that changes a disk."""
+"""A run ends at any moment, for campaigns of many steps: a forked child is ended at its n-th change of a disk.
+
+It is quick. What a card does with its own caches, and real kills of the real program: ``tests/faults``.
+"""
 
 from __future__ import annotations
 
