@@ -1,4 +1,4 @@
-"""A run ends at any moment, for campaigns of many steps: a forked child is ended at its n-th change of a disk.
+"""A run ends at any moment, for campaigns of many steps: a forked child is ended at its n-th change.
 
 It is quick. What a card does with its own caches, and real kills of the real program: ``tests/faults``.
 """
