@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -34,6 +35,7 @@ class Config:
     parts: Mapping[Part, bool] = field(default_factory=dict)
     recognise: bool = True  # whether saves that no layout names are recognised and kept
     newest: int = 0  # exports of everything that are kept of each emulator; 0: all
+    on_trouble: str = ""  # the owner's command for a night that had trouble
 
 
 def checked_device_name(name: str) -> str:
@@ -92,6 +94,8 @@ def config_text(config: Config) -> str:
         body["recognise"] = False
     if config.newest:
         body["newest"] = config.newest
+    if config.on_trouble:
+        body["on_trouble"] = config.on_trouble
     text = "# What handhold works with on this device. handhold setup writes it; it may be changed by hand.\n"
     text += yaml.safe_dump(body, sort_keys=False, allow_unicode=True, width=1000)
     mistakes: list[Mistake] = []
@@ -142,7 +146,7 @@ def read_config(path: Path) -> Config:
     return config
 
 
-_KEYS = ("config", "device", "archive", "volumes", "layouts", "parts", "recognise", "newest")
+_KEYS = ("config", "device", "archive", "volumes", "layouts", "parts", "recognise", "newest", "on_trouble")
 _MOST = 64
 MOST_NEWEST = 1000
 
@@ -169,6 +173,7 @@ class _Reader(Reader):
             parts=self.parts(rows["parts"]) if "parts" in rows else {},
             recognise=self.truth(rows["recognise"]) is not False if "recognise" in rows else True,
             newest=self.newest(rows["newest"]) if "newest" in rows else 0,
+            on_trouble=(self.value(rows["on_trouble"], _command) or "") if "on_trouble" in rows else "",
         )
 
     def newest(self, node: Node) -> int:
@@ -206,6 +211,16 @@ class _Reader(Reader):
 def _device(text: str) -> str:
     if not _DEVICE.fullmatch(text):
         raise Wrong(f'a device called "{text[:60]}"', "up to 40 letters A-Z, digits, - and _")
+    return text
+
+
+def _command(text: str) -> str:
+    try:
+        words = shlex.split(text)
+    except ValueError:
+        words = []
+    if not words or not text.isprintable():
+        raise Wrong(f'the command "{text[:60]}"', "a command on one line, with its quotes closed")
     return text
 
 

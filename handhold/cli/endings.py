@@ -29,14 +29,15 @@ def check_locale() -> None:
 
 def tell(console: Console, error: BaseException, typed: Sequence[str]) -> int:
     """Tells an owner what went wrong, as text and, where ``--json`` was asked for, as the one document."""
-    what, advice, status = _words(error, typed)
+    what, advice, status = words_of(error, typed)
     console.warn(f"{what}\n{advice}" if advice else what)
     if "--json" in typed:
         console.document({"error": {"what": what.strip(), "advice": advice, "status": int(status)}})
     return status
 
 
-def _words(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit]:
+def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit]:
+    """What went wrong, what to do about it, and the exit status."""
     if isinstance(error, OwnerError):
         return error.what, error.advice, error.status
     if isinstance(error, KeyboardInterrupt | typer.Abort):

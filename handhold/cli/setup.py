@@ -33,6 +33,10 @@ def setup(
     yes: Annotated[
         bool, typer.Option("--yes", help="Take the proposals and replace an earlier config.")
     ] = False,
+    nightly: Annotated[
+        bool,
+        typer.Option("--nightly", help="Only print what has a snapshot taken every night: cron and systemd."),
+    ] = False,
 ) -> None:
     """Makes an archive, or joins one with another device, and writes the config.
 
@@ -42,6 +46,11 @@ def setup(
 
     session: Session = context.obj
     console = session.console
+    if nightly:
+        from handhold.cli.nightly import command_of, show_schedule
+
+        show_schedule(console, command_of(session))
+        return
     earlier = session.config if session.config_path.exists() else Config()
     asks = console.asks and not yes
     # Before anything else is asked: the answers would be for nothing.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
@@ -53,18 +53,59 @@ def snapshot(
         bool, typer.Option("--only-layouts", help="Keep only what a layout names; recognise nothing.")
     ] = False,
     note: Annotated[str, typer.Option(metavar="TEXT", help="A few words to find this snapshot by.")] = "",
+    nightly: Annotated[
+        bool, typer.Option("--nightly", help="Nobody watches: one line if something is wrong, a log.")
+    ] = False,
+    on_trouble: Annotated[
+        str | None,
+        typer.Option(metavar="COMMAND", help="With --nightly: run this if something is wrong."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
     """Takes a snapshot of the device into the archive."""
+    session: Session = context.obj
+    wanted = Wanted(tuple(keep or ()), tuple(leave or ()), reread, newest, only_layouts, note)
+    if not nightly:
+        if on_trouble is not None:
+            raise WrongInput("--on-trouble is for nights that nobody watches.", "Add --nightly.")
+        result = _take(session, wanted)
+        if json:
+            session.console.document(document(result))
+        else:
+            show(session, result)
+        raise typer.Exit(Exit.NOT_EVERYTHING if result.gaps else Exit.DONE)
+    if json:
+        raise WrongInput("--nightly has its log and its one line, and no --json.", "Leave one of them out.")
+    from handhold.cli.nightly import trouble_of, unwatched
+
+    hook = on_trouble if on_trouble is not None else session.config.on_trouble
+    with unwatched(session, hook) as night:
+        result = _take(session, wanted)
+        show(session, result)
+        night.trouble = trouble_of(result)
+        raise typer.Exit(Exit.NOT_EVERYTHING if result.gaps else Exit.DONE)
+
+
+class Wanted(NamedTuple):
+    """How a snapshot is to be taken, as it was typed."""
+
+    keep: tuple[str, ...]
+    leave: tuple[str, ...]
+    reread: bool
+    newest: int | None
+    only_layouts: bool
+    note: str
+
+
+def _take(session: Session, wanted: Wanted) -> Result:
     from handhold.snapshot import Options, take
 
-    session: Session = context.obj
-    note = checked_note(note)
-    parts = session.kept_parts(keep or (), leave or ())
+    note = checked_note(wanted.note)
+    parts = session.kept_parts(wanted.keep, wanted.leave)
     archive = session.archive()
     device = session.device(partial=True)
     layouts = tuple(session.catalogue().layouts.values())
-    recognise = session.recognises(only_layouts)
+    recognise = session.recognises(wanted.only_layouts)
     if not layouts and not recognise:
         raise WrongInput(
             "There is no layout, and recognition is turned off, so handhold does not know what to keep.",
@@ -77,15 +118,15 @@ def snapshot(
         session.console.warn("No layout here says where games lie (pattern games-folder), so none is kept.")
     options = Options(
         parts=parts,
-        reread=reread,
+        reread=wanted.reread,
         note=note,
         leave_out=session.leave_out,
         recognise=recognise,
-        newest=newest,
+        newest=wanted.newest,
         newest_otherwise=session.config.newest,
     )
     with session.console.progress("Keeping") as bar:
-        result = take(
+        return take(
             archive,
             device,
             layouts,
@@ -94,11 +135,6 @@ def snapshot(
             progress=bar,
             seen=lambda count: bar(count, 0),
         )
-    if json:
-        session.console.document(document(result))
-    else:
-        show(session, result)
-    raise typer.Exit(Exit.NOT_EVERYTHING if result.gaps else Exit.DONE)
 
 
 #: The most characters of a note: a line or two of a list.
