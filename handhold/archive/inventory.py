@@ -45,7 +45,7 @@ def decode(data: bytes) -> tuple[Game, ...]:
         raise ValueError("the list of games is too long")
     try:
         games = tuple(_decoder.decode_lines(data))
-    except (msgspec.MsgspecError, RecursionError) as error:
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"the list of games cannot be read ({error})") from error
     before: tuple[str, str, str] | None = None
     for one in games:

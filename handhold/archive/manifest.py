@@ -240,7 +240,7 @@ def decode_head(file: str, lines: bytes) -> tuple[Head, Snapshot]:
         if _check.decode(second).head != hashlib.sha256(first + newline).hexdigest():
             raise ValueError("its head is hurt")
         head = _head.decode(first)
-    except (msgspec.MsgspecError, RecursionError) as error:
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"its head cannot be read ({error})") from error
     taken = _believed(head, file)
     return head, Snapshot(
@@ -270,7 +270,7 @@ def decode(file: str, packed: bytes) -> Manifest:
             PageRef(line.page, line.entries) for line in map(_page.decode, lines[2 : 2 + head.pages])
         )
         gaps = tuple(_gap.decode(line).gap for line in lines[2 + head.pages : -2])
-    except (msgspec.MsgspecError, RecursionError) as error:
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"it cannot be read ({error})") from error
     if end.sha256 != hashlib.sha256(plain[: -len(lines[-2]) - 1]).hexdigest():
         raise ValueError("its digest is not that of its lines")

@@ -77,7 +77,7 @@ def decode(data: bytes) -> tuple[Member, ...]:
         raise ValueError("the list of a zip's members is too long")
     try:
         members = tuple(msgspec.json.Decoder(Member).decode_lines(data))
-    except (msgspec.MsgspecError, RecursionError) as error:
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"the list of a zip's members cannot be read ({error})") from error
     for one in members:
         if not (0 <= one.size <= _LARGEST_FILE and one.stored >= 0 and one.at >= 0):

@@ -59,7 +59,7 @@ def decode(page: bytes) -> tuple[Entry, ...]:
     """
     try:
         entries = tuple(_decoder.decode_lines(page))
-    except (msgspec.MsgspecError, RecursionError) as error:
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"the page cannot be read ({error})") from error
     if not entries:
         raise ValueError("the page is empty")

@@ -120,7 +120,7 @@ def from_stored(data: bytes) -> Layout:
         raise ValueError("a stored layout that is far too large")
     try:
         stored = msgspec.json.decode(data, type=_Stored)
-    except (msgspec.MsgspecError, RecursionError) as error:
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"no stored layout: {error}") from None
     if stored.form != FORM:
         raise ValueError(f"a stored layout of form {stored.form}")

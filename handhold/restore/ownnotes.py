@@ -40,7 +40,7 @@ def remembered(archive_id: str, manifest: str) -> frozenset[str]:
     try:
         with _file(archive_id, manifest).open("rb") as stream:
             note = msgspec.json.decode(stream.read(_LARGEST), type=dict[str, str | list[str]])
-    except (OSError, msgspec.MsgspecError):
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
         return frozenset()
     if note.get("archive") != archive_id or note.get("manifest") != manifest:
         return frozenset()
