@@ -82,6 +82,11 @@ class Findings:
             self._affected = {file: set(map(coarsened, rows)) for file, rows in self._affected.items()}
             self.notes.add("So many files are hurt that only their emulators are named.")
 
+    @property
+    def damaged(self) -> bool:
+        """Whether anything is hurt, as far as is known."""
+        return bool(self._troubles or self._affected)
+
     def damages(self) -> Iterator[Damage]:
         """All damage, sorted."""
         for file in sorted(self._troubles.keys() | self._affected.keys()):

@@ -52,6 +52,8 @@ class Soundness:
         self._strays: dict[bytes, str] = {}
         #: Records that were found, hurt or not.
         self.count = 0
+        #: Bundles in which something was found that was asked for.
+        self.needed: set[str] = set()
 
     def check(self, meter: Meter, strays: dict[bytes, str]) -> None:
         """Reads all bundles; ``strays`` has the blocks of those that bear another name. ``NotNow`` passes."""
@@ -75,6 +77,7 @@ class Soundness:
         """Where the block can be had."""
         for place in self._index.places(ident):
             if place.row.offset not in self._bad.get(place.file, ()):
+                self.needed.add(place.file)
                 return place
         return None
 

@@ -50,6 +50,8 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
         references = References(archive, soundness, findings, meter, executor)
         sound, whole = _manifests(archive, stock, findings, meter, references)
     _gone(sound, stock, findings)
+    if not findings.damaged and sound:
+        _needless(stock, soundness, findings)
     if any("vanished" in note for note in findings.notes):
         _still_there(storage)
     damage = tuple(findings.damages())
@@ -183,6 +185,16 @@ def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
         findings.notes.add(f"{amount} here once cannot be found: let go of, or lost.")
     if stock.bundles and not stock.manifests:
         findings.notes.add("There are bundles and no snapshot: the first run was cut off, or they are lost.")
+
+
+def _needless(stock: Stock, soundness: Soundness, findings: Findings) -> None:
+    """Bundles with nothing that any snapshot needs: all that tells of a last night whose manifest is gone."""
+    count = len(stock.bundles.keys() - soundness.needed)
+    if count:
+        what = "1 bundle holds" if count == 1 else f"{count} bundles hold"
+        findings.notes.add(
+            f"{what} nothing that a snapshot here needs: left by a run that was cut off, or a snapshot is lost."
+        )
 
 
 def _still_there(storage: Storage) -> None:

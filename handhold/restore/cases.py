@@ -184,7 +184,7 @@ class Case:
 
     def _bring(self, archive: Archive, content: str, decision: Decision, why: str) -> Step:
         entries = [moment.entry for _, moment in self._seen(content) if moment.entry is not None]
-        entry = next((one for one in entries if archive.holds(one)), None)
+        entry = next((one for one in entries if archive.gives(one)), None)
         target, found = self.stands.target, self.stands.found
         if isinstance(target, NoTarget):
             return self._step(Decision.BY_HAND, Action.LEAVE, target.why, entries[0], None)

@@ -167,7 +167,7 @@ def prepare(
             or entry.part in selection.parts
             or _carried(entry, at_hand.get(entry.emulator)),
             blur_ns=blurs.get((entry.emulator, moved.lay.get(entry.key, entry).home), 14 * 3600 * NS),
-            held=entry.key in made_keys or (found.sha256 == entry.sha256) or archive.holds(entry),
+            held=entry.key in made_keys or (found.sha256 == entry.sha256) or archive.gives(entry),
             made=entry.key in made_keys or _copy(copies, entry) is not None,
             copied=entry.key in copied,
             copy=_copy(copies, entry),

@@ -207,7 +207,7 @@ def _steps(
                 )
             elif target is not None:
                 step = decide(wrote.get(key), before.get(key), look.found(target, key[2]), target)
-                if step.action is not Action.LEAVE and not archive.holds(step.entry):
+                if step.action is not Action.LEAVE and not archive.gives(step.entry):
                     step = replace(
                         step,
                         decision=Decision.BLOCKED,

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import os
 import random
+import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import timedelta
 
 import pytest
+from msgspec import structs
 
 from handhold.archive import archive as archives
+from handhold.archive import zipcut
 from handhold.archive.archive import Archive
 from handhold.archive.pages import begins_page
 from handhold.archive.recipe import Range
@@ -123,9 +127,28 @@ def put_cut(writer: Writer, where: str, runs: list[bytes], twice: bool = False) 
     return entry(where, data, recipe=writer.put_recipe(ranges)), data
 
 
+def put_zip(writer: Writer, where: str, saves: Mapping[str, bytes]) -> tuple[Entry, bytes]:
+    """A nightly export, cut at its members, with the list of what lies in it."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as made:
+        for name, data in saves.items():
+            made.writestr(zipfile.ZipInfo(name), data)
+    data = buffer.getvalue()
+    cut = zipcut.cut_small(data, writer.known, 3)
+    assert not cut.odd and len(cut.ranges) > 1
+    for block in cut.fresh:
+        writer.put(block)
+    made_of = entry(where, data, recipe=writer.put_recipe(cut.ranges))
+    return structs.replace(made_of, members=writer.put_list(cut.listing)), data
+
+
 def small_world(folder: object, monkeypatch: pytest.MonkeyPatch) -> World:
-    """Three nights of two devices, a restore and its safety snapshot, in a few thousand bytes."""
+    """Three nights of two devices, a restore and its safety snapshot, in a few thousand bytes.
+
+    Files of one block, of several, an empty one, a zip that is cut at its members; layouts; a gap.
+    """
     monkeypatch.setattr(archives, "guide_text", lambda: "How this folder is read.\n")
+    monkeypatch.setattr(zipcut, "CUT_FROM", 0)  # so small a zip would be kept as one block
     chance = random.Random(7)
     archive = make(folder)
     world = World({}, {}, {}, {}, {})
@@ -146,6 +169,8 @@ def small_world(folder: object, monkeypatch: pytest.MonkeyPatch) -> World:
             kept = dict(saves)
             if kind is Kind.NIGHT and device == "meadow":
                 cut, kept["card.mc"] = put_cut(writer, "card.mc", card, twice=True)
+                entries.append(cut)
+                cut, kept["nightly.zip"] = put_zip(writer, "nightly.zip", {"a": saves["a.sav"] * 3})
                 entries.append(cut)
             done = writer.finish(
                 device=device,

@@ -296,7 +296,7 @@ def test_the_card_is_out(tmp_path: Path) -> None:
 
 def test_content_that_the_archive_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     world = two(tmp_path)
-    monkeypatch.setattr(world.archive, "holds", lambda entry: False)
+    monkeypatch.setattr(world.archive, "gives", lambda entry: False)
     prepared = world.prepare_carry("plover")
     assert decided(prepared) == {"saves/moss.sav": ("blocked", "leave")}
     assert [step.damage for step in prepared.plan.steps] == [True]

@@ -73,6 +73,23 @@ def test_a_bundle_that_is_gone_is_told_in_the_plan(world: World) -> None:
     assert steps["saves/B.sav"].decision is Decision.WRITE
 
 
+def test_what_a_torn_bundle_still_has_comes_back(world: World) -> None:
+    """Its table is gone, its records are sound: they come back, and what was in the lost end is told."""
+    for name in "AB":
+        world.put("plover", f"saves/{name}.sav", f"one{name}")
+    night = world.night("plover")
+    world.put("plover", "saves/C.sav", "two")
+    last = world.night("plover")
+    (bundle,) = {file for file, _ in world.archive.index.places(bytes.fromhex(world.entries(night)[0].sha256))}
+    path = world.root / "archive" / bundle
+    path.write_bytes(path.read_bytes()[:-10])
+    world.reopened()
+    shutil.rmtree(world.card("plover") / "Tinplate/saves")
+    applied = world.restore("plover", last)
+    assert decisions(applied.plan.steps) == {f"saves/{name}.sav": "write" for name in "ABC"}
+    assert [world.read("plover", f"saves/{name}.sav") for name in "ABC"] == ["oneA", "oneB", "two"]
+
+
 def test_another_devices_clock_says_nothing_about_a_snapshot(world: World) -> None:
     world.put("plover", "saves/A.sav", "new", EVENING - DAY)
     night = world.night("plover")
