@@ -245,7 +245,7 @@ class Archive:
         return all(one.id in self.index for one in ranges)
 
     def gives(self, entry: Entry) -> bool:
-        """Whether the entry comes out whole, from hurt bundles too: then it is read, and checked to the end."""
+        """Whether the entry comes out whole; if only from a hurt bundle, it is read to the end to tell."""
         if self.holds(entry):
             return True
         try:

@@ -193,7 +193,7 @@ def _needless(stock: Stock, soundness: Soundness, findings: Findings) -> None:
     if count:
         what = "1 bundle holds" if count == 1 else f"{count} bundles hold"
         findings.notes.add(
-            f"{what} nothing that a snapshot here needs: left by a run that was cut off, or a snapshot is lost."
+            f"{what} nothing that a snapshot needs: left by a run that was cut off, or a snapshot is lost."
         )
 
 

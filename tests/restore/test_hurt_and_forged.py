@@ -80,7 +80,8 @@ def test_what_a_torn_bundle_still_has_comes_back(world: World) -> None:
     night = world.night("plover")
     world.put("plover", "saves/C.sav", "two")
     last = world.night("plover")
-    (bundle,) = {file for file, _ in world.archive.index.places(bytes.fromhex(world.entries(night)[0].sha256))}
+    ident = bytes.fromhex(world.entries(night)[0].sha256)
+    (bundle,) = {file for file, _ in world.archive.index.places(ident)}
     path = world.root / "archive" / bundle
     path.write_bytes(path.read_bytes()[:-10])
     world.reopened()
