@@ -123,8 +123,22 @@ class Archive:
     def snapshots(self) -> list[Snapshot]:
         """Every snapshot, of every kind, by sequence; reads only the head of each manifest.
 
-        Those that cannot be read are passed over and stand in ``unreadable`` (their files).
+        Those that cannot be read are passed over and stand in ``unreadable`` (their files). What was let go
+        is not among them: ``records`` has that too.
         """
+        return [one for one in self.records() if not one.let_go]
+
+    def records(self) -> list[Snapshot]:
+        """Every snapshot and what is remembered of those that were let go: all that tells what stood where.
+
+        A snapshot is let go once that is remembered, though its manifest may still be there.
+        """
+        every = self.manifests()
+        let_go = {(one.device, one.sequence, one.name) for one in every if one.let_go}
+        return [one for one in every if one.let_go or (one.device, one.sequence, one.name) not in let_go]
+
+    def manifests(self) -> list[Snapshot]:
+        """The head of every manifest that can be read, by sequence, whether or not it still counts."""
         heads: dict[str, Snapshot] = {}
         unreadable = []
         try:
@@ -158,7 +172,7 @@ class Archive:
 
         Where somebody made up the highest number that is believed, it is that one again, and times decide.
         """
-        highest = max((int(one.sequence) for one in self.snapshots()), default=0)
+        highest = max((int(one.sequence) for one in self.records()), default=0)
         return min(highest + 1 + len(self.unreadable), manifests.HIGHEST)
 
     def find(self, wanted: str) -> Snapshot:

@@ -46,6 +46,7 @@ class Snapshot:
     """One snapshot as ``list`` shows it; ``gaps`` is their number, ``bytes`` the size of its files.
 
     ``sequence`` is a whole number, except for what was adopted, which stands between two others.
+    One that was ``let_go`` is none any more: what stood where is remembered, its content is not kept.
     """
 
     name: str
@@ -58,6 +59,7 @@ class Snapshot:
     gaps: int
     note: str
     file: str
+    let_go: bool = False
 
 
 class VolumeNote(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -131,6 +133,7 @@ class Head(msgspec.Struct, frozen=True, omit_defaults=True):
     safety: str | None = None
     games: GamesNote | None = None
     versions: dict[str, str] = {}
+    let_go: bool = False
 
 
 class _HeadCheck(msgspec.Struct, frozen=True):
@@ -254,6 +257,7 @@ def decode_head(file: str, lines: bytes) -> tuple[Head, Snapshot]:
         head.gaps,
         head.note,
         file,
+        head.let_go,
     )
 
 
@@ -333,6 +337,8 @@ def _believed(head: Head, file: str) -> datetime:
     if any(not EMULATOR.fullmatch(key) or not DIGEST.fullmatch(value) for key, value in head.layouts.items()):
         raise ValueError("it names a layout that cannot be")
     games = head.games
+    if head.let_go and (head.layouts or games is not None):
+        raise ValueError("it was let go and names what is not kept any more")
     if games is not None and (DIGEST.fullmatch(games.list) is None or not 0 < games.count <= _MOST):
         raise ValueError("it names a list of games that cannot be")
     if any(not EMULATOR.fullmatch(key) or not is_version(value) for key, value in head.versions.items()):
@@ -352,6 +358,38 @@ def is_place(path: str) -> bool:
 
 def _is_word(text: str) -> bool:
     return 0 < len(text) <= 255 and text.isprintable() and "/" not in text
+
+
+def remembering(manifest: Manifest, safety: str | None) -> tuple[str, bytes]:
+    """The file, and its bytes, of what is remembered of a snapshot that is let go.
+
+    Its lists of files stay, so that it is known what stood where; content, layouts and games go. ``safety``
+    is the file in which its safety snapshot is remembered. The same snapshot always gives the same bytes,
+    with the same compressor.
+    """
+    snapshot = manifest.snapshot
+    head = make_head(
+        name=snapshot.name,
+        device=snapshot.device,
+        sequence=snapshot.sequence,
+        kind=snapshot.kind,
+        taken=snapshot.taken,
+        tool=manifest.tool,
+        files=snapshot.files,
+        bytes=snapshot.bytes,
+        pages=len(manifest.pages),
+        gaps=len(manifest.gaps),
+        volumes=manifest.volumes,
+        sites=manifest.sites,
+        layouts={},
+        note=snapshot.note,
+        base=manifest.base,
+        safety=safety,
+        versions=manifest.versions,
+        let_go=True,
+    )
+    packed = pack(encode(head, manifest.pages, manifest.gaps))
+    return file_name(snapshot.device, snapshot.taken, packed), packed
 
 
 def make_head(
@@ -374,6 +412,7 @@ def make_head(
     safety: str | None,
     games: GamesNote | None = None,
     versions: Mapping[str, str] | None = None,
+    let_go: bool = False,
 ) -> Head:
     """The head of a new manifest."""
     return Head(
@@ -397,4 +436,5 @@ def make_head(
         safety,
         games,
         dict(sorted((versions or {}).items())),
+        let_go,
     )

@@ -146,7 +146,7 @@ def standings(
     wanted = identities if isinstance(identities, (set, frozenset, dict)) else frozenset(identities)
     pages: dict[str, dict[_Seen, Span]] = {}
     names: dict[float, str] = {}
-    snapshots = archive.snapshots()
+    snapshots = archive.records()
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact
             try:

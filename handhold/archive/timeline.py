@@ -53,7 +53,7 @@ def timelines(
     """
     result = Timelines()
     readers: dict[str, _Reader] = {}
-    snapshots = archive.snapshots()
+    snapshots = archive.records()
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact
             reader = readers.setdefault(

@@ -236,7 +236,7 @@ class Writer:
     def _free_name(self, device: str, taken: datetime) -> str:
         """The snapshot's name, with a number behind it if it is not the first of its second."""
         name = f"{device}.{manifests.stamp(taken)}"
-        used = {one.name.casefold() for one in self._archive.snapshots()}
+        used = {one.name.casefold() for one in self._archive.records()}
         if name.casefold() not in used:
             return name
         number = 2

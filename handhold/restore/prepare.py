@@ -338,7 +338,7 @@ def _limit(archive: Archive, snapshot: Snapshot, now: datetime) -> int:
     """
     limit = snapshot.taken
     before: list[datetime] = []
-    for one in archive.snapshots():  # by sequence
+    for one in archive.records():  # by sequence
         usual = before[(len(before) - 1) // 2] if before else _LONG_AGO
         later = one.device == snapshot.device and one.sequence > snapshot.sequence
         if later and max(usual, _LONG_AGO) <= one.taken <= now + timedelta(days=1):

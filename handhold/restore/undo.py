@@ -92,7 +92,7 @@ def prepare_undo(
         cut_off=records[0].note == BEGUN,
         elsewhere=tuple(sorted(outside)),
         base=base,
-        of_undo=any(one.name == base for one in archive.snapshots() if one.kind is Kind.RESTORED),
+        of_undo=any(one.name == base for one in archive.records() if one.kind is Kind.RESTORED),
     )
 
 
@@ -146,9 +146,11 @@ def _last(archive: Archive, device: str) -> list[Snapshot]:
     what it left, and played on from it is not the same restore any more.
     """
     kinds = (Kind.RESTORED, Kind.NIGHT)
-    every = [s for s in archive.snapshots() if s.kind in kinds and s.device == device]
+    every = [s for s in archive.records() if s.kind in kinds and s.device == device]
     order = {one.file: number for number, one in enumerate(every)}
     own = [s for s in every if s.kind is Kind.RESTORED]
+    gone = max((at for at, one in enumerate(own) if one.let_go), default=-1)
+    own = own[gone + 1 :]  # what was done before one that was let go cannot be taken back over it
     names = {one.name for one in own}
     while own and own[-1].note == BEGUN and archive.read(own[-1]).base in names:
         own.pop()  # an undo that was cut off is gone on with, not taken back
