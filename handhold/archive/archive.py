@@ -46,6 +46,10 @@ _HEAD_READ, _HEAD_STEP = 4 << 10, 64  # bytes that are read, and opened, at a ti
 _LARGEST_WINDOW = 16 << 20  # bytes that reading a head may take
 
 
+class _Gone(Damaged):
+    """A bundle that was there is not there any more."""
+
+
 class Archive:
     """One archive.
 
@@ -136,6 +140,11 @@ class Archive:
         every = self.manifests()
         let_go = {(one.device, one.sequence, one.name) for one in every if one.let_go}
         return [one for one in every if one.let_go or (one.device, one.sequence, one.name) not in let_go]
+
+    def superseded(self) -> list[Snapshot]:
+        """What was let go and still has its manifest, for that run was cut off: it does not count."""
+        files = {one.file for one in self.records()}
+        return [one for one in self._heads.values() if one.file not in files]
 
     def manifests(self) -> list[Snapshot]:
         """The head of every manifest that can be read, by sequence, whether or not it still counts."""
@@ -346,7 +355,18 @@ class Archive:
 
     def block(self, block_id: str) -> bytes:
         """The plain bytes of a block, checked; every copy in the archive is tried. Raises ``Damaged``."""
-        return self._first_sound(self.index.places(bytes.fromhex(block_id)))
+        ident = bytes.fromhex(block_id)
+        try:
+            return self._first_sound(self.index.places(ident))
+        except _Gone:
+            if self._held or not self.index.is_stale():
+                raise
+        self.forget()  # another run has put it into another bundle since this one began to read
+        return self._first_sound(self.index.places(ident))
+
+    def forget(self) -> None:
+        """Forgets where blocks lie, for bundles were deleted."""
+        self._index = None
 
     def gives_back(self, ident: bytes) -> bool:
         """Whether a whole bundle gives the block now: its stored form is read, and checked to the last."""
@@ -357,18 +377,19 @@ class Archive:
         return True
 
     def _first_sound(self, places: Iterable[Place]) -> bytes:
-        trouble = "it is in no bundle"
+        trouble, gone = "it is in no bundle", False
         for file, row in places:
             try:
                 stored = self.storage.read(file, row.offset + HEADER_SIZE, row.stored)
                 return unseal(Sealed(row.id, row.codec, stored, row.plain, row.check))
             except FileNotFoundError:
-                trouble = f"{file} is gone"
+                trouble, gone = f"{file} is gone", True
             except ValueError as error:
                 trouble = f"{error} ({file})"
             except Damaged as error:
                 trouble = error.what
-        raise Damaged(f"A block of the archive cannot be read: {trouble}.", ADVICE)
+        kind = _Gone if gone else Damaged
+        raise kind(f"A block of the archive cannot be read: {trouble}.", ADVICE)
 
     def layout(self, manifest: Manifest, emulator: str) -> bytes | None:
         """The layout of an emulator as stored with a snapshot; None if none was. Raises ``Damaged``."""
@@ -382,7 +403,7 @@ class Archive:
         with self.storage.hold(purpose):
             # Until now another run may have let bundles go: what is gone must not count as stored.
             if self._index is not None and self._index.is_stale():
-                self._index = None
+                self.forget()
             self._held = True
             try:
                 yield

@@ -93,14 +93,23 @@ class Index:
 
     def places_in_whole(self, ident: bytes) -> Iterator[Place]:
         """Every place where the block should lie in a whole bundle."""
-        for number in self._found(ident):
-            yield self._place(number)
+        for number in self.numbers(ident):
+            yield self.place(number)
+
+    def numbers(self, ident: bytes) -> Iterator[int]:
+        """The records of the block in whole bundles, by their numbers: 0 up to ``len(index)``."""
+        yield from self._found(ident)
         if ident in self._recent:
-            yield self._place(self._recent[ident])
+            yield self._recent[ident]
 
     def tables(self) -> Iterator[tuple[str, bytes]]:
         """The bundles that are whole, each with its table."""
         return zip(self._files, self._tables, strict=True)
+
+    def bundles(self) -> Iterator[tuple[str, int, range]]:
+        """The bundles that are whole: file, size in bytes, and the numbers of their records."""
+        for file, table, start in zip(self._files, self._tables, self._starts, strict=True):
+            yield file, self._sizes[file], range(start, start + len(table) // _ROW_SIZE)
 
     def add(self, file: str, table: bytes, size: int) -> None:
         """Takes in a bundle of ``size`` bytes that was just written."""
@@ -167,7 +176,8 @@ class Index:
                 yield number
             at += 1
 
-    def _place(self, number: int) -> Place:
+    def place(self, number: int) -> Place:
+        """Where the record of this number lies."""
         bundle = bisect_right(self._starts, number) - 1
         row = Row._make(ROW.unpack_from(self._tables[bundle], (number - self._starts[bundle]) * _ROW_SIZE))
         return Place(self._files[bundle], row)

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from handhold.archive import recipe
 from handhold.archive.archive import Archive
+from handhold.archive.index import Place
 from handhold.archive.manifest import Manifest
 from handhold.archive.report import Affected, Findings, coarsened
 from handhold.archive.soundness import Meter, Soundness
@@ -54,20 +55,25 @@ class References:
         self._meter = meter
         self._executor = executor
         self._pages: dict[bytes, _Page] = {}
+        self._bare: dict[bytes, _Page] = {}  # of snapshots that were let go
         self._layouts: set[str] = set()
         self._lists: set[str] = set()
         self._recipes: dict[tuple[bytes, int], tuple[str, ...]] = {}
         self._files: dict[tuple[bytes, bytes], bool] = {}
 
     def check(self, manifest: Manifest) -> bool:
-        """Whether every file of a snapshot can be given back; what cannot goes to the findings."""
+        """Whether every file of a snapshot can be given back; what cannot goes to the findings.
+
+        Of one that was let go only the lists of its files are needed.
+        """
         snapshot = manifest.snapshot
         own = Affected(snapshot.name, snapshot.device)
+        look = self._list_of_files if snapshot.let_go else self._page
         whole = fits = told = True
         total = 0
         last: tuple[str, str, str] | None = None
         for ref in manifest.pages:
-            page = self._page(ref.id)
+            page = look(ref.id)
             for cause in page.causes:
                 self._findings.affects(cause, own)
             for lost in page.lost:
@@ -149,18 +155,20 @@ class References:
             page = self._pages[key] = self._look(page_id, key)
         return page
 
+    def _list_of_files(self, page_id: str) -> _Page:
+        """The page alone, whatever became of the content of its files."""
+        key = bytes.fromhex(page_id)
+        page = self._pages.get(key) or self._bare.get(key)
+        if page is None:
+            found, _ = self._read(page_id, key)
+            page = self._bare[key] = found
+        return page._replace(lost=())
+
     def _look(self, page_id: str, key: bytes) -> _Page:
-        place = self._soundness.find(key)
+        page, place = self._read(page_id, key)
         if place is None:
-            return _Page(self._soundness.causes(key))
-        try:
-            entries = self._archive.page(page_id)
-        except NotNow:
-            raise
-        except OwnerError as error:
-            why = error.what.rstrip(".")
-            self._findings.damage(place.file, f"a list of files in it cannot be read ({why})")
-            return _Page((place.file,))
+            return page
+        entries = self._archive.page(page_id)
         causes = {entry: found for entry in entries if (found := self._causes(entry, place.file))}
         for entry in entries:
             self._members(entry)
@@ -176,8 +184,23 @@ class References:
         ]
         if self._findings.coarse:
             lost = list(dict.fromkeys(_Lost(coarsened(one.affected), one.causes) for one in lost))
+        return page._replace(lost=tuple(lost))
+
+    def _read(self, page_id: str, key: bytes) -> tuple[_Page, Place | None]:
+        """What a page tells, and where it lies if it can be read."""
+        place = self._soundness.find(key)
+        if place is None:
+            return _Page(self._soundness.causes(key)), None
+        try:
+            entries = self._archive.page(page_id)
+        except NotNow:
+            raise
+        except OwnerError as error:
+            why = error.what.rstrip(".")
+            self._findings.damage(place.file, f"a list of files in it cannot be read ({why})")
+            return _Page((place.file,)), None
         size = sum(entry.size for entry in entries)
-        return _Page((), len(entries), size, entries[0].key, entries[-1].key, tuple(lost))
+        return _Page((), len(entries), size, entries[0].key, entries[-1].key), place
 
     def _causes(self, entry: Entry, page_file: str) -> tuple[str, ...]:
         """The files that are to blame if an entry cannot be given back."""

@@ -64,18 +64,22 @@ _PERIODS: Mapping[str, Callable[[datetime], str]] = {
 def retain(snapshots: Iterable[Snapshot], rule: Rule, zone: tzinfo, now: datetime) -> Stays:
     """The nights that stay. The newest of each device always does, and backups that were adopted do.
 
-    What is given that is neither a night nor adopted is passed over.
+    ``snapshots`` are all that the archive has a record of. What was let go already cannot stay, and still
+    tells whose clock was wrong; what is neither a night nor adopted is passed over.
     """
     stays: dict[str, list[str]] = {}
     devices: dict[str, list[Snapshot]] = {}
     for one in sorted(snapshots, key=lambda one: one.sequence):
         if one.kind is Kind.NIGHT:
             devices.setdefault(one.device, []).append(one)
-        elif one.kind is Kind.ADOPTED:
+        elif one.kind is Kind.ADOPTED and not one.let_go:
             stays.setdefault(one.file, []).append("adopted")
-    for device, nights in devices.items():
-        stays.setdefault(nights[-1].file, []).append(f"newest of {device}")
-        good = believed(nights, now)
+    for device, every in devices.items():
+        nights = [one for one in every if not one.let_go]
+        for newest in nights[-1:]:
+            stays.setdefault(newest.file, []).append(f"newest of {device}")
+        told = believed(every, now)
+        good = [one for one in told if not one.let_go]
         for name, period in _PERIODS.items():
             for label, night in _newest(good, period, zone)[: getattr(rule, name)]:
                 stays.setdefault(night.file, []).append(label)

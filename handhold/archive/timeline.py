@@ -156,7 +156,7 @@ class _Reader:
             if (stands := self._stands.get(key)) is not None
             and (site := stands.site) is not None
             and (site.emulator, site.volume, site.path) in lying
-            and not any(_covers(gap, site, stands.entry.path) for gap in manifest.gaps)
+            and not any(covers(gap, site, stands.entry.path) for gap in manifest.gaps)
         ]
         left_out = {
             part
@@ -203,7 +203,7 @@ class _Reader:
         self._result.lines.setdefault(identity, {}).setdefault(line, []).append(moment)
 
 
-def _covers(gap: Gap, site: Site, path: str) -> bool:
+def covers(gap: Gap, site: Site, path: str) -> bool:
     """Whether a file of a home lies where a gap says that something could not be read."""
     if gap.volume != site.volume:
         return False

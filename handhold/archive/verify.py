@@ -110,9 +110,14 @@ def _manifests(
 ) -> tuple[list[Manifest], list[Snapshot]]:
     """Checks all manifests and what they name; gives the sound ones (without pages) and the whole nights."""
     heads: dict[str, Snapshot] | None = None
+    superseded = _superseded(archive)
     sound, whole = [], []
     for file, size in sorted(stock.manifests.items()):
         packed = b""
+        if file in superseded:
+            findings.notes.add(f"{file}: left by a run of thin that was cut off; the next run takes it away.")
+            meter.step(size)
+            continue
         try:
             if size > manifests.LARGEST:
                 raise ValueError("it is larger than any manifest")
@@ -124,15 +129,27 @@ def _manifests(
             raise
         except (ValueError, OwnerError) as error:
             if heads is None:
-                heads = {one.file: one for one in archive.snapshots()}
+                heads = {one.file: one for one in archive.records()}
             why = error.what if isinstance(error, OwnerError) else str(error)
             _hurt(file, packed, why.rstrip("."), heads, stock, findings)
         else:
-            if references.check(manifest) and manifest.snapshot.kind in (Kind.NIGHT, Kind.ADOPTED):
+            snapshot = manifest.snapshot
+            whole_night = references.check(manifest) and not snapshot.let_go
+            if whole_night and snapshot.kind in (Kind.NIGHT, Kind.ADOPTED):
                 whole.append(manifest.snapshot)
             sound.append(_without_pages(manifest))
         meter.step(size)
     return sound, whole
+
+
+def _superseded(archive: Archive) -> set[str]:
+    """The manifests that do not count any more; none where the medium does not list them (told already)."""
+    try:
+        return {one.file for one in archive.superseded()}
+    except NotNow:
+        raise
+    except OwnerError:
+        return set()
 
 
 def _hurt(

@@ -245,7 +245,9 @@ class Writer:
         return f"{name}-{number}"
 
     def _tidy(self) -> None:
-        """Removes what writers that were cut off left behind; nobody else writes while the lock is held."""
+        """Removes what runs that were cut off left behind; nobody else writes while the lock is held."""
+        for one in self._archive.superseded():
+            self._storage.delete(one.file)
         for folder in ("", *FOLDERS):
             try:
                 items = self._storage.list(folder)

@@ -58,6 +58,7 @@ _ROOMS = (
     "undo",
     "carry",
     "verify",
+    "thin",
     "export",
     "adopt",
     "demo",

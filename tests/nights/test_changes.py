@@ -6,7 +6,8 @@ import hashlib
 
 import pytest
 
-from handhold.changes import Covered, blank, dropped, is_quiet, recorded, times_count, told_lost
+from handhold.blank import blank
+from handhold.changes import Covered, dropped, is_quiet, recorded, times_count, told_lost
 from handhold.model import NS, Entry, Gap, HomeKind, Part, Site
 
 DAY = 86_400 * NS
