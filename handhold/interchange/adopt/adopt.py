@@ -143,7 +143,7 @@ def take_in(
             entries=entries,
             gaps=gaps,
             note=f"adopted: {backup.name}"[:200],
-            sequence=adopted_sequence(archive.snapshots(), backup.dated.taken, now),
+            sequence=adopted_sequence(archive.records(), backup.dated.taken, now),
         )
     return snapshot, True
 
