@@ -5,11 +5,10 @@ Pure: decided from entries, sites and gaps.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
-from handhold.blank import blank
 from handhold.model import Entry, Gap, Part, Site
 
 _FARTHEST = (1 << 63) - 1
@@ -107,14 +106,15 @@ class Lost(NamedTuple):
 
 
 class Suspicious(NamedTuple):
-    """A save that had content on the last night and has none now."""
+    """A save that had content on an earlier night and has none now; told as long as it stays so."""
 
     emulator: str
     part: Part
     game: str | None
     path: str
     what: str  # "empty", "all zero" or "all 0xFF"
-    last_good: str  # the snapshot that has its content
+    last_good: str  # the last snapshot that has its content; "" if none has it any more
+    home: str
 
 
 def dropped(
@@ -155,15 +155,3 @@ def told_lost(gone: Iterable[tuple[Entry, bool]], new: Iterable[Entry]) -> tuple
             what = Went.RENAMED if renamed else Went.UNNAMED if is_there else Went.GONE
             lost.append(Lost(entry.emulator, entry.part, entry.game, entry.path, what))
     return tuple(lost)
-
-
-def emptied(
-    before: Mapping[tuple[str, str, str], Entry], new: Iterable[Entry], last: str
-) -> tuple[Suspicious, ...]:
-    """The saves whose content of the last night, called ``last``, made way for nothing."""
-    found = []
-    for entry in new:
-        old = before.get(entry.key)
-        if entry.part is Part.SAVES and old is not None and not blank(old) and (what := blank(entry)):
-            found.append(Suspicious(entry.emulator, entry.part, entry.game, entry.path, what, last))
-    return tuple(found)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import islice
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest
 from handhold.errors import OwnerError
-from handhold.model import Entry, Gap, Site, nanoseconds
+from handhold.model import Entry, Gap, Part, Site, nanoseconds
+from handhold.unseen import Unseen, in_both, looked_at, unseen
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +24,7 @@ class Night:
     layouts: frozenset[str] = frozenset()  # the emulators whose layout was stored with it
     taken_ns: int = 0
     gaps: tuple[Gap, ...] = ()
+    emptied: Mapping[tuple[str, str, str], str] = field(default_factory=dict)  # the last good night of each
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,19 +35,36 @@ class Held:
     on: date
 
 
-def last_seen(archive: Archive, device: str) -> list[Night]:
-    """The last night, and before it those that saw what it could not, each with just those entries.
+def last_seen(
+    archive: Archive, device: str, parts: Collection[Part] = frozenset(Part), recognise: bool = True
+) -> list[Night]:
+    """The last night, and before it those that saw what it did not, each with just those entries.
 
     A place that a night has a gap for (a card that was out, a folder that could not be listed) says nothing
-    of what lies there; the last night that saw it does. The newest night comes first.
+    of what lies there; nor does it say anything of parts that it was told to leave out, and of what no
+    layout names if it was told to recognise nothing. The last night that saw it does. Looked for is only what
+    a night of these ``parts`` looks at. The newest night comes first.
     """
     nights: list[Night] = []
-    unseen: set[tuple[str, str]] = set()
-    for night in islice(_whole(archive, device), _FAR_ENOUGH):
-        nights.append(night if not nights else replace(night, entries=_below(night, unseen)))
-        blind = {(gap.volume, gap.path) for gap in night.gaps}
-        unseen = blind if len(nights) == 1 else {one for one in unseen if _hidden(one, blind)}
-        if not unseen:
+    hidden: list[Unseen] = []
+    looked_into: set[str] = set()
+    for manifest in islice(backwards(archive, device), _FAR_ENOUGH):
+        # A page that a newer night has as well tells nothing new of what that one did not see.
+        fresh = [page.id for page in manifest.pages if page.id not in looked_into]
+        try:
+            entries = tuple(entry for page in fresh for entry in archive.page(page))
+        except OwnerError:
+            continue  # only nights that can be read whole count
+        looked_into.update(fresh)
+        night = _night(manifest, entries)
+        blind = unseen(manifest.gaps, manifest.left_out, manifest.only_layouts)
+        if nights:
+            night = replace(night, entries=_of_these(night, hidden))
+            hidden = in_both(hidden, blind)
+        else:
+            hidden = looked_at(blind, parts, recognise)
+        nights.append(night)
+        if not hidden:
             break
     return nights
 
@@ -54,41 +73,31 @@ def last_seen(archive: Archive, device: str) -> list[Night]:
 _FAR_ENOUGH = 400
 
 
-def _below(night: Night, places: Collection[tuple[str, str]]) -> tuple[Entry, ...]:
-    """The entries that lie at or below these places."""
+def _of_these(night: Night, hidden: Sequence[Unseen]) -> tuple[Entry, ...]:
+    """The entries that are among these."""
     lay = {(site.emulator, site.home): site for site in night.sites}
 
-    def lies(entry: Entry) -> bool:
+    def wanted(entry: Entry) -> bool:
         site = lay.get((entry.emulator, entry.home))
-        return site is not None and _hidden((site.volume, f"{site.path}/{entry.path}".strip("/")), places)
+        if site is None:
+            return False
+        place = (site.volume, f"{site.path}/{entry.path}".strip("/"))
+        return any(each.holds(place, entry.part, entry.emulator not in night.layouts) for each in hidden)
 
-    return tuple(entry for entry in night.entries if lies(entry))
-
-
-def _hidden(place: tuple[str, str], blind: Collection[tuple[str, str]]) -> bool:
-    """Whether a place is one of these, or lies below one."""
-    volume, path = place
-    if (volume, "") in blind or place in blind:
-        return True
-    return any((volume, path[:at]) in blind for at, char in enumerate(path) if char == "/")
+    return tuple(entry for entry in night.entries if wanted(entry))
 
 
-def _whole(archive: Archive, device: str) -> Iterator[Night]:
-    """The nights that can be read whole, the newest first."""
-    for manifest in _backwards(archive, device):
-        try:
-            entries = tuple(archive.entries(manifest))
-        except OwnerError:
-            continue
-        snapshot = manifest.snapshot
-        yield Night(
-            snapshot.name,
-            entries,
-            manifest.sites,
-            frozenset(manifest.layouts),
-            nanoseconds(snapshot.taken),
-            manifest.gaps,
-        )
+def _night(manifest: Manifest, entries: tuple[Entry, ...]) -> Night:
+    snapshot = manifest.snapshot
+    return Night(
+        snapshot.name,
+        entries,
+        manifest.sites,
+        frozenset(manifest.layouts),
+        nanoseconds(snapshot.taken),
+        manifest.gaps,
+        {(one.emulator, one.home, one.path): one.good for one in manifest.emptied},
+    )
 
 
 def last_held(archive: Archive, device: str, volumes: Collection[str]) -> dict[str, Held]:
@@ -99,7 +108,7 @@ def last_held(archive: Archive, device: str, volumes: Collection[str]) -> dict[s
     found: dict[str, Held] = {}
     if not volumes:
         return found
-    for manifest in _backwards(archive, device):
+    for manifest in backwards(archive, device):
         lie = {
             (site.emulator, site.home): site.volume
             for site in manifest.sites
@@ -121,7 +130,8 @@ def last_held(archive: Archive, device: str, volumes: Collection[str]) -> dict[s
     return found
 
 
-def _backwards(archive: Archive, device: str) -> Iterator[Manifest]:
+def backwards(archive: Archive, device: str) -> Iterator[Manifest]:
+    """The manifests of the device's nights that can be read, the newest first."""
     for snapshot in reversed(archive.nights()):
         if snapshot.device == device:
             try:

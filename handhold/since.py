@@ -7,14 +7,16 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
-from handhold.changes import Suspicious, dropped, emptied
+from handhold.blank import blank
+from handhold.changes import Suspicious, dropped
 from handhold.device.claims import Claim
 from handhold.device.exports import Older
 from handhold.device.walk import Before
+from handhold.errors import OwnerError
 from handhold.layouts.layout import Layout
 from handhold.model import Device, Entry, Gap, Part, Site
 from handhold.names import native
-from handhold.nights import Held, Night, last_held
+from handhold.nights import Held, Night, backwards, last_held
 
 #: Where an entry stands in a manifest: (emulator, home, path).
 Key = tuple[str, str, str]
@@ -82,16 +84,64 @@ def renamed_since(moved: Mapping[Key, Entry]) -> list[Renamed]:
 
 
 def emptied_since(
-    nights: Sequence[Night], moved: Mapping[Key, Entry], new: Sequence[Entry]
+    archive: Archive,
+    device: str,
+    nights: Sequence[Night],
+    moved: Mapping[Key, Entry],
+    entries: Iterable[Entry],
 ) -> tuple[Suspicious, ...]:
-    """What had content when it was last seen and is empty now, each with the night to go back to."""
+    """The saves that hold nothing now and held something once, each with the last night that has it.
+
+    What a night knew as emptied and is as it was then stays so; what never held anything is no news.
+    """
+    last: dict[Key, tuple[Entry, Night]] = {}
+    for night in nights:
+        for entry in night.entries:
+            last.setdefault(entry.key, (entry, night))
+    last.update({key: (entry, nights[0]) for key, entry in moved.items()})
     found: list[Suspicious] = []
-    for number, night in enumerate(nights):
-        known = {entry.key: entry for entry in night.entries}
-        if number == 0:
-            known.update(moved)
-        found += emptied(known, new, night.name)
+    gone: list[tuple[int, Key]] = []  # whose last good night is not there any more
+    there = {one.name for one in archive.snapshots()}
+    for entry in entries:
+        if entry.part is not Part.SAVES or (known := last.get(entry.key)) is None:
+            continue
+        old, night = known
+        good = night.emptied.get(old.key)
+        if good is None:
+            if old.sha256 == entry.sha256 or blank(old):
+                continue
+            good = night.name
+        if not (what := blank(entry)):
+            continue
+        if good not in there:
+            gone.append((len(found), old.key))
+        found.append(Suspicious(entry.emulator, entry.part, entry.game, entry.path, what, good, entry.home))
+    if gone:
+        others = _last_good(archive, device, {key for _, key in gone})
+        for at, key in gone:
+            found[at] = found[at]._replace(last_good=others.get(key, ""))
     return tuple(found)
+
+
+def _last_good(archive: Archive, device: str, keys: Collection[Key]) -> dict[Key, str]:
+    """For each of these files the last night that is there and in which it held something."""
+    found: dict[Key, str] = {}
+    looked_into: set[str] = set()
+    for manifest in backwards(archive, device):
+        for page in manifest.pages:
+            if page.id in looked_into:
+                continue
+            looked_into.add(page.id)
+            try:
+                entries = archive.page(page.id)
+            except OwnerError:
+                continue
+            for entry in entries:
+                if entry.key in keys and entry.key not in found and not blank(entry):
+                    found[entry.key] = manifest.snapshot.name
+        if len(found) == len(keys):
+            break
+    return found
 
 
 def dropped_since(
@@ -101,15 +151,31 @@ def dropped_since(
     gaps: Iterable[Gap],
     parts: frozenset[Part],
     older: Iterable[Older],
+    recognise: bool,
 ) -> list[tuple[Entry, bool]]:
-    """What the last night held and is not kept ``still``, each with whether a file stands at its place."""
+    """What the last night held and is not kept ``still``, each with whether a file stands at its place.
+
+    Only of the ``parts`` that are kept; without ``recognise`` only what a layout named.
+    """
     roots = {volume.name: volume.path for volume in device.volumes}
     left_out = {(one.volume, one.path) for one in older}
     return [
         (entry, os.path.lexists(os.path.join(roots[volume], native(path))))
         for entry, volume, path in dropped(prior.entries, prior.sites, still, gaps)
-        if entry.part in parts and volume in roots and (volume, path) not in left_out
+        if entry.part in parts
+        and volume in roots
+        and (volume, path) not in left_out
+        and (recognise or entry.emulator in prior.layouts)
     ]
+
+
+def no_longer_recognised(prior: Night, still: Collection[Key], parts: frozenset[Part]) -> dict[str, int]:
+    """By emulator the files that the last night kept though no layout named them, and this one does not."""
+    counts: dict[str, int] = {}
+    for entry in prior.entries:
+        if entry.emulator not in prior.layouts and entry.key not in still and entry.part in parts:
+            counts[entry.emulator] = counts.get(entry.emulator, 0) + 1
+    return counts
 
 
 def gone_since(

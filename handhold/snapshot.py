@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from handhold.archive.archive import Archive
 from handhold.archive.inventory import Game
-from handhold.archive.manifest import Snapshot
+from handhold.archive.manifest import Emptied, Snapshot
 from handhold.archive.writer import Writer
 from handhold.changes import (
     Lost,
@@ -40,6 +40,7 @@ from handhold.since import (
     gone_since,
     kept_before,
     moved_since,
+    no_longer_recognised,
     renamed_since,
     with_cards,
 )
@@ -88,6 +89,7 @@ class Result:
     suspicious: tuple[Suspicious, ...]  # saves that have no content any more
     renamed: tuple[Renamed, ...]  # of those, the ones whose files another emulator has now
     recognised: Mapping[str, int]  # by emulator: files that are kept though no layout names them
+    unrecognised: Mapping[str, int]  # the same of the last night, which are left out now, as asked
     seconds: float
 
 
@@ -118,7 +120,7 @@ def take(
     started = clock()
     begun = time.monotonic()
     with archive.locked("snapshot"):
-        seen_before = last_seen(archive, device.name)
+        seen_before = last_seen(archive, device.name, options.parts, options.recognise)
         prior = seen_before[0] if seen_before else Night()
         walked = walk(
             device,
@@ -154,6 +156,7 @@ def take(
                 entry.key: entry for night in reversed(seen_before[1:]) for entry in night.entries
             } | known
             new = [e for e in entries if (old := told.get(e.key)) is None or old.sha256 != e.sha256]
+            suspicious = emptied_since(archive, device.name, seen_before, moved, entries)
             snapshot = writer.finish(
                 device=device.name,
                 kind=Kind.NIGHT,
@@ -166,6 +169,13 @@ def take(
                 note=options.note,
                 games=inventory(walked.claims),
                 versions=_versions(device, layouts, walked.sites),
+                left_out=[part for part in Part if part.kept and part not in options.parts],
+                only_layouts=not options.recognise,
+                emptied=[
+                    Emptied(one.emulator, one.home, one.path, one.last_good)
+                    for one in suspicious
+                    if one.last_good
+                ],
             )
             stored = writer.stored_bytes
     by_part: dict[Part, int] = {}
@@ -174,7 +184,7 @@ def take(
     went = [
         each
         for night in seen_before
-        for each in dropped_since(device, night, still, gaps, options.parts, older)
+        for each in dropped_since(device, night, still, gaps, options.parts, older, options.recognise)
     ]
     for entry in new:
         by_part[entry.part] = by_part.get(entry.part, 0) + 1
@@ -193,12 +203,14 @@ def take(
         older=tuple(older),
         gone=gone_since(device, prior, entries, gaps, layouts, went),
         lost=told_lost(went, [entry for entry in new if entry.key not in told]),
-        suspicious=emptied_since(seen_before, moved, new),
+        suspicious=suspicious,
         renamed=tuple(renamed),
         recognised={
-            emulator: sum(reason.files for reason in one.listed())
+            emulator: files
             for emulator, one in sorted(walked.recognised.items())
+            if (files := sum(reason.files for reason in one.listed() if reason.part in options.parts))
         },
+        unrecognised={} if options.recognise else no_longer_recognised(prior, still, options.parts),
         seconds=time.monotonic() - begun,
     )
 

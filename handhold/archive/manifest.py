@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
@@ -16,13 +16,13 @@ import zstandard
 
 from handhold.archive.blocks import decompress
 from handhold.archive.pages import DIGEST, EMULATOR
-from handhold.model import Gap, Kind, Site
+from handhold.model import Gap, Kind, Part, Site
 from handhold.names import trouble_with
 
 FOLDER = "manifests"
 FORMAT = 1
 #: No more is believed, in bytes: the head, and the whole in plain. Page lines for tens of millions of files.
-LARGEST_HEAD, LARGEST = 1 << 20, 128 << 20
+LARGEST_HEAD, LARGEST = 16 << 20, 128 << 20
 DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 FILE = re.compile(
     rf"{FOLDER}/([A-Za-z0-9][A-Za-z0-9_-]{{0,39}})\.([0-9]{{8}}T[0-9]{{6}}Z)\.([0-9a-f]{{8}})\.manifest"
@@ -81,6 +81,15 @@ class GamesNote(msgspec.Struct, frozen=True):
     count: int
 
 
+class Emptied(msgspec.Struct, frozen=True):
+    """A save that holds nothing any more, and the name of the last snapshot in which it held something."""
+
+    emulator: str
+    home: str
+    path: str
+    good: str
+
+
 @dataclass(frozen=True, slots=True)
 class PageRef:
     """A page by the hexadecimal id of its block, and the number of its entries."""
@@ -104,6 +113,9 @@ class Manifest:
     tool: str
     games: GamesNote | None = None
     versions: Mapping[str, str] = field(default_factory=dict)  # of emulators, where their layouts tell
+    left_out: frozenset[Part] = frozenset()  # parts that it was told to leave out
+    only_layouts: bool = False  # it was told to recognise nothing
+    emptied: tuple[Emptied, ...] = ()
 
 
 class TooLarge(ValueError):
@@ -134,6 +146,9 @@ class Head(msgspec.Struct, frozen=True, omit_defaults=True):
     games: GamesNote | None = None
     versions: dict[str, str] = {}
     let_go: bool = False
+    left_out: tuple[Part, ...] = ()
+    only_layouts: bool = False
+    emptied: tuple[Emptied, ...] = ()
 
 
 class _HeadCheck(msgspec.Struct, frozen=True):
@@ -300,6 +315,9 @@ def decode(file: str, packed: bytes) -> Manifest:
         head.tool,
         head.games,
         head.versions,
+        frozenset(head.left_out),
+        head.only_layouts,
+        head.emptied,
     )
 
 
@@ -343,6 +361,10 @@ def _believed(head: Head, file: str) -> datetime:
         raise ValueError("it names a list of games that cannot be")
     if any(not EMULATOR.fullmatch(key) or not is_version(value) for key, value in head.versions.items()):
         raise ValueError("it names a version that cannot be")
+    for one in head.emptied:
+        place = EMULATOR.fullmatch(one.emulator) and _is_word(one.home) and trouble_with(one.path) is None
+        if not place or NAME.fullmatch(one.good) is None:
+            raise ValueError("it names an emptied save that cannot be")
     return taken
 
 
@@ -413,6 +435,9 @@ def make_head(
     games: GamesNote | None = None,
     versions: Mapping[str, str] | None = None,
     let_go: bool = False,
+    left_out: Iterable[Part] = (),
+    only_layouts: bool = False,
+    emptied: Sequence[Emptied] = (),
 ) -> Head:
     """The head of a new manifest."""
     return Head(
@@ -437,4 +462,7 @@ def make_head(
         games,
         dict(sorted((versions or {}).items())),
         let_go,
+        tuple(sorted(left_out)),
+        only_layouts,
+        tuple(emptied),
     )

@@ -2,8 +2,8 @@
 
 Where ``standing`` knows when a content first and last stood somewhere, a timeline knows each time that it
 came and went, and when nothing stood there any more. A night speaks for every home that it found; what it
-could not read, it says nothing about. What a restore kept first, what it wrote, and what was adopted speak
-for their own files only.
+could not read, or was told to leave out, it says nothing about. What a restore kept first, what it wrote,
+and what was adopted speak for their own files only.
 """
 
 from __future__ import annotations
@@ -122,6 +122,8 @@ class _Reader:
             before = set(self._stands) if whole else self._keys_of(self._pages - pages)
             self._gone(manifest, before - seen)
         self._pages, self._sites = pages, sites
+        if manifest.left_out & self._parts:
+            self._afresh = True  # the next night is held against what stood before this one
 
     def _observe(
         self, manifest: Manifest, pages: Iterable[str], replaced: set[_Key] | None = None
@@ -157,17 +159,11 @@ class _Reader:
             and (site := stands.site) is not None
             and (site.emulator, site.volume, site.path) in lying
             and not any(covers(gap, site, stands.entry.path) for gap in manifest.gaps)
+            and key[1][1] not in manifest.left_out
         ]
-        left_out = {
-            part
-            for part in {key[1][1] for key in gone}
-            # all of a part gone at once: most likely that night was told to leave it out
-            if sum(key[1][1] is part for key in gone) == sum(key[1][1] is part for key in self._stands) > 1
-        }
         for key in gone:
-            if key[1][1] not in left_out:
-                del self._stands[key]
-                self._note(key, Moment(manifest.snapshot, None, None))
+            del self._stands[key]
+            self._note(key, Moment(manifest.snapshot, None, None))
 
     def _keys_of(self, pages: Iterable[str]) -> set[_Key]:
         """The files of pages that the last night had and this one has no more."""

@@ -16,10 +16,10 @@ from handhold.archive.blocks import Sealed, block_id, seal
 from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter
 from handhold.archive.cutting import pieces
 from handhold.archive.inventory import Game
-from handhold.archive.manifest import GamesNote, PageRef, Snapshot, VolumeNote
+from handhold.archive.manifest import Emptied, GamesNote, PageRef, Snapshot, VolumeNote
 from handhold.archive.storage import is_temporary
 from handhold.errors import OwnerError
-from handhold.model import Entry, Gap, Kind, Site
+from handhold.model import Entry, Gap, Kind, Part, Site
 
 
 class Writer:
@@ -130,12 +130,17 @@ class Writer:
         safety: str | None = None,
         games: Sequence[Game] = (),
         versions: Mapping[str, str] | None = None,
+        left_out: Iterable[Part] = (),
+        only_layouts: bool = False,
+        emptied: Sequence[Emptied] = (),
         sequence: float | None = None,
     ) -> Snapshot:
         """Writes pages and layouts, closes the bundle, and writes the manifest last: then it is there.
 
         ``entries`` in any order, each with blocks that are known. ``games`` are listed, not kept, as long as
-        the list can be read back; ``versions`` are those of the emulators that are known. ``sequence`` is
+        the list can be read back; ``versions`` are those of the emulators that are known;
+        ``left_out`` and ``only_layouts`` are what the night was told not to look at,
+        ``emptied`` the saves that have no content any more. ``sequence`` is
         given for what is adopted (see ``adopted_sequence``), else it is the next one.
 
         Raises ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
@@ -165,6 +170,9 @@ class Writer:
             safety=safety,
             games=listed,
             versions=versions,
+            left_out=left_out,
+            only_layouts=only_layouts,
+            emptied=emptied,
         )
         try:
             plain = manifests.encode(head, refs, gaps)

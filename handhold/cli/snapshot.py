@@ -169,6 +169,9 @@ def document(result: Result) -> dict[str, Any]:
         "gone_files": [one._asdict() for one in result.lost],
         "suspicious": [one._asdict() for one in result.suspicious],
         "renamed": [one._asdict() for one in result.renamed],
+        "unrecognised": [
+            {"emulator": emulator, "files": files} for emulator, files in result.unrecognised.items()
+        ],
         "recognised": [
             {"emulator": emulator, "files": files} for emulator, files in result.recognised.items()
         ],
@@ -208,7 +211,13 @@ def show(session: Session, result: Result) -> None:
             f"{words.amount(files, 'save or state', 'saves and states')} of "
             f"{words.listed(list(result.recognised), 6)} (handhold survey --why)."
         )
-    told = (result.gaps, result.conflicts, missed, result.renamed, result.recognised)
+    if result.unrecognised:
+        files = sum(result.unrecognised.values())
+        console.say(
+            f"\nLeft out, as asked (no layout names them): {words.amount(files, 'file')} of "
+            f"{words.listed(sorted(result.unrecognised), 6)}; earlier nights keep what they hold of them."
+        )
+    told = (result.unrecognised, result.gaps, result.conflicts, missed, result.renamed, result.recognised)
     if any(told) or result.odd or result.stale or result.older:
         console.say()
     added = f"{amounts.size(result.stored_bytes)} added, {words.took(result.seconds)}"
@@ -232,9 +241,18 @@ def show_missed(console: Console, result: Result) -> None:
             "\nStill there, but renamed or no longer named by the layout (earlier nights keep them as they "
             f"were): {named(others)}."
         )
-    for last_good in dict.fromkeys(one.last_good for one in result.suspicious):
-        emptied = [one for one in result.suspicious if one.last_good == last_good]
-        console.say(f"\nEmpty now ({last_good} has the last good one): {named(emptied)}.")
+    for what, last_good in dict.fromkeys((one.what, one.last_good) for one in result.suspicious):
+        emptied = [one for one in result.suspicious if (one.what, one.last_good) == (what, last_good)]
+        night = f"{last_good} has the last good one" if last_good else "no night has a good one any more"
+        console.say(f"\n{_BLANK[what]} now ({night}): {named(emptied)}.")
+    if any(one.last_good for one in result.suspicious):
+        console.say(
+            "To go back: handhold restore NIGHT --game GAME --on-newer replace. If it is meant to be so, "
+            "delete the file."
+        )
+
+
+_BLANK = {"empty": "Empty", "all zero": "Nothing but zeros", "all 0xFF": "Nothing but ones (0xFF)"}
 
 
 def named(files: Sequence[Lost | Suspicious], most: int = 8) -> str:

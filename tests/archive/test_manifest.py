@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handhold.archive import manifest as manifests
-from handhold.archive.manifest import Head, PageRef, VolumeNote
-from handhold.model import Gap, HomeKind, Kind, Site
+from handhold.archive.manifest import Emptied, Head, PageRef, VolumeNote
+from handhold.model import Gap, HomeKind, Kind, Part, Site
 from tests.archive.fixtures import EVENING, program
 
 
@@ -51,9 +51,19 @@ def _file(plain: bytes, device: str = "meadow", taken: datetime = EVENING) -> tu
     return manifests.file_name(device, taken, packed), packed
 
 
+_EMPTIED = Emptied("tinplate", "main", "saves/x.sav", "meadow.2031-04-04.213000")
+_OPTIONS: dict[str, object] = {
+    "left_out": [Part.STATES, Part.SAVES],
+    "only_layouts": True,
+    "emptied": [_EMPTIED],
+}
+
+
 def test_what_goes_in_comes_out() -> None:
-    head = _head(note="before the trip", base="meadow.2031-04-04.213000", safety="manifests/x")
+    head = _head(note="before the trip", base="meadow.2031-04-04.213000", safety="manifests/x", **_OPTIONS)
     manifest = manifests.decode(*_file(manifests.encode(head, _PAGES, _GAPS)))
+    assert (manifest.left_out, manifest.only_layouts) == (frozenset({Part.STATES, Part.SAVES}), True)
+    assert manifest.emptied == (_EMPTIED,)
     assert manifest.pages == tuple(_PAGES)
     assert manifest.gaps == tuple(_GAPS)
     assert manifest.sites == (Site("tinplate", "main", HomeKind.FOLDER, "card", "Tinplate"),)
@@ -162,6 +172,11 @@ def test_a_head_that_is_hurt_is_found_without_the_rest() -> None:
         ("", {"layouts": {"tinplate": "short"}}),
         ("", {"layouts": {"../x": "a" * 64}}),
         ("", {"layouts": []}),
+        ("", {"left_out": ["luck"]}),
+        ("", {"only_layouts": "yes"}),
+        ("", {"emptied": [{"emulator": "t", "home": "m", "path": "../x", "good": "m.2031-04-05.213000"}]}),
+        ("", {"emptied": [{"emulator": "t", "home": "m", "path": "x", "good": "../../m"}]}),
+        ("", {"emptied": [{"emulator": "t", "home": "m", "path": "x"}]}),
         ("", {"note": 7}),
     ],
     ids=repr,

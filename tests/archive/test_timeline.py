@@ -31,6 +31,7 @@ def wrote(
     note: str = "",
     safety: str | None = None,
     states: dict[str, str] | None = None,
+    left_out: Sequence[Part] = (),
 ) -> Snapshot:
     """A manifest with saves: path -> content."""
     with archive.locked("test"), archive.writer() as writer:
@@ -42,7 +43,7 @@ def wrote(
                 entries.append(Entry("tinplate", part, "main", path, len(data), 0, digest))
         return writer.finish(
             device=device, kind=kind, taken=EVENING, volumes=[], sites=tuple(sites), layouts={},
-            entries=entries, gaps=list(gaps), note=note, safety=safety,
+            entries=entries, gaps=list(gaps), note=note, safety=safety, left_out=left_out,
         )  # fmt: skip
 
 
@@ -110,8 +111,13 @@ def test_a_gap_elsewhere_hides_nothing(tmp_path: Path) -> None:
 def test_a_part_that_was_left_out_is_not_gone(tmp_path: Path) -> None:
     archive = make(tmp_path)
     wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"}, states={"a.st0": "state"})
-    wrote(archive, "plover", {}, states={"a.st0": "state"})
+    wrote(archive, "plover", {}, states={"a.st0": "state"}, left_out=[Part.SAVES])
     assert told(archive) == {PLOVER: "one@1"}
+    wrote(archive, "plover", {"a.sav": "one"}, states={"a.st0": "state"})
+    assert told(archive) == {PLOVER: "one@1"}
+    assert told(archive, "b.sav") == {PLOVER: "b@1 -@3"}  # it went meanwhile
+    wrote(archive, "plover", {}, states={"a.st0": "state"})  # nobody asked for that
+    assert told(archive) == {PLOVER: "one@1 -@4"}
 
 
 def test_a_restore_knows_what_it_replaced(tmp_path: Path) -> None:

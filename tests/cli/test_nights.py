@@ -209,6 +209,7 @@ def test_saves_that_were_emptied_are_named(world: World, mole: Path, content: by
             "path": "saves/Mole Hollow.sav",
             "what": what,
             "last_good": first,
+            "home": "main",
         }
     ]
     assert said.document["gone_files"] == []
