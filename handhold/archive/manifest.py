@@ -409,6 +409,8 @@ def remembering(manifest: Manifest, safety: str | None) -> tuple[str, bytes]:
         safety=safety,
         versions=manifest.versions,
         let_go=True,
+        left_out=manifest.left_out,
+        only_layouts=manifest.only_layouts,
     )
     packed = pack(encode(head, manifest.pages, manifest.gaps))
     return file_name(snapshot.device, snapshot.taken, packed), packed
