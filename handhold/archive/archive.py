@@ -60,6 +60,8 @@ class Archive:
         self.storage = storage
         self.id = archive_id
         self.unreadable: list[str] = []
+        #: Files that were written without their parity where parity is kept, with the reason.
+        self.without_parity: dict[str, str] = {}
         self._index: Index | None = None
         self._heads: dict[str, Snapshot] = {}
         self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
@@ -409,6 +411,23 @@ class Archive:
                 yield
             finally:
                 self._held = False
+
+    def protect(self, file: str, size: int) -> None:
+        """Writes the parity of a file that was just committed, if this archive is kept with parity.
+
+        Where it cannot be written the reason is in ``without_parity``. Raises ``NotNow``.
+        """
+        from handhold.archive.parity.keeping import keeps_parity, protect
+
+        if keeps_parity(self.storage) and (why := protect(self.storage, file, size)):
+            self.without_parity[file] = why
+
+    def delete(self, file: str) -> None:
+        """Deletes a bundle or manifest, its parity first. Raises ``OwnerError``."""
+        from handhold.archive.parity.sheet import parity_file
+
+        self.storage.delete(parity_file(file))
+        self.storage.delete(file)
 
     def locked(self, purpose: str) -> AbstractContextManager[None]:
         """Holds the archive for one writer: ``with archive.locked("snapshot of meadow"): ...``.

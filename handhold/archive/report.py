@@ -87,6 +87,14 @@ class Findings:
         """Whether anything is hurt, as far as is known."""
         return bool(self._troubles or self._affected)
 
+    def is_hurt(self, file: str) -> bool:
+        """Whether damage of this file was found."""
+        return file in self._troubles or file in self._affected
+
+    def hurt_files(self) -> list[str]:
+        """All files of which damage was found, sorted."""
+        return sorted(self._troubles.keys() | self._affected.keys())
+
     def damages(self) -> Iterator[Damage]:
         """All damage, sorted."""
         for file in sorted(self._troubles.keys() | self._affected.keys()):

@@ -22,14 +22,14 @@ from handhold.archive.blocks import decompress
 from handhold.archive.bundle import END_MAGIC, END_SIZE, MOST_RECORDS, ROW
 from handhold.archive.lock import LOCK, NOTE
 from handhold.archive.manifest import Manifest
+from handhold.archive.parity.sheet import FOLDER as PARITY
+from handhold.archive.parity.sheet import is_parity_name
 from handhold.archive.report import Affected, Findings
 from handhold.archive.storage import LARGEST_FILE, Item, Storage, is_temporary
 from handhold.errors import NotNow, OwnerError
 from handhold.names import written
 
-PARITY = "parity"
 _FOLDERS = (manifest.FOLDER, bundle.FOLDER, PARITY)
-_PARITY_NAME = re.compile(r"[0-9a-f]{8,64}\.parity")
 _FAN = re.compile(r"[0-9a-f]{2}")
 _END_FIELDS = bundle._END
 _ZSTANDARD_MAGIC = b"\x28\xb5\x2f\xfd"  # RFC 8878, section 3.1.1
@@ -50,13 +50,14 @@ class Stock:
     own: dict[str, int] = field(default_factory=dict)  # at the top level
     manifests: dict[str, int] = field(default_factory=dict)
     bundles: dict[str, int] = field(default_factory=dict)
+    parity: dict[str, int] = field(default_factory=dict)
     strays: list[Stray] = field(default_factory=list)
     incomplete: list[str] = field(default_factory=list)  # where bundles, or parts of one, are missing
 
     @property
     def bytes(self) -> int:
         """The size of the archive's own files."""
-        return sum(sum(files.values()) for files in (self.own, self.manifests, self.bundles))
+        return sum(sum(files.values()) for files in (self.own, self.manifests, self.bundles, self.parity))
 
 
 def take_stock(storage: Storage, findings: Findings) -> Stock:
@@ -64,7 +65,6 @@ def take_stock(storage: Storage, findings: Findings) -> Stock:
     stock = Stock()
     unfinished: list[str] = []
     hidden: list[str] = []
-    parity = 0
     for item in _listed(storage, "", findings, stock):
         if item.name in (DESCRIPTION, GUIDE):
             if not item.is_folder:
@@ -98,7 +98,7 @@ def take_stock(storage: Storage, findings: Findings) -> Stock:
             findings.damage(file, "it is a folder and should be a file")
             if folder == manifest.FOLDER:
                 findings.affects(file, named_by_file(file))
-            else:
+            elif folder != PARITY:
                 stock.incomplete.append(file)
         else:
             findings.damage(written(file), "it does not belong here: take this folder away")
@@ -113,12 +113,7 @@ def take_stock(storage: Storage, findings: Findings) -> Stock:
         else:
             sort(bundle.FOLDER, item, lambda file: False, {})
     for item in _listed(storage, PARITY, findings, stock):
-        if _PARITY_NAME.fullmatch(item.name) and not item.is_folder:
-            parity += 1
-        else:
-            sort(PARITY, item, lambda file: False, {})
-    if parity:
-        findings.notes.add(f"{PARITY}: {parity} files that this version of handhold cannot check.")
+        sort(PARITY, item, is_parity_name, stock.parity)
     _note(findings, unfinished, "left by a run that was cut off; the next snapshot takes it away")
     _note(findings, hidden, "hidden, put there by a computer; harmless")
     return stock

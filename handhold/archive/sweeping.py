@@ -91,7 +91,7 @@ class Sweep:
         def gone(victims: Iterable[Victim]) -> None:
             nonlocal done
             for one in victims:
-                archive.storage.delete(one.file)
+                archive.delete(one.file)
                 swept.freed += one.size
                 done += one.size
                 if progress:
@@ -113,6 +113,8 @@ class Sweep:
             if len(batch) == 1 and not batch[0].gain:
                 continue
             written, hurt = _gather(archive, batch)
+            if written.file:
+                archive.protect(written.file, written.size)
             swept.freed -= written.size
             swept.hurt += hurt
             for file in hurt:

@@ -144,10 +144,11 @@ def thin(archive: Archive, plan: Thinning, progress: Progress | None = None) -> 
         file, packed = remembering(manifest, safety)
         safeties[one.file] = file
         _put(archive, file, packed)
+        archive.protect(file, len(packed))
         if progress:
             progress(done, len(going))
     for one in reversed(going):  # what a restore put aside goes after all that names it
-        archive.storage.delete(one.file)
+        archive.delete(one.file)
     swept = Swept()
     try:
         plan.sweep.do(archive, swept, progress)

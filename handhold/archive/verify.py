@@ -11,6 +11,7 @@ from contextlib import ExitStack
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import DESCRIPTION, GUIDE, Archive
 from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.parity.checking import check_parity, tell_repairable
 from handhold.archive.references import References
 from handhold.archive.report import Affected, Damage, Findings, Report
 from handhold.archive.soundness import Meter, Soundness
@@ -52,6 +53,8 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
     _gone(sound, stock, findings)
     if not findings.damaged and sound:
         _needless(stock, soundness, findings)
+    check_parity(storage, stock, findings, meter)
+    tell_repairable(storage, stock, findings)
     if any("vanished" in note for note in findings.notes):
         _still_there(storage)
     damage = tuple(findings.damages())

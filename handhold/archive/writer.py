@@ -17,6 +17,7 @@ from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWri
 from handhold.archive.cutting import pieces
 from handhold.archive.inventory import Game
 from handhold.archive.manifest import Emptied, GamesNote, PageRef, Snapshot, VolumeNote
+from handhold.archive.parity.sheet import FOLDER as PARITY
 from handhold.archive.storage import is_temporary
 from handhold.errors import OwnerError
 from handhold.model import Entry, Gap, Kind, Part, Site
@@ -193,6 +194,7 @@ class Writer:
         finally:
             pending.abandon()
         self.stored_bytes += len(packed)
+        self._archive.protect(file, len(packed))
         return snapshot
 
     def settle(self) -> None:
@@ -208,6 +210,7 @@ class Writer:
             raise
         finally:
             bundle.abandon()
+        self._archive.protect(file, bundle.size)
 
     def _put_games(self, games: Sequence[Game]) -> GamesNote | None:
         if not games:
@@ -255,8 +258,8 @@ class Writer:
     def _tidy(self) -> None:
         """Removes what runs that were cut off left behind; nobody else writes while the lock is held."""
         for one in self._archive.superseded():
-            self._storage.delete(one.file)
-        for folder in ("", *FOLDERS):
+            self._archive.delete(one.file)
+        for folder in ("", *FOLDERS, PARITY):
             try:
                 items = self._storage.list(folder)
             except (FileNotFoundError, NotADirectoryError):

@@ -37,6 +37,9 @@ def setup(
         bool,
         typer.Option("--nightly", help="Only print what has a snapshot taken every night: cron and systemd."),
     ] = False,
+    parity: Annotated[
+        bool, typer.Option("--parity", help="Keep this archive with parity, so that dead sectors come back.")
+    ] = False,
 ) -> None:
     """Makes an archive, or joins one with another device, and writes the config.
 
@@ -68,7 +71,11 @@ def setup(
             "Say handhold setup --yes to replace it, or name another with --config FILE.",
         )
     config_text(config)  # before anything is made for a config that could not be read back
+    if parity:
+        _check_library()
     archive, made = _archive(session, place)
+    if parity:
+        _begin_parity(archive)
     write_config(session.config_path, config)
     known = sorted({one.device for one in archive.snapshots()})
     if made:
@@ -78,6 +85,10 @@ def setup(
     else:
         nights = words.amount(len(archive.past()), "snapshot")
         console.say(f"Joined the archive at {place}: {nights} of {words.listed(known)}.")
+    if parity:
+        console.say("It is kept with parity, about 7 % more room: dead sectors come back with handhold mend.")
+        if known:
+            console.say("What is there already gets its parity with handhold mend --add-parity.")
     if device in known:
         console.say(f"It knows {device} already; if this is another handheld, give it another name now.")
     console.say(f"The config is {session.config_path}.")
@@ -93,6 +104,20 @@ def setup(
         )
     console.say(f"\n{_RIGHTS}")
     console.say("Next: handhold survey shows what is on the device, handhold snapshot keeps it.")
+
+
+def _check_library() -> None:
+    from handhold.archive.parity.code import NoParity, can_code
+
+    if not can_code():
+        raise NoParity("Parity")
+
+
+def _begin_parity(archive: Archive) -> None:
+    from handhold.archive.parity.keeping import begin_parity
+
+    with archive.locked("setup"):
+        begin_parity(archive.storage)
 
 
 def _device(session: Session, earlier: object, asks: bool, yes: bool) -> str:

@@ -126,7 +126,7 @@ def _take(session: Session, wanted: Wanted) -> Result:
         newest_otherwise=session.config.newest,
     )
     with session.console.progress("Keeping") as bar:
-        return take(
+        result = take(
             archive,
             device,
             layouts,
@@ -135,6 +135,13 @@ def _take(session: Session, wanted: Wanted) -> Result:
             progress=bar,
             seen=lambda count: bar(count, 0),
         )
+    if archive.without_parity:
+        why = next(iter(archive.without_parity.values()))
+        session.console.warn(
+            f"The night is safe, but without its parity: {why.rstrip('.')}.\n"
+            "handhold mend makes the parity that is missing."
+        )
+    return result
 
 
 #: The most characters of a note: a line or two of a list.

@@ -450,7 +450,6 @@ def test_a_card_that_is_taken_out_and_leaves_an_empty_folder(
         "bundles/.hidden",
         "manifests/.hidden",
         "bundles/ab/.hidden",
-        "parity/0123456789abcdef.parity",
         "lost+found/x",
     ],
 )

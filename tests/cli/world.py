@@ -126,8 +126,8 @@ class World:
             status = run(list(arguments), self.clock)
         return Said(status, out.getvalue(), err.getvalue())
 
-    def setup(self, device: str = "plover") -> Said:
+    def setup(self, device: str = "plover", *options: str) -> Said:
         return self.run(
             "--device", device, "--volume", f"internal={self.internal}", "--volume", f"card={self.card}",
-            "--archive", str(self.archive), "setup",
+            "--archive", str(self.archive), "setup", *options,
         )  # fmt: skip
