@@ -79,9 +79,9 @@ def _tell(session: Session, night: Night, said: str, status: int, on_trouble: st
         print(f"handhold: {on_trouble}: {failed}", file=sys.stderr)
 
 
-def trouble_of(result: Result) -> str:
-    """What a night's owner must know, in one line; empty if all is well."""
-    pieces = []
+def trouble_of(result: Result, mistake: str = "") -> str:
+    """What a night's owner must know, in one line; empty if all is well. ``mistake``: in a layout."""
+    pieces = [mistake] if mistake else []
     if result.suspicious:
         first = result.suspicious[0]
         pieces.append(

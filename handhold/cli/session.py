@@ -16,7 +16,7 @@ from handhold.model import Clock, Device, Part
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive
     from handhold.config import Config
-    from handhold.layouts.catalogue import Catalogue
+    from handhold.layouts.catalogue import Catalogue, Sound
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +167,12 @@ class Session:
     def own_layouts(self) -> Path:
         """The layouts folder beside the config file, used where no other is named."""
         return self.config_path.parent / "layouts"
+
+    def sound_layouts(self) -> Sound:
+        """The same as far as they are sound, and what is wrong with the others."""
+        from handhold.layouts.catalogue import read_sound
+
+        return read_sound(self.layout_folders)
 
     def catalogue(self) -> Catalogue:
         """The patterns and the owner's layouts."""

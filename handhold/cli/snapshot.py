@@ -10,6 +10,7 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.knownlayouts import Known, known_layouts
 from handhold.cli.session import Session
 from handhold.cli.survey import (
     conflict_document,
@@ -68,22 +69,30 @@ def snapshot(
     if not nightly:
         if on_trouble is not None:
             raise WrongInput("--on-trouble is for nights that nobody watches.", "Add --nightly.")
-        result = _take(session, wanted)
+        known = known_layouts(session)
+        result = _take(session, wanted, known)
         if json:
-            session.console.document(document(result))
+            session.console.document({**document(result), **known.document})
         else:
             show(session, result)
-        raise typer.Exit(Exit.NOT_EVERYTHING if result.gaps else Exit.DONE)
+        known.tell(session.console)
+        raise typer.Exit(_status(result, known))
     if json:
         raise WrongInput("--nightly has its log and its one line, and no --json.", "Leave one of them out.")
     from handhold.cli.nightly import trouble_of, unwatched
 
     hook = on_trouble if on_trouble is not None else session.config.on_trouble
     with unwatched(session, hook) as night:
-        result = _take(session, wanted)
+        known = known_layouts(session)
+        result = _take(session, wanted, known)
         show(session, result)
-        night.trouble = trouble_of(result)
-        raise typer.Exit(Exit.NOT_EVERYTHING if result.gaps else Exit.DONE)
+        known.tell(session.console)
+        night.trouble = trouble_of(result, known.trouble)
+        raise typer.Exit(_status(result, known))
+
+
+def _status(result: Result, known: Known) -> Exit:
+    return Exit.NOT_EVERYTHING if result.gaps or known.mistakes else Exit.DONE
 
 
 class Wanted(NamedTuple):
@@ -97,15 +106,17 @@ class Wanted(NamedTuple):
     note: str
 
 
-def _take(session: Session, wanted: Wanted) -> Result:
+def _take(session: Session, wanted: Wanted, known: Known) -> Result:
     from handhold.snapshot import Options, take
 
     note = checked_note(wanted.note)
     parts = session.kept_parts(wanted.keep, wanted.leave)
     archive = session.archive()
     device = session.device(partial=True)
-    layouts = tuple(session.catalogue().layouts.values())
+    layouts = known.layouts
     recognise = session.recognises(wanted.only_layouts)
+    if not layouts and not recognise and known.mistakes is not None:
+        raise known.mistakes
     if not layouts and not recognise:
         raise WrongInput(
             "There is no layout, and recognition is turned off, so handhold does not know what to keep.",

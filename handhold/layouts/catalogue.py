@@ -32,14 +32,39 @@ def read_catalogue(folders: Sequence[Path]) -> Catalogue:
 
     Raises ``Mistakes`` with every mistake of every file.
     """
+    sound = read_sound(folders)
+    if sound.mistakes is not None:
+        raise sound.mistakes
+    return sound.catalogue
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """What can be used of the layouts, and every mistake of the others.
+
+    ``missing`` are the ids that the others have or, where nothing can be read in a file, probably have.
+    """
+
+    catalogue: Catalogue
+    mistakes: Mistakes | None
+    missing: frozenset[str]
+
+
+def read_sound(folders: Sequence[Path]) -> Sound:
+    """The same, for a night that must not be lost for a slip in one file. Raises nothing."""
     mistakes: list[Mistake] = []
     files = files_in([patterns_folder(), *folders], mistakes)
-    layouts = resolve(read_files(files, mistakes), mistakes)
-    if mistakes:
-        raise Mistakes(mistakes, "layout")
-    return Catalogue(
-        layouts={layout.id: layout for layout in layouts if not layout.is_pattern},
-        patterns={layout.id: layout for layout in layouts if layout.is_pattern},
+    drafts = read_files(files, mistakes)
+    layouts = resolve(drafts, mistakes)
+    named = {draft.file: draft.id for draft in drafts if draft.id is not None}
+    others = {named.get(shown(file), file.stem.lower()) for file in files} | set(named.values())
+    return Sound(
+        Catalogue(
+            layouts={layout.id: layout for layout in layouts if not layout.is_pattern},
+            patterns={layout.id: layout for layout in layouts if layout.is_pattern},
+        ),
+        Mistakes(mistakes, "layout") if mistakes else None,
+        frozenset(others - {layout.id for layout in layouts}),
     )
 
 
