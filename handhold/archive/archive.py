@@ -66,6 +66,8 @@ class Archive:
         self._heads: dict[str, Snapshot] = {}
         self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
         self._held = False
+        #: Who held the archive before this one did and was cut off, in the owner's words; "" if nobody.
+        self.left_by = ""
 
     @staticmethod
     def create(storage: Storage, clock: Clock, archive_id: str | None = None) -> Archive:
@@ -389,7 +391,7 @@ class Archive:
             except ValueError as error:
                 trouble = f"{error} ({file})"
             except Damaged as error:
-                trouble = error.what
+                trouble = error.what.rstrip(".")
         kind = _Gone if gone else Damaged
         raise kind(f"A block of the archive cannot be read: {trouble}.", ADVICE)
 
@@ -402,7 +404,7 @@ class Archive:
 
     @contextmanager
     def _locked(self, purpose: str) -> Iterator[None]:
-        with self.storage.hold(purpose):
+        with self.storage.hold(purpose) as self.left_by:
             # Until now another run may have let bundles go: what is gone must not count as stored.
             if self._index is not None and self._index.is_stale():
                 self.forget()

@@ -11,10 +11,12 @@ import json
 import os
 import re
 import socket
+import stat
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from handhold.archive.trouble import told
 from handhold.errors import NotNow, OwnerError
 
 #: The files at the archive's root that the lock leaves there.
@@ -23,34 +25,46 @@ _TRIES, _PAUSE = 3, 0.05  # a note is written just after the lock is taken: wait
 
 
 @contextmanager
-def hold(root: str, purpose: str) -> Iterator[None]:
+def hold(root: str, purpose: str) -> Iterator[str]:
     """Holds the archive in the folder ``root`` until the block ends.
 
-    Raises ``NotNow`` that says who holds it, and ``OwnerError`` if the folder cannot be written to.
+    Gives who held it last and did not end as it should ("" if that one did): a run that died, or one on
+    another machine, if the file system between does not pass locks on. Raises ``NotNow`` that says who holds
+    it, and ``OwnerError`` if the folder cannot be written to.
     """
     from filelock import FileLock, Timeout
 
     note = os.path.join(root, NOTE)
-    if not os.path.isdir(root):  # the library would make it, perhaps where a card is missing
+    try:
+        there = stat.S_ISDIR(os.stat(root).st_mode)
+    except OSError as error:
+        raise told(error, _shown(root)) from error
+    if not there:  # the library would make it, perhaps where a card is missing
         raise NotNow(f"The archive {_shown(root)} is gone.", "Look whether the card is in.")
     lock = FileLock(os.path.join(root, LOCK), timeout=0, thread_local=False)
     try:
         lock.acquire()
     except Timeout:
         raise NotNow(
-            f"The archive {_shown(root)} is in use: {_holder(note)}.",
+            f"The archive {_shown(root)} is in use: {_holder(note) or 'another run of handhold holds it'}.",
             "Wait until that has ended, then try again.",
         ) from None
-    except OSError as error:
-        if error.errno in (errno.ENOENT, errno.ENODEV, errno.ENOTCONN):
-            raise NotNow(f"The archive {_shown(root)} is gone.", "Look whether the card is in.") from error
+    except NotImplementedError:
         raise OwnerError(
-            f"The archive {_shown(root)} cannot be written to: {error.strerror or error}.",
-            "Look whether the card is locked, and to whom the folder belongs.",
-        ) from error
+            f"The archive {_shown(root)} lies on a file system without locks.",
+            "Put it on a card or a disk of this machine.",
+        ) from None
+    except OSError as error:
+        if error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
+            raise OwnerError(
+                f"The archive {_shown(root)} cannot be written to: {error.strerror or error}.",
+                "Look whether the card is locked, and to whom the folder belongs.",
+            ) from error
+        raise told(error, _shown(root)) from error
     try:
+        left = _holder(note, tries=1)
         _leave(note, purpose)
-        yield
+        yield left
     finally:
         try:
             os.unlink(note)
@@ -73,24 +87,24 @@ def _leave(note: str, purpose: str) -> None:
         pass  # a full card must not keep anybody from making room on it
 
 
-def _holder(note: str) -> str:
-    """Who the note names; it can come from a stranger, so only plain text of it is shown."""
-    for left in reversed(range(_TRIES)):
+def _holder(note: str, tries: int = _TRIES) -> str:
+    """Who the note names, "" if nobody; it can come from a stranger, so only plain text of it is shown."""
+    for left in reversed(range(tries)):
         try:
             file = os.open(note, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
             try:
-                told = json.loads(os.read(file, 4096))
+                said = json.loads(os.read(file, 4096))
             finally:
                 os.close(file)
-            said = {
-                key: re.sub(r"[^ -~]", "?", str(told[key]))[:60]
+            shown = {
+                key: re.sub(r"[^ -~]", "?", str(said[key]))[:60]
                 for key in ("host", "pid", "since", "purpose")
             }
-            return f"{said['purpose']} on {said['host']}, process {said['pid']}, since {said['since']}"
+            return f"{shown['purpose']} on {shown['host']}, process {shown['pid']}, since {shown['since']}"
         except (OSError, ValueError, KeyError, TypeError, RecursionError):
             if left:
                 time.sleep(_PAUSE)
-    return "another run of handhold holds it"
+    return ""
 
 
 def _shown(root: str) -> str:

@@ -16,7 +16,8 @@ from contextlib import AbstractContextManager
 from typing import NamedTuple, Protocol
 
 from handhold.archive.lock import hold
-from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
+from handhold.archive.trouble import told
+from handhold.errors import NotNow, OwnerError, WrongInput
 
 #: The beginning and end of every temporary name.
 TEMPORARY = ("new-", ".part")
@@ -78,8 +79,11 @@ class Storage(Protocol):
     def free(self) -> int:
         """Free room in bytes."""
 
-    def hold(self, purpose: str) -> AbstractContextManager[None]:
-        """Holds the place for one writer; ``NotNow``, with who holds it, if another does."""
+    def hold(self, purpose: str) -> AbstractContextManager[str]:
+        """Holds the place for one writer; ``NotNow``, with who holds it, if another does.
+
+        Gives who held it last and did not end as it should, "" if that one did.
+        """
 
 
 def is_temporary(name: str) -> bool:
@@ -176,7 +180,7 @@ class LocalStorage:
             raise self._told(error, "") from error
         return room.f_bavail * room.f_frsize
 
-    def hold(self, purpose: str) -> AbstractContextManager[None]:
+    def hold(self, purpose: str) -> AbstractContextManager[str]:
         return hold(self.root, purpose)
 
     def make(self) -> None:
@@ -235,32 +239,7 @@ class LocalStorage:
 
     def _told(self, error: OSError, name: str) -> OwnerError:
         """The same in the owner's words."""
-        place = f"{self.where}/{name}" if name else self.where
-        number = error.errno
-        if number in (errno.ENOSPC, errno.EDQUOT):
-            return OwnerError(
-                f"There is no room left at {self.where}.",
-                "Make room there, or use a larger card.",
-            )
-        if number in (errno.EROFS, errno.EACCES, errno.EPERM):
-            return OwnerError(
-                f"{place}: {error.strerror}.",
-                "Look whether the card is locked, and to whom the folder belongs.",
-            )
-        if number == errno.ELOOP:
-            return OwnerError(
-                f"{place} is a link.", "In an archive no link is followed: put the file itself there."
-            )
-        if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESTALE):
-            return NotNow(
-                f"{place} is gone: {error.strerror}.", "Look whether the card is in, then try again."
-            )
-        if number == errno.EIO:
-            return Damaged(
-                f"{place} cannot be read or written: the medium reports an error.",
-                "Copy the archive to another card soon; handhold verify says what is hurt.",
-            )
-        return OwnerError(f"{place}: {error.strerror or error}.", "Look at that place, then try again.")
+        return told(error, self.where, name)
 
 
 class _LocalPending:

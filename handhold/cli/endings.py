@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 import traceback
 from collections.abc import Sequence
@@ -51,6 +52,10 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
     if isinstance(error, OSError):
         where = f" ({error.filename})" if error.filename else ""
         what = f"The system refused: {error.strerror or error}{where}."
+        if error.errno in (errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESTALE):
+            return what, "Look whether the card is in, then run it again.", Exit.NOT_NOW
+        if error.errno == errno.EIO:
+            return what, "The card may be failing: copy what is on it, then run this again.", Exit.FAILED
         return what, "Nothing in the archive was lost; mend the cause and run it again.", Exit.FAILED
     if hasattr(error, "format_message") and hasattr(error, "exit_code"):  # the command line was wrong
         return str(error.format_message()), _help(str(error.format_message()), typed), Exit.WRONG_INPUT

@@ -45,6 +45,7 @@ def _options(
     given = Given(config, archive, device, tuple(volume or ()), tuple(layouts or ()))
     clock: Clock | None = context.obj
     context.obj = Session(given, Console(quiet=quiet or os.environ.get("HANDHOLD_QUIET", "") == "1"), clock)
+    context.call_on_close(context.obj.close)
 
 
 #: The files of the commands, in the order in which an owner meets them.

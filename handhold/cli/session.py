@@ -41,6 +41,7 @@ class Session:
         self.console = console
         self.clock: Clock = clock or now
         self._config: Config | None = None
+        self._archive: Archive | None = None
 
     @property
     def config_path(self) -> Path:
@@ -82,11 +83,24 @@ class Session:
         from handhold.archive.archive import Archive
         from handhold.archive.storage import LocalStorage
 
-        archive = Archive.open(LocalStorage(self.archive_path))
+        archive = self._archive = Archive.open(LocalStorage(self.archive_path))
         archive.snapshots()
         for name in archive.unreadable:
             self.console.warn(f"{name} is hurt and was passed over; handhold verify says what it concerns.")
         return archive
+
+    def close(self) -> None:
+        """Tells of a run that was cut off before this one, when the command has ended."""
+        left_by = self._archive.left_by if self._archive is not None else ""
+        if not left_by:
+            return
+        import socket
+
+        self.console.tell(
+            f"\nThe last run did not come to its end: {left_by}. The archive is whole all the same."
+        )
+        if f" on {socket.gethostname()}, " not in left_by:
+            self.console.tell("Should that machine still be at work there, let only one write at a time.")
 
     @property
     def device_name(self) -> str:

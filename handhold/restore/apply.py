@@ -176,17 +176,17 @@ class _Run:
         todo = self._todo()
         if not todo:
             return begun
-        done: list[Done] = []
+        done: dict[tuple[str, str], Done] = {}
         try:
             with closing(self.writing.write([self.steps[at] for at in todo])) as outcomes:
                 for outcome in outcomes:
-                    done.append(outcome)
+                    done[_place(outcome.step)] = outcome
         finally:
             # Also when the run is stopped halfway: what was done stays recorded.
             places = {_place(self.steps[at]): at for at in todo}
-            for one in done:
-                self.steps[places[_place(one.step)]] = one.step
-            restored = self._end(record, done, begun) if begun is not None else None
+            for place, one in done.items():
+                self.steps[places[place]] = one.step
+            restored = self._end(record, [*done.values()], begun) if begun is not None else None
         return restored
 
     def _begin(self, record: _Record) -> Snapshot | None:

@@ -32,6 +32,7 @@ CHEAP = 1 << 20
 #: A file that changed so short a time ago may have changed again without showing it.
 YOUNG_NS = 120 * NS
 _TELLS_CHANGES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
+_UNSURE = "it was written, but the card reports an error since; look whether it can be trusted"
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
@@ -99,12 +100,15 @@ class Writing:
         return None
 
     def write(self, steps: Sequence[Step]) -> Generator[Done, None, None]:
-        """Carries the steps out. Never raises for a single file: its step comes back as failed."""
+        """Carries the steps out. Never raises for a single file: its step comes back as failed.
+
+        One that was written, and whose medium then reports an error, comes back a second time, as failed.
+        """
         done = 0
         for batch in _batches(steps):
             with closing(self._batch(batch)) as outcomes:
                 for outcome in outcomes:
-                    done += 1
+                    done = min(done + 1, len(steps))  # one that became unsure comes twice
                     yield outcome
                     if self._progress:
                         self._progress(done, len(steps))
@@ -112,10 +116,11 @@ class Writing:
     def _batch(self, steps: Sequence[Step]) -> Generator[Done, None, None]:
         one_by_one = len(steps) <= FEW or any(_needs_each(step) for step in steps)
         begun: list[_Begun] = []
-        touched: dict[tuple[str, str], None] = {}
+        touched: dict[tuple[str, str], list[Done]] = {}
         try:
             for step in steps:
                 if step.action is Action.REMOVE:
+                    touched.setdefault(_folder_of(step), [])
                     yield self._tried(step, lambda step=step: self._remove(step))  # type: ignore[misc]
                     continue
                 try:
@@ -123,22 +128,41 @@ class Writing:
                 except (Failed, InTheWay, OSError, OwnerError) as error:
                     yield _failed(step, error)
             if begun and not one_by_one:
-                self._flush(begun)
+                for one, trouble in self._flush(begun):
+                    self._abandon(one)
+                    begun.remove(one)
+                    yield _failed(one.step, trouble)
             begun.reverse()
             while begun:
                 one = begun[-1]
-                touched[one.base, one.inner] = None
+                finished = touched.setdefault((one.base, one.inner), [])
                 outcome = self._tried(one.step, lambda one=one: self._finish(one))  # type: ignore[misc]
                 begun.pop()
+                finished.append(outcome)
                 yield outcome
         finally:
             for one in begun:  # only if the run is stopped halfway
                 self._abandon(one)
-            for base, inner in touched:
-                try:
-                    os.fsync(self._folders[base].folder(inner))
-                except (OSError, InTheWay):
-                    pass  # some drivers flush no folders; each file is the old or the new one either way
+            unsure = [
+                done for folder in touched if not self._flush_folder(*folder) for done in touched[folder]
+            ]
+        for done in unsure:
+            if done.written is not None:
+                yield Done(
+                    replace(done.step, decision=Decision.FAILED, action=Action.LEAVE, why=_UNSURE),
+                    done.written,
+                )
+
+    def _flush_folder(self, base: str, inner: str) -> bool:
+        """Makes the names in a folder durable; False if its medium reports an error."""
+        try:
+            os.fsync(self._folders[base].folder(inner))
+        except OSError as error:
+            # Some drivers flush no folders; each file is the old or the new one either way.
+            return error.errno in (errno.EINVAL, errno.ENOTSUP, errno.ENOSYS, errno.ENOENT)
+        except (InTheWay, KeyError):
+            pass
+        return True
 
     def _tried(self, step: Step, work: Callable[[], Done]) -> Done:
         try:
@@ -224,18 +248,27 @@ class Writing:
         except OSError:
             pass  # cards know no modes
 
-    def _flush(self, begun: Sequence[_Begun]) -> None:
+    def _flush(self, begun: Sequence[_Begun]) -> list[tuple[_Begun, Exception]]:
+        """Makes the contents durable; those of which that is not certain, each with why."""
+        unsure: list[tuple[_Begun, Exception]] = []
         for base in sorted({one.base for one in begun}):
             if flush_all(self._folders[base].folder("")):
                 continue
             for one in begun:
                 if one.base == base:
-                    folder = self._folders[base].folder(one.inner)
-                    handle = os.open(one.temporary, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
                     try:
-                        os.fsync(handle)
-                    finally:
-                        os.close(handle)
+                        self._flush_one(one)
+                    except (InTheWay, OSError) as error:
+                        unsure.append((one, error))
+        return unsure
+
+    def _flush_one(self, one: _Begun) -> None:
+        folder = self._folders[one.base].folder(one.inner)
+        handle = os.open(one.temporary, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
     def _folder(self, step: Step, inner: str, make: bool) -> int:
         return self._opened(step).folder(inner, make)
@@ -255,6 +288,11 @@ class Writing:
                 raise Failed(f"the card at {written(target.base)} was taken out after the plan was made")
             self._folders[target.base] = folders
         return folders
+
+
+def _folder_of(step: Step) -> tuple[str, str]:
+    assert step.target is not None
+    return step.target.base, step.target.way(step.path).rpartition("/")[0]
 
 
 def check_unchanged(folder: int, name: str, step: Step) -> None:

@@ -90,7 +90,7 @@ class Memory:
     def free(self) -> int:
         raise NotImplementedError
 
-    def hold(self, purpose: str) -> AbstractContextManager[None]:
+    def hold(self, purpose: str) -> AbstractContextManager[str]:
         raise NotImplementedError
 
 

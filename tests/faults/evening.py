@@ -122,7 +122,7 @@ class Evening:
             (layouts / "tinplate.yaml").write_text(WRITTEN_LAYOUT)
             config.write_text(f"config: 1\ndevice: {DEVICE}\n")
         return [
-            sys.executable, "-c", "from handhold.cli.main import main; main()",
+            sys.executable, "-c", "from handhold.cli.entry import main; main()",
             "--config", str(config), "--archive", str(self.archive), "--device", DEVICE,
             "--volume", f"card={self.card}", "--layouts", str(layouts), *arguments,
         ]  # fmt: skip

@@ -365,6 +365,14 @@ class _Reading:
                 return
 
 
+def handled_paths(text: str) -> list[str]:
+    """Every path that a call names or has open."""
+    open_ones = [_text(found[2]) for found in _HANDLE.finditer(text) if found[1] and not found[3]]
+    if text.startswith(("read", "write", "pread", "pwrite", "getdents")):
+        return open_ones  # their strings are contents
+    return open_ones + _paths(text.rpartition(" = ")[0])
+
+
 def _handle(given: str) -> str:
     return given.partition("<")[0]
 
