@@ -13,6 +13,7 @@ import re
 import socket
 import stat
 import time
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -43,13 +44,16 @@ def hold(root: str, purpose: str) -> Iterator[str]:
         raise NotNow(f"The archive {_shown(root)} is gone.", "Look whether the card is in.")
     lock = FileLock(os.path.join(root, LOCK), timeout=0, thread_local=False)
     try:
-        lock.acquire()
+        with warnings.catch_warnings():
+            # The library would go on with a file that stays behind, and holds, when a run dies.
+            warnings.simplefilter("error", UserWarning)
+            lock.acquire()
     except Timeout:
         raise NotNow(
             f"The archive {_shown(root)} is in use: {_holder(note) or 'another run of handhold holds it'}.",
             "Wait until that has ended, then try again.",
         ) from None
-    except NotImplementedError:
+    except (NotImplementedError, UserWarning):
         raise OwnerError(
             f"The archive {_shown(root)} lies on a file system without locks.",
             "Put it on a card or a disk of this machine.",

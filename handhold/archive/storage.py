@@ -267,7 +267,7 @@ class _LocalPending:
             os.fsync(self._file.fileno())
             self._file.close()
             # A file of that name can only be the same bytes, or a hurt copy of them: names prove contents.
-            os.replace(self._path, target)
+            self._rename(target)
             self._done = True
             _flush_folder(storage._path(folder))
             if folder != self._folder:
@@ -275,6 +275,18 @@ class _LocalPending:
         except OSError as error:
             raise storage._told(error, name) from error
         storage._forget(name)
+
+    def _rename(self, target: str) -> None:
+        try:
+            os.replace(self._path, target)
+        except FileNotFoundError:
+            if os.path.isdir(os.path.dirname(self._path)) and not os.path.lexists(self._path):
+                raise NotNow(
+                    f"Another run wrote to {self._storage.where} at the same time, "
+                    "and tidied up what this one had begun.",
+                    "Let one machine write at a time, then run this again.",
+                ) from None
+            raise
 
     def abandon(self) -> None:
         if self._done:

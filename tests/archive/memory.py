@@ -31,13 +31,13 @@ class Card(Memory):
     def make(self) -> None:
         """It is there."""
 
-    def hold(self, purpose: str) -> AbstractContextManager[None]:
+    def hold(self, purpose: str) -> AbstractContextManager[str]:
         return _held()
 
 
 @contextmanager
-def _held() -> Iterator[None]:
-    yield
+def _held() -> Iterator[str]:
+    yield ""
 
 
 class _Pending:

@@ -102,7 +102,7 @@ def check_tidy(folder: str | os.PathLike[str]) -> None:
     """Asserts that an archive is whole and that nothing lies about in it that a run left."""
     report = verify(LocalStorage(os.fspath(folder)), deep=False)
     assert report.ok, report.damage
-    assert not [one for one in report.notes if "cut off" in one], report.notes
+    assert not [one for one in report.notes if "takes it away" in one], report.notes
     left = temporaries(folder)
     assert not left, left
 
