@@ -7,9 +7,10 @@ import os
 import re
 import secrets
 from collections import OrderedDict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC
+from itertools import compress
 from typing import TYPE_CHECKING
 
 import zstandard
@@ -244,6 +245,23 @@ class Archive:
         if len(self._pages) > _PAGES_KEPT:
             self._pages.popitem(last=False)
         return found
+
+    def fitting(
+        self, page_id: str, fits: Callable[[pages.Glance], bool], words: Collection[str] = ()
+    ) -> list[Entry]:
+        """The entries of a page that fit; one that has none is not looked into. Raises ``Damaged``.
+
+        Only what has one of the ``words`` in its path, game or emulator can fit, if there are any (see
+        ``pages.speaks_of``). For looking through the pages of many years: none is kept in memory.
+        """
+        try:
+            data = self.block(page_id)
+            if words and not pages.speaks_of(data, words):
+                return []
+            wanted = [fits(one) for one in pages.glance(data)]
+            return list(compress(pages.decode(data), wanted)) if any(wanted) else []
+        except ValueError as error:
+            raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
 
     def entries(self, manifest: Manifest) -> Iterator[Entry]:
         """Every entry of a manifest, by key. Raises ``Damaged``."""

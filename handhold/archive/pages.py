@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import msgspec
 import xxhash
 
-from handhold.model import Entry
+from handhold.model import Entry, Part
 from handhold.names import trouble_with
 
 #: A page begins at an entry whose key's hash is divisible by this, so this is also a page's mean length.
@@ -73,6 +73,45 @@ def decode(page: bytes) -> tuple[Entry, ...]:
             raise ValueError("the page's entries are out of order")
         before = key
     return entries
+
+
+def speaks_of(page: bytes, words: Iterable[str]) -> bool:
+    """Whether any of the words can stand in a page, without decoding it; case does not matter.
+
+    Words are small ASCII letters and what else JSON does not escape. A page with other letters (some of which
+    are the same as ASCII ones in another case), with escapes, or that lists zips, can speak of anything.
+
+    >>> speaks_of(b'{"path":"saves/Moss Garden.sav"}', ["moss g"]), speaks_of(b'{"path":"a"}', ["moss"])
+    (True, False)
+    """
+    if not page.isascii() or b"\\" in page or b'"members"' in page:
+        return True
+    lower = page.lower()
+    return any(word.encode() in lower for word in words)
+
+
+class Glance(msgspec.Struct, frozen=True, gc=False):
+    """As much of an entry as decides whether it is looked for; nothing of it is checked."""
+
+    emulator: str
+    part: Part
+    path: str
+    game: str | None = None
+    members: str | None = None
+
+
+def glance(page: bytes) -> list[Glance]:
+    """What a page speaks of, in a fifth of the time that it takes to believe it.
+
+    Raises ``ValueError`` if it cannot be read.
+    """
+    try:
+        return _glances.decode_lines(page)
+    except (msgspec.MsgspecError, RecursionError) as error:
+        raise ValueError(f"the page cannot be read ({error})") from error
+
+
+_glances = msgspec.json.Decoder(Glance)
 
 
 def trouble_of(entry: Entry) -> str | None:

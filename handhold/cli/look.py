@@ -82,6 +82,10 @@ def show(
     game: Annotated[
         list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
     ] = None,
+    path: Annotated[
+        list[str] | None,
+        typer.Option(metavar="PATH", help="Only this path in an emulator's home; * and ? too; repeat."),
+    ] = None,
     files: Annotated[bool, typer.Option("--files", help="Every file on a line of its own.")] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
@@ -95,7 +99,9 @@ def show(
     manifest = archive.read(archive.find(snapshot))
     inside = Inside(archive, manifest, {})
     choice = choose(
-        list(archive.entries(manifest)), selection(session.emulators_named(emulator), part, game), inside.of
+        list(archive.entries(manifest)),
+        selection(session.emulators_named(emulator), part, game, path),
+        inside.of,
     )
     members = {entry.key: inside.of(entry) for entry in choice.entries if entry.members}
     members.update((entry.key, some) for entry, some in choice.members)

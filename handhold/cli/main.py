@@ -55,6 +55,7 @@ _ROOMS = (
     "layout",
     "snapshot",
     "look",
+    "history",
     "restore",
     "undo",
     "carry",

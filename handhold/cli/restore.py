@@ -36,6 +36,10 @@ def restore(
     game: Annotated[
         list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
     ] = None,
+    path: Annotated[
+        list[str] | None,
+        typer.Option(metavar="PATH", help="Only this path in an emulator's home; * and ? too; repeat."),
+    ] = None,
     to: Annotated[
         list[str] | None, typer.Option(metavar="NAME=PATH", help="Put a volume's files below this folder.")
     ] = None,
@@ -83,7 +87,7 @@ def restore(
 
     session: Session = context.obj
     console = session.console
-    wanted = selection(emulator, part, game)
+    wanted = selection(emulator, part, game, path)
     elsewhere = Elsewhere(
         named_paths("--to", to or ()),
         tuple(home_option(text) for text in home or ()),
@@ -193,12 +197,16 @@ def last_readable(archive: Archive, wanted: str) -> Snapshot:
 
 
 def selection(
-    emulator: Sequence[str] | None, part: Sequence[str] | None, game: Sequence[str] | None
+    emulator: Sequence[str] | None,
+    part: Sequence[str] | None,
+    game: Sequence[str] | None,
+    path: Sequence[str] | None = None,
 ) -> Selection:
     """What the options single out; ``UnknownName`` for a part that there is not."""
     from handhold.restore.select import Selection
 
-    return Selection(tuple(emulator or ()), tuple(part_named(name) for name in part or ()), tuple(game or ()))
+    parts = tuple(part_named(name) for name in part or ())
+    return Selection(tuple(emulator or ()), parts, tuple(game or ()), tuple(path or ()))
 
 
 def warn(console: Console, prepared: Prepared) -> None:

@@ -14,7 +14,7 @@ from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot
 from handhold.archive.standing import ELSEWHERE, Line
 from handhold.archive.timeline import Moment, timelines
-from handhold.errors import OwnerError, UnknownName, WrongInput
+from handhold.errors import UnknownName, WrongInput
 from handhold.layouts.layout import Layout
 from handhold.model import Clock, Device, HomeKind, Identity, Part, nanoseconds
 from handhold.restore.apply import Applied, apply
@@ -34,7 +34,7 @@ from handhold.restore.plan import (
     running,
     settled,
 )
-from handhold.restore.prepare import archive_trouble, layouts_at_hand, rooms_of
+from handhold.restore.prepare import archive_trouble, layouts_of_nights, rooms_of
 from handhold.restore.select import Selection, choose
 from handhold.restore.targets import Elsewhere, names_apart
 from handhold.restore.units import unit_of
@@ -78,7 +78,7 @@ def prepare_carry(
     if take is not None and take not in {*nights, device.name}:
         raise UnknownName("device", take, sorted({*nights, device.name}))
     parts = selection.parts or (Part.SAVES, Part.STATES)
-    at_hand = _layouts(archive, nights, layouts)
+    at_hand = layouts_of_nights(archive, nights, layouts)
     past = timelines(archive, parts, forms=forms_of(at_hand))
     known = _selected(past.lines, selection)
     exported = _exported(known, device.name)
@@ -175,20 +175,6 @@ def _exported(known: Mapping[Identity, Known], device: str) -> dict[Identity, se
 
 def _volumes(known: Mapping[Identity, Known]) -> set[str]:
     return {line.volume for lines in known.values() for line in lines} - {ELSEWHERE}
-
-
-def _layouts(
-    archive: Archive, nights: Mapping[str, Snapshot], layouts: Mapping[str, Layout]
-) -> dict[str, Layout]:
-    """The owner's layouts, and for other emulators the one that the latest night of a device holds."""
-    at_hand = dict(layouts)
-    for night in sorted(nights.values(), key=lambda one: -one.sequence):
-        try:
-            manifest = archive.read(night)
-        except OwnerError:
-            continue  # a hurt night is named with what could not be read
-        at_hand.update(layouts_at_hand(archive, manifest, {}, manifest.layouts.keys() - at_hand.keys()))
-    return at_hand
 
 
 def _hold_together(cases: Iterable[Case]) -> None:

@@ -320,6 +320,20 @@ def layouts_at_hand(
     return at_hand
 
 
+def layouts_of_nights(
+    archive: Archive, nights: Mapping[str, Snapshot], layouts: Mapping[str, Layout]
+) -> dict[str, Layout]:
+    """The owner's layouts, and for other emulators the one that the latest night of a device holds."""
+    at_hand = dict(layouts)
+    for night in sorted(nights.values(), key=lambda one: -one.sequence):
+        try:
+            manifest = archive.read(night)
+        except OwnerError:
+            continue  # a hurt night is named with what could not be read
+        at_hand.update(layouts_at_hand(archive, manifest, {}, manifest.layouts.keys() - at_hand.keys()))
+    return at_hand
+
+
 def _carried(entry: Entry, layout: Layout | None) -> bool:
     """Whether the entry comes along to another device."""
     if layout is None:

@@ -1,32 +1,79 @@
-"""Which entries of a snapshot an owner asks for: by emulator, part and game, in any combination."""
+"""Which entries of a snapshot an owner asks for: by emulator, part, game and path, in any combination."""
 
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
+from handhold.archive.sameness import folded
 from handhold.errors import UnknownName, WrongInput
 from handhold.model import Entry, Part
-from handhold.restore.inside import Inner
+from handhold.restore.inside import Inner, plain_name
 
 
 @dataclass(frozen=True, slots=True)
 class Selection:
     """What is asked for; an empty field asks for everything.
 
-    ``games`` are patterns: ``*`` stands for any text, ``?`` for one character, case does not matter.
+    ``games`` and ``paths`` are patterns: ``*`` stands for any text, ``?`` for one character, case does not
+    matter. A path is one in the home of the emulator, of a file or of a folder above it.
     """
 
     emulators: tuple[str, ...] = ()
     parts: tuple[Part, ...] = ()
     games: tuple[str, ...] = ()
+    paths: tuple[str, ...] = ()
 
     @property
     def everything(self) -> bool:
         """Whether nothing was singled out."""
-        return not (self.emulators or self.parts or self.games)
+        return not (self.emulators or self.parts or self.games or self.paths)
+
+
+class Fits:
+    """A selection that is ready to be asked about many files.
+
+    >>> fits = Fits(Selection(games=("moss*",), paths=("saves",)))
+    >>> fits(Part.SAVES, "Moss Garden", "saves/Moss Garden.sav"), fits(Part.SAVES, "Moss", "old/Moss.sav")
+    (True, False)
+    """
+
+    def __init__(self, selection: Selection) -> None:
+        self._emulators = frozenset(name.casefold() for name in selection.emulators)
+        self._parts = frozenset(selection.parts)
+        self._games = pattern_of(selection.games)
+        self._paths = pattern_of(selection.paths)
+
+    def emulator(self, name: str) -> bool:
+        """Whether files of this emulator are asked for."""
+        return not self._emulators or name.casefold() in self._emulators
+
+    def part(self, part: Part) -> bool:
+        """Whether files of this part are asked for."""
+        return not self._parts or part in self._parts
+
+    def game(self, title: str) -> bool:
+        """Whether files that a player calls so are asked for."""
+        return self._games is None or self._games.fullmatch(folded(title)) is not None
+
+    def path(self, path: str) -> bool:
+        """Whether a file at this path in its home is asked for."""
+        return self._paths is None or at_or_below(self._paths, path)
+
+    def __call__(self, part: Part, title: str, path: str) -> bool:
+        """Whether a file is asked for, if its emulator is."""
+        return self.part(part) and self.game(title) and self.path(path)
+
+
+def at_or_below(pattern: re.Pattern[str], path: str) -> bool:
+    """Whether a path fits, or a folder that it lies in."""
+    path = folded(path)
+    while path:
+        if pattern.fullmatch(path):
+            return True
+        path = path.rpartition("/")[0]
+    return False
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,29 +112,26 @@ def choose(
     if selection.everything:
         return Chosen(among, [])
     _check_emulators(among, selection.emulators, where)
-    wanted = [_pattern(game) for game in selection.games]
-    emulators = {name.casefold() for name in selection.emulators}
-
-    def of_parts(part: Part) -> bool:
-        return not selection.parts or part in selection.parts
-
-    def named(title: str) -> bool:
-        return not wanted or any(pattern.fullmatch(_folded(title)) for pattern in wanted)
-
-    of_emulators = [entry for entry in among if not emulators or entry.emulator.casefold() in emulators]
+    fits = Fits(selection)
     picked = Chosen([], [])
-    for entry in of_emulators:
-        by_name = named(title_of(entry))
-        lies_in = inside(entry) if selection.parts or not by_name else ()
+    for entry in among:
+        if not fits.emulator(entry.emulator):
+            continue
+        by_name, by_path = fits.game(title_of(entry)), fits.path(entry.path)
+        lies_in = inside(entry) if selection.parts or not (by_name and by_path) else ()
         members = tuple(
-            one for one in lies_in if of_parts(one.part) and (by_name or named(title_of_member(one)))
+            one
+            for one in lies_in
+            if fits.part(one.part)
+            and (by_name or fits.game(title_of_member(one)))
+            and (by_path or fits.path(plain_name(one.member)))
         )
-        if by_name and of_parts(entry.part) and len(members) == len(lies_in):
+        if by_name and by_path and fits.part(entry.part) and len(members) == len(lies_in):
             picked.entries.append(entry)
         elif members:
             picked.members.append((entry, members))
-    if wanted:
-        _check_games(among, selection.games, wanted, inside)
+    if selection.games:
+        _check_games(among, selection.games, inside)
     if not (picked.entries or picked.members):
         raise WrongInput(
             f"The {where} holds nothing that fits {_said(selection)}.",
@@ -102,18 +146,19 @@ def title_of(entry: Entry) -> str:
     >>> title_of(Entry("tinplate", Part.SAVES, "main", "saves/Moss Garden.sav", 1, 0, "00"))
     'Moss Garden'
     """
-    if entry.game is not None:
-        return entry.game
-    name = entry.path.rpartition("/")[2]
-    stem = name.rpartition(".")[0]
-    return stem or name
+    return title(entry.game, entry.path)
 
 
 def title_of_member(one: Inner) -> str:
     """The same for a member of a zip."""
-    if one.game is not None:
-        return one.game
-    name = one.member.name.rstrip("/").rpartition("/")[2]
+    return title(one.game, one.member.name.rstrip("/"))
+
+
+def title(game: str | None, path: str) -> str:
+    """The same for any path."""
+    if game is not None:
+        return game
+    name = path.rpartition("/")[2]
     return name.rpartition(".")[0] or name
 
 
@@ -127,30 +172,33 @@ def _check_emulators(entries: Sequence[Entry], wanted: Sequence[str], where: str
 def _check_games(
     entries: Sequence[Entry],
     wanted: Sequence[str],
-    patterns: Sequence[re.Pattern[str]],
     inside: Callable[[Entry], tuple[Inner, ...]],
 ) -> None:
-    titles = {_folded(title_of(entry)): title_of(entry) for entry in entries}
+    titles = {folded(title_of(entry)): title_of(entry) for entry in entries}
     for entry in entries:
-        titles.update((_folded(title), title) for title in map(title_of_member, inside(entry)))
-    for name, pattern in zip(wanted, patterns, strict=True):
-        if not any(pattern.fullmatch(title) for title in titles):
+        titles.update((folded(name), name) for name in map(title_of_member, inside(entry)))
+    for name in wanted:
+        pattern = pattern_of((name,))
+        if pattern is not None and not any(pattern.fullmatch(known) for known in titles):
             # settings and the like have no game, and their names are no help here
             games = {entry.game for entry in entries if entry.game} or set(titles.values())
             example = min(games, default="moss").split()[0].lower()
             raise UnknownName("game", name, sorted(games), f"* stands for any text: --game '{example}*'")
 
 
-def _pattern(wanted: str) -> re.Pattern[str]:
-    """``*`` and ``?`` only: a bracket is part of many titles."""
-    pieces = re.split(r"(\*+|\?)", _folded(wanted))
-    return re.compile(
-        "".join(".*" if p.startswith("*") else "." if p == "?" else re.escape(p) for p in pieces), re.DOTALL
-    )
+def pattern_of(wanted: Sequence[str]) -> re.Pattern[str] | None:
+    """One pattern for names that are ``folded``; None for none.
+
+    ``*`` and ``?`` only: a bracket is part of many titles.
+    """
+    if not wanted:
+        return None
+    return re.compile("|".join(map(_expression, wanted)), re.DOTALL)
 
 
-def _folded(text: str) -> str:
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+def _expression(wanted: str) -> str:
+    pieces = re.split(r"(\*+|\?)", folded(wanted))
+    return "".join(".*" if p.startswith("*") else "." if p == "?" else re.escape(p) for p in pieces)
 
 
 def _said(selection: Selection) -> str:
@@ -158,5 +206,6 @@ def _said(selection: Selection) -> str:
         *(f"--emulator {name}" for name in selection.emulators),
         *(f"--part {part.value}" for part in selection.parts),
         *(f"--game {name}" for name in selection.games),
+        *(f"--path {path}" for path in selection.paths),
     ]
     return " ".join(asked)

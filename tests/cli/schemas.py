@@ -246,3 +246,57 @@ VERIFY = table(
         ),
     }
 )
+NUMBERS = rows({"type": "integer", "minimum": 1})
+SEEN_BY = table(
+    {"snapshot": TEXT, "taken": TIME, "kind": {"enum": ["night", "safety", "restored", "adopted"]}}
+)
+PLACE: dict[str, Any] = {"device": TEXT, "volume": TEXT, "home": TEXT}
+HISTORY = table(
+    {
+        "saves": rows(
+            table(
+                {
+                    "emulator": TEXT,
+                    "part": PART,
+                    "game": MAYBE,
+                    "path": TEXT,
+                    "inside": {"type": "boolean"},
+                    "fork": NUMBERS,
+                    "gone": rows(table({**PLACE, "since": SEEN_BY})),
+                    "versions": rows(
+                        table(
+                            {
+                                "number": {"type": "integer", "minimum": 1},
+                                "size": COUNT,
+                                "modified": MAYBE,
+                                "first": SEEN_BY,
+                                "last": SEEN_BY,
+                                "nights": COUNT,
+                                "snapshots": rows(TEXT),
+                                "stood": rows(table({**PLACE, "first": TEXT, "last": TEXT, "nights": COUNT})),
+                                "stands": rows(table(PLACE)),
+                                "after": {"type": ["integer", "null"]},
+                                "newest": {"type": "boolean"},
+                                "restore_from": MAYBE,
+                            },
+                            sha256=SHA256,
+                            crc32={"type": "string", "pattern": "^[0-9a-f]{8}$"},
+                            zip=TEXT,
+                        )
+                    ),
+                }
+            )
+        ),
+        "evenings": rows(
+            table(
+                {
+                    "day": {"type": "string", "format": "date"},
+                    "week": {"type": "string", "pattern": r"^\d{4}-W\d\d-[1-7]$"},
+                    "device": TEXT,
+                    "saves": rows(table({"emulator": TEXT, "part": PART, "path": TEXT})),
+                }
+            )
+        ),
+        "unreadable": rows(TEXT),
+    }
+)

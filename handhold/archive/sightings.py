@@ -1,0 +1,176 @@
+"""In which snapshots a save stood with which content, over all nights and devices.
+
+Where ``standing`` knows when a content first and last stood somewhere, sightings know each snapshot that
+holds it, so that it can be had from there. Each distinct page is read once, whatever number of nights hold
+it, and one that speaks of nothing that is looked for is not decoded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, NamedTuple
+
+from handhold.archive.pages import Glance
+from handhold.archive.sameness import Forms, same_save
+from handhold.archive.standing import BEGUN, ELSEWHERE, Line, line_of
+from handhold.errors import OwnerError
+from handhold.model import Entry, Gap, Identity, Kind, Part, Site
+
+if TYPE_CHECKING:
+    from handhold.archive.archive import Archive
+    from handhold.archive.manifest import Manifest, Snapshot
+
+
+@dataclass(slots=True)
+class Held:
+    """Snapshots that hold something: in runs, each in its order, as they come from the pages."""
+
+    runs: list[Sequence[Snapshot]]
+
+    @property
+    def first(self) -> Snapshot:
+        """The earliest of them."""
+        return min((run[0] for run in self.runs), key=in_order)
+
+    @property
+    def last(self) -> Snapshot:
+        """The latest of them."""
+        return max((run[-1] for run in self.runs), key=in_order)
+
+    @property
+    def all(self) -> tuple[Snapshot, ...]:
+        """Each of them once, in their order."""
+        return together([self])
+
+
+def together(several: Iterable[Held]) -> tuple[Snapshot, ...]:
+    """The snapshots of several, each once, in the order of the archive."""
+    every = {one.file: one for held in several for run in held.runs for one in run}
+    return tuple(sorted(every.values(), key=in_order))
+
+
+def in_order(snapshot: Snapshot) -> tuple[float, datetime, str]:
+    """The order of the archive: by sequence, never by the clock alone."""
+    return snapshot.sequence, snapshot.taken, snapshot.file
+
+
+class Sighting(NamedTuple):
+    """A content of a save at one place, as an entry that has it, and the snapshots that hold it there."""
+
+    entry: Entry
+    line: Line
+    held: Held
+
+
+class View(NamedTuple):
+    """What a snapshot looked at, and what it was told not to look at."""
+
+    snapshot: Snapshot
+    sites: frozenset[Site]
+    gaps: tuple[Gap, ...]
+    left_out: frozenset[Part]
+    only_layouts: bool
+    layouts: frozenset[str]  # the emulators that it knew by a layout
+
+
+@dataclass(slots=True)
+class Sightings:
+    """What was found, by save. ``unreadable`` names snapshots that could not be read, whole or in part."""
+
+    found: dict[Identity, list[Sighting]] = field(default_factory=dict)
+    #: Of every snapshot, in their order, and of what is remembered of nights that were let go.
+    views: list[View] = field(default_factory=list)
+    unreadable: list[str] = field(default_factory=list)
+
+
+def sightings(
+    archive: Archive,
+    fits: Callable[[Glance], bool],
+    *,
+    words: Collection[str] = (),
+    forms: Forms | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Sightings:
+    """Every entry that fits, over every manifest of the archive.
+
+    ``words``, if there are any, are such that what fits has one of them (see ``pages.speaks_of``). ``forms``
+    are the homes that hold the same saves in two forms; identities are those of ``same_save``. What cannot
+    be read is passed over and named. What was only intended is no sighting. ``progress`` is told the steps
+    done and their number: as many for manifests as for pages.
+    """
+    result = Sightings()
+    reading = _Reading()
+    snapshots = [one for one in archive.snapshots() if not (one.kind is Kind.RESTORED and one.note == BEGUN)]
+    for done, snapshot in enumerate(snapshots, start=1):
+        try:
+            reading.note(archive.read(snapshot), result)
+        except OwnerError:
+            result.unreadable.append(snapshot.name)
+        if progress:
+            progress(done, 2 * len(snapshots))
+    contents: dict[tuple[Identity, Line, str], list[Sequence[Snapshot]]] = {}
+    total = len(reading.pages)
+    for done, (page, held) in enumerate(reading.pages.items(), start=1):
+        try:
+            entries = archive.fitting(page, fits, words)
+        except OwnerError:
+            result.unreadable += [one.name for some in held.values() for one in some]
+            continue
+        for entry in entries:
+            identity, folder = same_save(entry, forms or {})
+            for scene, some in held.items():
+                line = reading.line(scene, entry, folder)
+                key = (identity, line, entry.sha256)
+                if (known := contents.get(key)) is not None:
+                    known.append(some)
+                elif line.volume != ELSEWHERE:
+                    sighting = Sighting(entry, line, Held([some]))
+                    contents[key] = sighting.held.runs
+                    result.found.setdefault(identity, []).append(sighting)
+        if progress and done % 256 == 0:
+            progress(len(snapshots) + len(snapshots) * done // total, 2 * len(snapshots))
+    result.unreadable = list(dict.fromkeys(result.unreadable))
+    return result
+
+
+class _Reading:
+    """Which snapshots hold which page, by the scene: the device, and where its homes lay."""
+
+    def __init__(self) -> None:
+        self.pages: dict[str, dict[int, list[Snapshot]]] = {}
+        self._scenes: dict[tuple[str, frozenset[Site]], int] = {}
+        self._lines: dict[tuple[int, str, str, str], Line] = {}
+        self._lying: list[tuple[str, Mapping[tuple[str, str], Site]]] = []
+
+    def note(self, manifest: Manifest, result: Sightings) -> None:
+        """Takes in what one manifest says."""
+        snapshot, sites = manifest.snapshot, frozenset(manifest.sites)
+        result.views.append(
+            View(
+                snapshot, sites, manifest.gaps, manifest.left_out, manifest.only_layouts,
+                frozenset(manifest.layouts),
+            )
+        )  # fmt: skip
+        scene = self._scenes.setdefault((snapshot.device, sites), len(self._scenes))
+        if scene == len(self._lying):
+            self._lying.append((snapshot.device, {(site.emulator, site.home): site for site in sites}))
+        for page in manifest.pages:
+            held = self.pages.get(page.id)
+            if held is None:
+                held = self.pages[page.id] = {}
+            if scene in held:
+                held[scene].append(snapshot)
+            else:
+                held[scene] = [snapshot]
+
+    def line(self, scene: int, entry: Entry, folder: str) -> Line:
+        """Where an entry stood in a scene."""
+        key = (scene, entry.emulator, entry.home, folder)
+        line = self._lines.get(key)
+        if line is None:
+            device, lying = self._lying[scene]
+            site = lying.get((entry.emulator, entry.home))
+            line = self._lines[key] = line_of(device, entry.home, site, folder)
+        return line
