@@ -114,8 +114,8 @@ class Evening:
         self.world.reopened()
         return 3 if self.world.undo(DEVICE).failed else 0
 
-    def program(self, *arguments: str) -> list[str]:
-        """The real program, as its own process runs it, on this handheld."""
+    def program(self, *arguments: str, device: str = DEVICE) -> list[str]:
+        """The real program, as its own process runs it, on this handheld (by another name, if so asked)."""
         layouts, config = self.world.root / "layouts", self.world.root / "config.yaml"
         if not layouts.exists():
             layouts.mkdir()
@@ -123,7 +123,7 @@ class Evening:
             config.write_text(f"config: 1\ndevice: {DEVICE}\n")
         return [
             sys.executable, "-c", "from handhold.cli.entry import main; main()",
-            "--config", str(config), "--archive", str(self.archive), "--device", DEVICE,
+            "--config", str(config), "--archive", str(self.archive), "--device", device,
             "--volume", f"card={self.card}", "--layouts", str(layouts), *arguments,
         ]  # fmt: skip
 

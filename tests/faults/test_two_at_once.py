@@ -77,10 +77,15 @@ class Paused:
 
 @contextmanager
 def paused(
-    evening: Evening, *arguments: str, at: str = "fsync", number: int = 2, locks: bool = True
+    evening: Evening,
+    *arguments: str,
+    at: str = "fsync",
+    number: int = 2,
+    locks: bool = True,
+    device: str = DEVICE,
 ) -> Iterator[Paused]:
     """A run of a command in a process of its own, that stops before its n-th ``os.fsync`` (or ``at``)."""
-    program = evening.program(*arguments)[3:]
+    program = evening.program(*arguments, device=device)[3:]
     here, told = os.pipe()
     wait, go = os.pipe()
     child = os.fork()
@@ -214,11 +219,12 @@ def test_two_machines_whose_locks_do_not_reach_each_other(
     evening: Evening, number: int, second: tuple[str, ...]
 ) -> None:
     """On such a share both write at once. One of them may have to give up; nothing is lost."""
+    device = "kitchen" if second == SNAPSHOT else DEVICE
     before = known(evening.archive)
     night = typed(evening, "list", "--json").document["snapshots"][0]["snapshot"]
     with (
         paused(evening, *SNAPSHOT, number=number, locks=False) as one,
-        paused(evening, *second, number=1, locks=False) as other,
+        paused(evening, *second, number=1, locks=False, device=device) as other,
     ):
         first_status = one.end()
         second_status = other.end()
