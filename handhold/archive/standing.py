@@ -15,9 +15,11 @@ by name: with the card out for a night, the one on the internal storage has the 
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.archive.sameness import Forms, same_save
@@ -49,7 +51,10 @@ NOWHERE = "@home"
 
 
 class Line(NamedTuple):
-    """One place through time: where a home of an emulator lies on a device, as ``Site`` has it."""
+    """One place through time: where a home of an emulator lies on a device, as ``Site`` has it.
+
+    The path has no case: a folder that is renamed by case only is the folder that it was.
+    """
 
     device: str
     volume: str
@@ -62,7 +67,12 @@ def line_of(device: str, home: str, site: Site | None, folder: str = "") -> Line
     ``folder`` is one in the home that has a line of its own (see ``sameness``).
     """
     volume, path = (NOWHERE, home) if site is None else (site.volume, site.path)
-    return Line(device, volume, f"{path}/{folder}".strip("/") if folder else path)
+    return Line(device, volume, _caseless(f"{path}/{folder}".strip("/") if folder else path))
+
+
+@lru_cache(maxsize=4096)
+def _caseless(path: str) -> str:
+    return unicodedata.normalize("NFC", path).casefold()
 
 
 class Span(NamedTuple):

@@ -2,8 +2,8 @@
 
 An emulator that no layout speaks of is *recognised*: it has its id and its title from the folder that plays
 its role. Its id depends on that folder's own name and on the ids of the layouts only, and the name of its
-home on the volume and the folder's path, so that both stay what they are from night to night, whatever else
-comes onto the device. Folders of one name are one emulator, wherever they lie.
+home on the volume and the folder's path, whatever its case, so that both stay what they are from night to
+night, whatever else comes onto the device. Folders of one name are one emulator, wherever they lie.
 """
 
 from __future__ import annotations
@@ -69,8 +69,10 @@ def title_of(role_path: str) -> str:
     return role_path.rpartition("/")[2] or LOOSE_TITLE
 
 
-def site_of(volume: str, role_path: str, taken: Collection[str]) -> Site:
+def site_of(volume: str, role_path: str, taken: Collection[str], twin: bool = False) -> Site:
     """The place of a recognised emulator. ``taken`` are the ids of the layouts. Pure.
+
+    ``twin``: there is another folder of that path but for its case, which some volumes can hold.
 
     >>> site_of("card", "Emulation/Tinplate", ()).emulator
     'tinplate'
@@ -83,7 +85,8 @@ def site_of(volume: str, role_path: str, taken: Collection[str]) -> Site:
         kind = HomeKind.PRIVATE
     else:
         kind = HomeKind.GAMES if here.place == "games" else HomeKind.FOLDER
-    digest = hashlib.sha256(role_path.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    told = f"{role_path}\0twin" if twin else folded(role_path)
+    digest = hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()[:8]
     return Site(emulator, f"found@{volume}@{digest}", kind, volume, role_path)
 
 
@@ -113,6 +116,7 @@ class Recognition:
         self._taken = frozenset(taken)
         self._sites: dict[tuple[str, str], Site] = {}
         self._by_folder: dict[tuple[str, str], Site] = {}
+        self._caseless: dict[tuple[str, str], str] = {}
         self._tag = signals().tag_name
         self.found: dict[str, Recognised] = {}
 
@@ -165,7 +169,8 @@ class Recognition:
             path = role(folder) or folder.partition("/")[0]
             site = self._sites.get((volume, path))
             if site is None:
-                site = site_of(volume, path, self._taken)
+                twin = self._caseless.setdefault((volume, folded(path)), path) != path
+                site = site_of(volume, path, self._taken, twin)
                 if not role(folder):
                     site = replace(site, emulator=emulator_id("", self._taken))
                 self._sites[volume, path] = site

@@ -14,7 +14,7 @@ from handhold.archive.standing import BEGUN, ELSEWHERE, Line, Order, Span, last_
 from handhold.model import Entry, HomeKind, Kind, Part, Site
 from tests.archive.fixtures import EVENING, make
 
-PLOVER, LANTERN = Line("plover", "card", "Tinplate"), Line("lantern", "card", "Tinplate")
+PLOVER, LANTERN = Line("plover", "card", "tinplate"), Line("lantern", "card", "tinplate")
 
 
 def spans(*stood: tuple[str, int, int]) -> dict[str, Span]:
@@ -59,8 +59,8 @@ def spans(*stood: tuple[str, int, int]) -> dict[str, Span]:
         # Two homes of one device are two lines: side by side they say nothing about each other.
         (
             {
-                Line("plover", "card", "Tinplate"): spans(("x", 5, 5)),
-                Line("plover", "internal", "Tinplate"): spans(("y", 6, 6)),
+                Line("plover", "card", "tinplate"): spans(("x", 5, 5)),
+                Line("plover", "internal", "tinplate"): spans(("y", 6, 6)),
             },
             "x",
             "y",
@@ -83,7 +83,7 @@ def test_last_on() -> None:
 
 
 histories = st.dictionaries(
-    st.sampled_from([PLOVER, LANTERN, Line("plover", "internal", "Tinplate")]),
+    st.sampled_from([PLOVER, LANTERN, Line("plover", "internal", "tinplate")]),
     st.dictionaries(
         st.sampled_from("xyz"),
         st.tuples(st.integers(1, 9), st.integers(0, 9)).map(lambda t: Span(t[0], t[0] + t[1])),
@@ -104,7 +104,7 @@ def test_order_is_the_same_from_both_sides(history: dict[Line, dict[str, Span]])
 def test_a_line_that_only_repeats_what_is_known_changes_nothing(
     history: dict[Line, dict[str, Span]], later: int
 ) -> None:
-    more = {**history, Line("third", "card", "Tinplate"): {"x": Span(later, later)}}
+    more = {**history, Line("third", "card", "tinplate"): {"x": Span(later, later)}}
     if order(history, "x", "y") is not Order.UNKNOWN:
         assert order(more, "x", "y") is order(history, "x", "y")
 
@@ -216,7 +216,7 @@ def test_a_home_is_told_by_where_it_lies_and_not_by_its_name(tmp_path: Path) -> 
             )
     lines = standings(archive, {A}).of(A)
     assert lines == {
-        Line("plover", "card", "Tinplate"): {_sha("on card"): (1, 1)},
-        Line("plover", "internal", "Tinplate"): {_sha("on internal"): (1, 2)},
+        Line("plover", "card", "tinplate"): {_sha("on card"): (1, 1)},
+        Line("plover", "internal", "tinplate"): {_sha("on internal"): (1, 2)},
     }
     assert order(lines, _sha("on card"), _sha("on internal")) is Order.FORK

@@ -16,7 +16,7 @@ from handhold.errors import Damaged
 from handhold.model import Entry, Gap, HomeKind, Kind, Part, Site
 from tests.archive.fixtures import EVENING, again, make
 
-PLOVER, LANTERN = Line("plover", "card", "Tinplate"), Line("lantern", "card", "Tinplate")
+PLOVER, LANTERN = Line("plover", "card", "tinplate"), Line("lantern", "card", "tinplate")
 MAIN = Site("tinplate", "main", HomeKind.FOLDER, "card", "Tinplate")
 
 

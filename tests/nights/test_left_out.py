@@ -177,3 +177,35 @@ def test_a_whole_folder_that_was_emptied_is_told_by_night(world: World) -> None:
     shutil.rmtree(world.internal / "Tinplate/saves")
     world.next_evening()
     assert suspicious(world) == []
+
+
+def test_a_folder_that_is_renamed_by_case_only_is_what_it_was(world: World) -> None:
+    world.write(world.card / "Quill/saves/Heath.srm", b"\2heath" * 1000, 1)
+    said = world.run("snapshot", "--json").document
+    before = entries(world)
+    second = said["snapshot"]
+    for old, new in (("Quill", "x"), ("x", "QUILL")):
+        (world.card / old).rename(world.card / new)
+    world.next_evening()
+    said = world.run("snapshot", "--json").document
+    assert (said["gone_files"], said["renamed"], said["new_files"]) == ([], [], 0)
+    assert entries(world) == before
+    world.write(world.card / "QUILL/saves/Heath.srm", b"\1heath" * 1000, 1)  # somebody put the first back
+    world.next_evening()
+    decided = world.run("restore", second, "--game", "Heath", "--part", "saves", "--dry-run", "--json")
+    assert [step["decision"] for step in decided.document["steps"]] == ["forward"]
+
+
+def test_two_folders_of_one_name_but_for_case_are_two(world: World) -> None:
+    world.write(world.card / "quill/saves/Heath.srm", b"\2other" * 1000)
+    if len(list(world.card.iterdir())) < 2:
+        pytest.skip("this file system knows no case")
+    assert world.run("snapshot").status == 0
+    assert sorted(size for home, path, size in entries(world) if path == "saves/Heath.srm") == [6000, 6000]
+
+
+def entries(world: World) -> set[tuple[str, str, int]]:
+    return {
+        (e["home"], e["path"], e["size"])
+        for e in world.run("show", "latest", "--emulator", "quill", "--json").document["entries"]
+    }

@@ -67,7 +67,7 @@ def one(wish: Wish, **more: Any) -> Step:
 def history(**lines: Mapping[str, int]) -> dict[Any, Any]:
     """The history of the save: device -> content -> when it last stood there."""
     stood = {
-        Line(name, "card", "Tinplate"): {digest(content): Span(at, at) for content, at in line.items()}
+        Line(name, "card", "tinplate"): {digest(content): Span(at, at) for content, at in line.items()}
         for name, line in lines.items()
     }
     return {entry().identity: stood}
@@ -377,8 +377,8 @@ def test_two_entries_of_one_identity_in_two_homes_say_nothing_about_each_other()
     """One stood on unchanged while the other was played on: that makes neither newer than the other."""
     histories = {
         entry().identity: {
-            Line("lantern", "card", "Tinplate"): {digest("archived"): Span(1, 5)},
-            Line("lantern", "internal", "Tinplate"): {
+            Line("lantern", "card", "tinplate"): {digest("archived"): Span(1, 5)},
+            Line("lantern", "internal", "tinplate"): {
                 digest("elsewhere"): Span(3, 3),
                 digest("later"): Span(5, 5),
             },
