@@ -56,6 +56,20 @@ def native(text: str) -> str:
     return name
 
 
+def one_line(text: str) -> str:
+    """A text as one line, whoever wrote it: a blank for each character that breaks or steers lines.
+
+    >>> one_line("whole.\\nAll is well")
+    'whole. All is well'
+    """
+    return text if text.isprintable() else _CONTROL.sub(" ", text)
+
+
+def is_one_line(text: str) -> bool:
+    """Whether nothing in the text breaks or steers lines."""
+    return text.isprintable() or _CONTROL.search(text) is None
+
+
 def trouble_with(path: str) -> str | None:
     """Why a relative path in written form must not be believed, or None if it is sound.
 

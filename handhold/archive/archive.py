@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 
 FOLDERS = ("manifests", "bundles")
 _IDENT = re.compile(r"[0-9a-f]{32}")
-_PAGES_KEPT = 256
+_PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
 _HEAD_READ, _HEAD_STEP = 4 << 10, 64  # bytes that are read, and opened, at a time
 _LARGEST_WINDOW = 16 << 20  # bytes that reading a head may take
 
@@ -66,6 +66,7 @@ class Archive:
         self._index: Index | None = None
         self._heads: dict[str, Snapshot] = {}
         self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
+        self._kept = 0  # entries of these pages
         self._held = False
         #: Who held the archive before this one did and was cut off, in the owner's words; "" if nobody.
         self.left_by = ""
@@ -242,8 +243,9 @@ class Archive:
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
         self._pages[page_id] = found
-        if len(self._pages) > _PAGES_KEPT:
-            self._pages.popitem(last=False)
+        self._kept += len(found)
+        while len(self._pages) > _PAGES_KEPT or (self._kept > _ENTRIES_KEPT and len(self._pages) > 1):
+            self._kept -= len(self._pages.popitem(last=False)[1])
         return found
 
     def fitting(
@@ -290,13 +292,17 @@ class Archive:
         return all(one.id in self.index for one in ranges)
 
     def gives(self, entry: Entry) -> bool:
-        """Whether the entry comes out whole; if only from a hurt bundle, it is read to the end to tell."""
-        if self.holds(entry):
+        """Whether every block of the entry can be had; those that only a hurt bundle has are read to tell."""
+        if not entry.size or self.holds(entry):
             return True
         try:
-            for _ in self.content(entry):
-                pass
-        except Damaged:
+            if entry.recipe is None:
+                needed = {entry.sha256}
+            else:
+                needed = {one.id.hex() for one in recipe.decode(self.block(entry.recipe), entry.size)}
+            for ident in needed:
+                self.block(ident)
+        except (ValueError, Damaged):
             return False
         return True
 

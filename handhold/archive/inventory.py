@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import msgspec
 
 from handhold.archive.pages import EMULATOR
-from handhold.names import trouble_with
+from handhold.names import is_one_line, trouble_with
 
 #: The longest list that is kept or believed (bytes): more than half a million games.
 LARGEST = 64 << 20
@@ -59,6 +59,6 @@ def decode(data: bytes) -> tuple[Game, ...]:
             raise ValueError("the list of games names a home that cannot be")
         if trouble := trouble_with(one.path):
             raise ValueError(f"the list of games has a path that {trouble}")
-        if one.game is not None and ("\0" in one.game or len(one.game) > 4096):
+        if one.game is not None and (len(one.game) > 4096 or not is_one_line(one.game)):
             raise ValueError("the list of games has a title that cannot be")
     return games

@@ -17,12 +17,14 @@ import zstandard
 from handhold.archive.blocks import decompress
 from handhold.archive.pages import DIGEST, EMULATOR
 from handhold.model import Gap, Kind, Part, Site
-from handhold.names import trouble_with
+from handhold.names import one_line, trouble_with
 
 FOLDER = "manifests"
 FORMAT = 1
 #: No more is believed, in bytes: the head, and the whole in plain. Page lines for tens of millions of files.
 LARGEST_HEAD, LARGEST = 16 << 20, 128 << 20
+#: No manifest has more pages and gaps together: 64 million files, and no more memory than a small device has.
+MOST_LINES = 1_000_000
 DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 FILE = re.compile(
     rf"{FOLDER}/([A-Za-z0-9][A-Za-z0-9_-]{{0,39}})\.([0-9]{{8}}T[0-9]{{6}}Z)\.([0-9a-f]{{8}})\.manifest"
@@ -202,7 +204,7 @@ def encode(head: Head, pages: Sequence[PageRef], gaps: Sequence[Gap]) -> bytes:
     lines += _encoder.encode_lines([_GapLine(gap) for gap in gaps])
     counts = {"pages": head.pages, "gaps": head.gaps, "files": head.files, "bytes": head.bytes}
     lines += _encoder.encode(_EndLine(counts, hashlib.sha256(lines).hexdigest())) + b"\n"
-    if len(lines) > LARGEST or lines.index(b"\n") >= LARGEST_HEAD:
+    if head.pages + head.gaps > MOST_LINES or len(lines) > LARGEST or lines.index(b"\n") >= LARGEST_HEAD:
         raise TooLarge("the manifest would be larger than any that is read")
     return lines
 
@@ -265,7 +267,7 @@ def decode_head(file: str, lines: bytes) -> tuple[Head, Snapshot]:
         head.files,
         head.bytes,
         head.gaps,
-        head.note,
+        one_line(head.note),
         file,
         head.let_go,
     )
@@ -275,13 +277,13 @@ def decode(file: str, packed: bytes) -> Manifest:
     """A whole manifest, checked: digests, counts, every name. Raises ``ValueError`` with what is wrong."""
     plain = unpack(file, packed)
     head, snapshot = decode_head(file, plain[: LARGEST_HEAD + 128])
-    lines = plain.split(b"\n")
-    if len(lines) != head.pages + head.gaps + 4 or lines[-1]:
+    if plain.count(b"\n") != head.pages + head.gaps + 3 or plain[-1:] != b"\n":
         raise ValueError("it has not the number of lines that its head says")
+    lines = plain.split(b"\n")
     try:
         end = _end.decode(lines[-2])
         pages = tuple(map(_page.decode, lines[2 : 2 + head.pages]))
-        gaps = tuple(_gap.decode(line).gap for line in lines[2 + head.pages : -2])
+        gaps = tuple(_in_lines(_gap.decode(line).gap) for line in lines[2 + head.pages : -2])
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"it cannot be read ({error})") from error
     if end.sha256 != hashlib.sha256(plain[: -len(lines[-2]) - 1]).hexdigest():
@@ -306,15 +308,24 @@ def decode(file: str, packed: bytes) -> Manifest:
         head.layouts,
         pages,
         gaps,
-        head.base,
+        head.base and one_line(head.base),
         head.safety,
-        head.tool,
+        one_line(head.tool),
         head.games,
         head.versions,
         frozenset(head.left_out),
         head.only_layouts,
         head.emptied,
     )
+
+
+def _in_lines(gap: Gap) -> Gap:
+    """The gap with each of its texts on one line."""
+    texts = (gap.volume, gap.why, gap.emulator or "", gap.advice or "")
+    if all(map(str.isprintable, texts)):
+        return gap
+    volume, why, emulator, advice = map(one_line, texts)
+    return Gap(volume, gap.path, why, emulator or None, advice or None)
 
 
 def _believed(head: Head, file: str) -> datetime:
@@ -340,7 +351,7 @@ def _believed(head: Head, file: str) -> datetime:
         raise ValueError("its sequence number cannot be")
     if not all(0 <= n <= _MOST for n in (head.files, head.bytes, head.pages, head.gaps)):
         raise ValueError("its counts cannot be")
-    if head.pages > head.files or head.pages + head.gaps > LARGEST:
+    if head.pages > head.files or head.pages + head.gaps > MOST_LINES:
         raise ValueError("its counts cannot be")
     if any(not _is_word(v.name) or not _is_word(v.filesystem) or not is_place(v.path) for v in head.volumes):
         raise ValueError("it names a volume that cannot be")

@@ -9,7 +9,7 @@ import msgspec
 import xxhash
 
 from handhold.model import Entry, Part
-from handhold.names import trouble_with
+from handhold.names import is_one_line, trouble_with
 
 #: A page begins at an entry whose key's hash is divisible by this, so this is also a page's mean length.
 MEAN = 64
@@ -136,6 +136,6 @@ def trouble_of(entry: Entry) -> str | None:
         return "its recipe is none"
     if entry.members is not None and DIGEST.fullmatch(entry.members) is None:
         return "its list of members is none"
-    if entry.game is not None and ("\0" in entry.game or len(entry.game) > 4096):
+    if entry.game is not None and (len(entry.game) > 4096 or not is_one_line(entry.game)):
         return "its game is no name"
     return None

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 WIDTH = 80
 #: ``file:line:column: …`` stays on one line, however long: editors read it.
 _PLACE = re.compile(r".+:\d+:\d+: ")
+_BEYOND_ASCII = re.compile(r"[^\x00-\x7e]")
 
 
 class Progress(Protocol):
@@ -52,12 +53,12 @@ class Console:
         print(self._lines(text), file=self.err)
 
     def document(self, document: Mapping[str, Any]) -> None:
-        """The one JSON document of a command."""
+        """The one JSON document of a command; what could play tricks on a terminal is escaped."""
         import msgspec
 
         self.out.flush()
         text = msgspec.json.format(msgspec.json.encode(document), indent=2).decode()
-        print(text, file=self.out)
+        print(_BEYOND_ASCII.sub(_escaped, text), file=self.out)
 
     def table(
         self,
@@ -176,3 +177,14 @@ class _Moving:
             files_total=files_total,
             bytes_total=bytes_total,
         )
+
+
+def _escaped(match: re.Match[str]) -> str:
+    r"""A character of a JSON text as it may be shown: itself, or its escape.
+
+    Source: RFC 8259, section 7 (strings: ``\uXXXX``, and two of them beyond the Basic Multilingual Plane)
+    """
+    if printable(match[0]) == match[0]:
+        return match[0]
+    units = match[0].encode("utf-16-be")
+    return "".join(f"\\u{units[at]:02x}{units[at + 1]:02x}" for at in range(0, len(units), 2))

@@ -9,23 +9,18 @@ from datetime import UTC, datetime, timedelta
 from handhold.amounts import size
 from handhold.model import NS
 
-#: Characters that change how the text around them is shown, besides control characters.
-_TURNS = {
-    *range(0x202A, 0x202F),
-    *range(0x2066, 0x206A),
-    0x061C,
-    0x200E,
-    0x200F,
-    0x2028,
-    0x2029,
-    0xFEFF,
-}
+#: What can be seen nowhere, or changes how the text around it is shown: control characters, format characters
+#: (directions among them), lone surrogates, private and unknown characters, line and paragraph separators.
+_HIDDEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
+#: Format characters that words of some languages need: the joiners.
+_JOINERS = "\u200c\u200d"
 
 
 def printable(text: str) -> str:
     """The text with everything that could play tricks on a terminal escaped.
 
     Source: Unicode Standard Annex 9, section 2 (the directional formatting characters)
+    Source: The Unicode Standard, section 4.5 (general categories)
 
     >>> printable("a\\x1b[31mb")
     'a\\\\x1b[31mb'
@@ -37,7 +32,7 @@ def printable(text: str) -> str:
 
 def _safe(c: str) -> str:
     number = ord(c)
-    if unicodedata.category(c) in ("Cc", "Cs", "Cn", "Co") or number in _TURNS:
+    if unicodedata.category(c) in _HIDDEN and c not in _JOINERS:
         if number < 0x100:
             return f"\\x{number:02x}"
         return f"\\u{number:04x}" if number < 0x10000 else f"\\U{number:08x}"

@@ -1,7 +1,7 @@
 """The long campaign: so many inputs for all readers together, guided by coverage, none unhandled.
 
 ``python -m tests.fuzz.campaign --inputs 1000000 [READER...] [--keep]``. Prints a line for each reader and the
-sum. ``--keep`` puts the smallest set of inputs with the same coverage into ``tests/fuzz/corpus``, where
+sum. ``--keep`` puts the shortest inputs that add coverage into ``tests/fuzz/corpus``, where
 ``tests/fuzz/test_kept.py`` replays them. An input that was not handled is kept as ``found-...`` in the
 current folder, and the status is 1.
 """
@@ -9,10 +9,9 @@ current folder, and the status is 1.
 from __future__ import annotations
 
 import argparse
+import base64
 import hashlib
-import os
 import re
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -25,13 +24,14 @@ from tests.fuzz.seeds import seeds
 CORPUS = Path(__file__).with_name("corpus")
 #: An input may take no longer (seconds), nor the process more memory (MiB).
 LONGEST, MOST_MEMORY = 10, 900
-#: No longer inputs are tried (bytes), and of the kept ones no more are kept for each reader.
-LONGEST_INPUT, MOST_KEPT_BYTES = 6000, 24_000
+#: No longer inputs are tried (bytes); of those that add coverage no more are kept for each reader.
+LONGEST_INPUT, MOST_KEPT, MOST_KEPT_BYTES = 6000, 60, 10_000
 
 
 def kept(name: str) -> list[bytes]:
-    """The inputs that are kept for a reader."""
-    return [path.read_bytes() for path in sorted((CORPUS / name).glob("*"))]
+    """The inputs that are kept for a reader: a file for each, every line one of them in base 64."""
+    path = CORPUS / f"{name}.txt"
+    return [base64.b64decode(line) for line in path.read_bytes().splitlines()] if path.exists() else []
 
 
 def run(name: str, inputs: int, keep: bool) -> tuple[int, int, int, float]:
@@ -58,26 +58,20 @@ def run(name: str, inputs: int, keep: bool) -> tuple[int, int, int, float]:
         if done.returncode or ran is None:
             print(done.stderr[-3000:], file=sys.stderr)
         if keep:
-            _keep(name, command, given, grown)
+            _keep(name, [path.read_bytes() for path in grown.iterdir()])
     total = int(ran[1]) if ran else taken + refused
     return total, taken, int(done.returncode != 0 or ran is None), time.monotonic() - begun
 
 
-def _keep(name: str, command: list[str], given: Path, grown: Path) -> None:
-    """The smallest inputs with all the coverage, without those that the seeds give anyway."""
-    with tempfile.TemporaryDirectory() as folder:
-        merged = [folder, str(given), str(grown)]
-        subprocess.run([*command, "-merge=1", *merged], capture_output=True, check=False)
-        shutil.rmtree(CORPUS / name, ignore_errors=True)
-        (CORPUS / name).mkdir(parents=True)
-        own, size = set(seeds()[name]), 0
-        for path in sorted(Path(folder).iterdir(), key=os.path.getsize):
-            data = path.read_bytes()
-            size += len(data)
-            if size > MOST_KEPT_BYTES:
-                break
-            if data not in own:
-                (CORPUS / name / hashlib.sha256(data).hexdigest()[:16]).write_bytes(data)
+def _keep(name: str, found: list[bytes]) -> None:
+    """Keeps the shortest inputs that added coverage, those of earlier campaigns first."""
+    chosen: dict[bytes, None] = {}
+    for data in (*kept(name), *sorted(found, key=lambda data: (len(data), data))):
+        if len(chosen) < MOST_KEPT and sum(map(len, chosen)) + len(data) <= MOST_KEPT_BYTES:
+            chosen[data] = None
+    CORPUS.mkdir(exist_ok=True)
+    lines = sorted(base64.b64encode(data) for data in chosen)
+    (CORPUS / f"{name}.txt").write_bytes(b"".join(line + b"\n" for line in lines))
 
 
 def main() -> int:
