@@ -91,6 +91,7 @@ class Result:
     recognised: Mapping[str, int]  # by emulator: files that are kept though no layout names them
     unrecognised: Mapping[str, int]  # the same of the last night, which are left out now, as asked
     seconds: float
+    first: bool  # the device had no night until now
 
 
 class Odd(NamedTuple):
@@ -212,6 +213,7 @@ def take(
         },
         unrecognised={} if options.recognise else no_longer_recognised(prior, still, options.parts),
         seconds=time.monotonic() - begun,
+        first=not seen_before,
     )
 
 

@@ -31,11 +31,19 @@ def join(app: typer.Typer) -> None:
 def list_(
     context: typer.Context,
     all_: Annotated[bool, typer.Option("--all", help="What restores left behind as well.")] = False,
+    last: Annotated[
+        bool, typer.Option("--last", help="When each device was last kept, and what needs you.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
 ) -> None:
     """Lists the snapshots of the archive, oldest first."""
     session: Session = context.obj
     archive = session.archive()
+    if last:
+        from handhold.cli import last as lately
+
+        lately.last(session, archive, json)
+        return
     snapshots = archive.snapshots() if all_ or json else archive.past()
     if json:
         session.console.document({"snapshots": [_about(snapshot) for snapshot in snapshots]})

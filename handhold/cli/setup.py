@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from handhold.cli import words
+from handhold.cli.last import same_medium_line
 from handhold.cli.session import Session
 from handhold.errors import NotNow, WrongInput
 
@@ -46,6 +47,7 @@ def setup(
     Asks only for what --device, --volume and --archive did not say.
     """
     from handhold.config import Config, config_text, write_config
+    from handhold.device.volumes import same_medium
 
     session: Session = context.obj
     console = session.console
@@ -97,11 +99,8 @@ def setup(
             f"\nThe volume {inner} lies inside the volume {outer}: what is on it counts as {inner}'s alone. "
             "If they are one storage, leave one of them out."
         )
-    if shared := _same_medium(place, volumes):
-        console.say(
-            f"\nThe archive lies on the same medium as {words.listed(shared)}: if that is lost, so is the "
-            "archive. Keep a second copy of it elsewhere; copying its whole folder is enough."
-        )
+    if shared := same_medium(place, volumes):
+        console.say(f"\n{same_medium_line(shared)}")
     console.say(f"\n{_RIGHTS}")
     console.say("Next: handhold survey shows what is on the device, handhold snapshot keeps it.")
 
@@ -305,9 +304,3 @@ def _archive(session: Session, place: str) -> tuple[Archive, bool]:
             raise WrongInput(
                 f"No archive can be made at {place}: {error.strerror}.", "Choose a place that can be written."
             ) from error
-
-
-def _same_medium(place: str, volumes: Mapping[str, str]) -> list[str]:
-    """The volumes that share their file system with the archive."""
-    there = os.stat(place).st_dev
-    return [name for name, path in volumes.items() if os.stat(path).st_dev == there]

@@ -11,6 +11,7 @@ import typer
 from handhold import amounts
 from handhold.cli import words
 from handhold.cli.knownlayouts import Known, known_layouts
+from handhold.cli.last import same_medium_line, shared_volumes
 from handhold.cli.session import Session
 from handhold.cli.survey import (
     conflict_document,
@@ -241,6 +242,8 @@ def show(session: Session, result: Result) -> None:
     added = f"{amounts.size(result.stored_bytes)} added, {words.took(result.seconds)}"
     console.say(f"Kept as {result.snapshot.name} ({added}).")
     console.say(last_line(result))
+    if result.first and (shared := sorted(name for _, name in shared_volumes(session))):
+        console.say(f"\n{same_medium_line(shared)}")
 
 
 def show_missed(console: Console, result: Result) -> None:

@@ -197,6 +197,25 @@ def free_room(path: str) -> int:
     return told.f_bavail * told.f_frsize if told.f_blocks else sys.maxsize
 
 
+def same_medium(place: str, volumes: Mapping[str, str]) -> list[str]:
+    """The volumes, of these by name and path, on the file system that holds ``place``; by device number.
+
+    What is not there lies nowhere.
+    """
+    try:
+        there = os.stat(place).st_dev
+    except OSError:
+        return []
+    found = []
+    for name, path in volumes.items():
+        try:
+            if os.stat(path).st_dev == there:
+                found.append(name)
+        except OSError:
+            continue
+    return found
+
+
 def mounted() -> list[Mounted]:
     """The real, writable volumes that are mounted now, by path."""
     found: dict[str, Mounted] = {}

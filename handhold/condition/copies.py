@@ -1,0 +1,82 @@
+"""Which saves have one copy only, in the whole world as far as the archive knows it. Pure but for reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping
+from typing import NamedTuple
+
+from handhold.archive.archive import Archive
+from handhold.archive.standing import Line
+from handhold.archive.timeline import Moment, timelines
+from handhold.condition.mirrors import Mirror
+from handhold.model import Identity, Part
+
+
+class Only(NamedTuple):
+    """A save of which there is one copy: where it is kept, and whether its device has it still."""
+
+    emulator: str
+    game: str | None
+    path: str
+    device: str
+    snapshot: str  # the last one that saw it come
+    stands: bool  # on the device, whose medium is the archive's own
+
+
+def only_copies(
+    archive: Archive,
+    mirrors: Collection[Mirror],
+    shared: Collection[tuple[str, str]],
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Only]:
+    """The saves that one medium alone has. ``shared``: volumes (device, name) on the archive's own medium."""
+    upto = max((mirror.sequence for mirror in mirrors), default=-1.0)
+    return sole(timelines(archive, (Part.SAVES,), progress).lines, upto, shared)
+
+
+def sole(
+    lines: Mapping[Identity, Mapping[Line, list[Moment]]],
+    mirrored: float,
+    shared: Collection[tuple[str, str]],
+) -> list[Only]:
+    """Of the histories of saves those whose newest version one medium alone has.
+
+    What is empty is no version. A version has a copy in the archive, one on each device where it stands on a
+    medium of its own, and one in every mirror that was brought up to date since (``mirrored``: up to which
+    sequence number).
+    """
+    found = []
+    for identity, by_line in lines.items():
+        last = [(line, moments[-1]) for line, moments in by_line.items() if moments]
+        kept = [
+            (moment, line)
+            for line, moments in by_line.items()
+            for moment in moments
+            if moment.entry is not None and moment.entry.size
+        ]
+        if not kept:
+            continue
+        newest, line = max(kept, key=lambda each: each[0].snapshot.sequence)
+        entry = newest.entry
+        assert entry is not None
+        apart = [
+            place
+            for place, moment in last
+            if moment.entry is not None
+            and moment.entry.sha256 == entry.sha256
+            and (place.device, place.volume) not in shared
+        ]
+        if apart or newest.snapshot.sequence <= mirrored:
+            continue
+        stands = any(moment.entry is not None and moment.entry.sha256 == entry.sha256 for _, moment in last)
+        emulator, _, path = identity
+        found.append(Only(emulator, entry.game, path, line.device, newest.snapshot.name, stands))
+    return sorted(found)
+
+
+def by_emulator(only: Iterable[Only]) -> dict[str, list[Only]]:
+    """The saves by emulator."""
+    groups: dict[str, list[Only]] = {}
+    for one in only:
+        groups.setdefault(one.emulator, []).append(one)
+    return groups
