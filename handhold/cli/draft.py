@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
@@ -13,7 +14,7 @@ from handhold.cli import words
 from handhold.cli.foldername import Placed, evidence_of, inside_places, own_name, placed, title_of
 from handhold.cli.session import Session
 from handhold.errors import Exit, OwnerError, WrongInput
-from handhold.names import written
+from handhold.names import native, written
 
 if TYPE_CHECKING:
     from handhold.device.glance import Glance
@@ -66,8 +67,10 @@ def draft(
         )
     role_path = own_name(place.names)
     known = known_drafts(session)
-    title_ = named.title or title_of(role_path, place)
-    id_ = named.id or emulator_id(role_path, {one.id for one in known if one.id})
+    # What no folder has a name for is called like the folder itself, or like its volume.
+    called = role_path or (place.names[-1] if place.names else place.at.partition(":")[0])
+    title_ = named.title or title_of(called, place)
+    id_ = named.id or emulator_id(called, {one.id for one in known if one.id})
     if named.id and (other := next((one for one in known if one.id == named.id), None)):
         raise WrongInput(f'The id "{named.id}" is taken, by {other.file}.', "Choose another: --id ID")
     inside = inside_places(session, role_path)
@@ -77,6 +80,8 @@ def draft(
         evidence_of(place, seen, bool(inside)),
         drafts.Wanted(id_, title_, shown, (place.at,), place.about, inside),
     )
+    if write:
+        refuse(place, folder, proposal, seen, known)
     file = written_to(session, proposal.text, id_) if write else None
     notes = list(notes_on(place, seen, proposal, known))
     if json:
@@ -126,6 +131,57 @@ def patterns_of() -> Any:
     return read_catalogue([]).patterns
 
 
+def refuse(place: Placed, folder: Path, proposal: Proposal, seen: Glance, known: Sequence[Draft]) -> None:
+    """Raises ``WrongInput`` where a layout more would do harm: one that is there, or several in one."""
+    shown = written(str(folder))
+    for one in homes_at(place, known):
+        raise WrongInput(
+            f"{shown} is a home of {one.id} already, by {one.file}.",
+            "Change that file, or delete it and draft again; without --write the draft is only shown.",
+        )
+    deeper = emulators_in(place, seen, proposal)
+    if len(deeper) > 1 or (deeper and not place.names):
+        first = folder / native(deeper[0][len("/".join(place.names)) :].lstrip("/"))
+        raise WrongInput(
+            f"{shown} is no single emulator's folder: {words.listed(deeper)} "
+            f"{'lie' if len(deeper) > 1 else 'lies'} in it.",
+            f"Draft each by itself: handhold layout draft {shlex.quote(written(str(first)))} --write",
+        )
+
+
+def homes_at(place: Placed, known: Sequence[Draft]) -> list[Draft]:
+    """The layouts that have a home right there."""
+    from handhold.device.listing import folded
+
+    volume, _, path = place.at.partition(":")
+    return [
+        one
+        for one in known
+        if any(
+            {at.volume, volume} & {"*", at.volume} == {at.volume} and folded(at.path) == folded(path)
+            for home in one.homes
+            for at in home.at or ()
+        )
+    ]
+
+
+def emulators_in(place: Placed, seen: Glance, proposal: Proposal) -> list[str]:
+    """Folders in it that play an emulator's role of their own, relative to the volume."""
+    from handhold.layouts.draft.sighting import KEPT, wanted
+    from handhold.layouts.recognition.recognise import role
+    from handhold.model import HomeKind
+
+    if proposal.like.kind in (HomeKind.GAMES, HomeKind.EXPORT) or not place.root:
+        return []
+    base = "/".join(place.names)
+    roles = {
+        role(f"{base}/{one.path}".lstrip("/").rpartition("/")[0])
+        for one in seen.sightings
+        if wanted(one.looks) in KEPT
+    }
+    return sorted(one for one in roles if one and one.count("/") >= len(place.names))
+
+
 def written_to(session: Session, text: str, id: str) -> Path:
     """Writes a new file into the owner's layouts folder; never over one that is there."""
     from handhold.documents.file import reason
@@ -171,32 +227,15 @@ def _new_file(path: Path, text: str) -> bool:
 
 def notes_on(place: Placed, seen: Glance, proposal: Proposal, known: Sequence[Draft]) -> list[str]:
     """What the owner should know beside the draft."""
-    from handhold.device.listing import folded
-    from handhold.layouts.draft.sighting import KEPT, wanted
-    from handhold.layouts.recognition.recognise import role
-    from handhold.model import HomeKind
+    from handhold.layouts.draft.sighting import KEPT
 
     notes = []
     if place.about:
         notes.append(f"{place.at}: {place.about}.")
-    volume, _, path = place.at.partition(":")
-    for one in known:
-        for home in one.homes:
-            for at in home.at or ():
-                if {at.volume, volume} & {"*", at.volume} == {at.volume} and folded(at.path) == folded(path):
-                    notes.append(f"{one.id} ({one.file}) has a home there already.")
-    if proposal.like.kind not in (HomeKind.GAMES, HomeKind.EXPORT) and place.root:
-        base = "/".join(place.names)
-        roles = {
-            role(f"{base}/{one.path}".lstrip("/").rpartition("/")[0])
-            for one in seen.sightings
-            if wanted(one.looks) in KEPT
-        }
-        deeper = sorted(one for one in roles if one.count("/") >= len(place.names) and one)
-        if len(deeper) > 1:
-            notes.append(
-                f"Several emulators seem to lie in here ({words.listed(deeper)}); draft each by itself."
-            )
+    notes += [f"{one.id} ({one.file}) has a home there already." for one in homes_at(place, known)]
+    deeper = emulators_in(place, seen, proposal)
+    if len(deeper) > 1:
+        notes.append(f"Several emulators seem to lie in here ({words.listed(deeper)}); draft each by itself.")
     kept = sum(proposal.recognised.get(part, 0) for part in KEPT)
     if not kept:
         notes.append("Nothing in it looks like a save or a state.")

@@ -98,13 +98,51 @@ def test_it_never_writes_over_a_file(world: World) -> None:
     )
     before = files(world.layouts)
     assert world.run("layout", "draft", hatch(world), "--write").status == Exit.DONE
-    again = world.run("layout", "draft", hatch(world), "--write")
-    assert again.status == Exit.DONE and "has a home there already" in " ".join(again.text.split())
     after = files(world.layouts)
-    assert len(after) == len(before) + 2
+    assert len(after) == len(before) + 1
     assert {name: after[name] for name in before} == before
     assert "hatch-2.yaml" in after
-    assert world.run("layout", "check").status == Exit.DONE, "the second has an id of its own"
+    assert world.run("layout", "check").status == Exit.DONE, "it has an id of its own"
+
+
+@pytest.mark.parametrize("json", [[], ["--json"]])
+def test_a_folder_that_has_a_layout_gets_no_second_one(world: World, json: list[str]) -> None:
+    assert world.run("layout", "draft", hatch(world), "--write").status == Exit.DONE
+    before = files(world.layouts)
+    again = world.run("layout", "draft", hatch(world), "--write", "--id", "other", *json)
+    assert again.status == Exit.WRONG_INPUT
+    flat = " ".join(again.err.split())
+    assert "is a home of hatch already, by" in flat and "Change that file" in flat
+    assert files(world.layouts) == before
+    shown = world.run("layout", "draft", hatch(world))
+    assert shown.status == Exit.DONE and "has a home there already" in " ".join(shown.err.split())
+
+
+def test_a_whole_volume_is_no_emulator(world: World) -> None:
+    before = files(world.layouts)
+    for folder in (world.card, world.card / "Emulation"):
+        if folder != world.card:
+            world.write(folder / "Barge/saves/Mole Hollow.sav", b"\1" * 8192)
+        said = world.run("layout", "draft", str(folder), "--write")
+        assert said.status == Exit.WRONG_INPUT
+        flat = " ".join(said.err.split())
+        assert "Emulation/Hatch" in flat and "Draft each by itself" in flat
+    assert "layout draft" in flat and f"{world.card / 'Emulation/Barge'} --write" in flat.replace(
+        " /", "/", 0
+    )
+    assert files(world.layouts) == before
+
+
+def test_a_card_that_is_one_emulators(world: World) -> None:
+    world.write(world.internal / "saves/Mole Hollow.sav", b"\1" * 8192)
+    world.write(world.internal / "states/Mole Hollow.st1", b"\2" * 9000)
+    document = world.run("layout", "draft", str(world.internal), "--write", "--json").document
+    assert (document["id"], document["title"]) == ("internal", "internal")
+    assert document["homes"][0]["at"] == ["internal:"]
+    assert world.run("layout", "check").status == Exit.DONE
+    assert world.run("snapshot").status == Exit.DONE
+    kept = {(e["emulator"], e["path"]) for e in world.run("show", "--json").document["entries"]}
+    assert {("internal", "saves/Mole Hollow.sav"), ("internal", "states/Mole Hollow.st1")} <= kept
 
 
 def test_without_a_config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
