@@ -118,6 +118,22 @@ class LocalStorage:
         while self._open:
             os.close(self._open.popitem()[1])
 
+    def forget_cached(self, name: str) -> None:
+        """Has the next read of a file come from the medium, not from the system's memory, where it can."""
+        self._forget(name)
+        if not hasattr(os, "posix_fadvise"):
+            return
+        try:
+            file = os.open(self._path(name), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
+        except OSError:
+            return  # the read tells
+        try:
+            os.posix_fadvise(file, 0, 0, os.POSIX_FADV_DONTNEED)
+        except OSError:
+            pass  # a hint, no more
+        finally:
+            os.close(file)
+
     def list(self, folder: str) -> list[Item]:
         items = []
         try:

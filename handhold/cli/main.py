@@ -61,6 +61,7 @@ _ROOMS = (
     "carry",
     "verify",
     "thin",
+    "mirror",
     "export",
     "adopt",
     "demo",

@@ -1,0 +1,130 @@
+"""``mirror``: a second archive is brought up to date."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from handhold import amounts
+from handhold.cli import words
+from handhold.cli.session import Session
+from handhold.errors import Exit, NotNow, OwnerError, WrongInput
+
+if TYPE_CHECKING:
+    from handhold.archive.archive import Archive
+    from handhold.archive.mirror import Mirrored
+    from handhold.cli.console import Console
+
+
+def join(app: typer.Typer) -> None:
+    """Adds the command."""
+    app.command()(mirror)
+
+
+def mirror(
+    context: typer.Context,
+    dest: Annotated[str, typer.Argument(metavar="DEST", help="The second archive, or an empty folder.")],
+    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+) -> None:
+    """Brings a second archive up to date with what it lacks of this one.
+
+    Every file is checked when it has arrived; nothing is deleted in either. Run it again after it was cut
+    off. The other way round: handhold --archive DEST mirror THIS.
+    """
+    from handhold.archive.mirror import mirror as bring
+    from handhold.archive.mirror import open_second
+    from handhold.archive.storage import LocalStorage
+    from handhold.config import checked_path
+
+    session: Session = context.obj
+    first = session.archive()
+    place = os.path.abspath(os.path.expanduser(checked_path("DEST", dest)))
+    here, there = os.path.realpath(session.archive_path), os.path.realpath(place)
+    if here == there or os.path.commonpath((here, there)) in (here, there):
+        raise WrongInput(
+            "The second archive is this one, or one lies in the other.",
+            "Name a folder on another card or disk.",
+        )
+    storage = LocalStorage(place)
+    open_second(first, storage)  # before the lock leaves anything there
+    with ExitStack() as stack:
+        try:
+            stack.enter_context(first.locked("mirror"))
+        except NotNow:
+            raise
+        except OwnerError:
+            pass  # a card that can only be read is not changed by anybody else either
+        with session.console.progress("Copying") as bar:
+            done = bring(first, storage, progress=lambda part, total: bar(0, part, 0, total))
+    if json:
+        session.console.document(_document(first, place, done))
+    else:
+        _show(session.console, place, done)
+    raise typer.Exit(_status(done))
+
+
+def _status(done: Mirrored) -> Exit:
+    if done.hurt:
+        return Exit.DAMAGE
+    return Exit.NOT_EVERYTHING if done.lack.apart or done.held_back else Exit.DONE
+
+
+def _show(console: Console, place: str, done: Mirrored) -> None:
+    lack = done.lack
+    if done.hurt:
+        console.warn("Hurt in this archive, and not copied:")
+        for file, why in sorted(done.hurt.items())[:12]:
+            console.warn(f"  {file}: {why}")
+        console.warn("handhold verify says what that concerns; handhold mend repairs what can be repaired.")
+    if done.held_back:
+        names = words.listed([one.name for one in done.held_back], 3)
+        console.warn(f"Waiting until that is repaired, for they need it: {names}.")
+    if lack.apart:
+        devices = words.listed(sorted({one.device for one in lack.apart}))
+        console.warn(
+            f"The two archives have diverged: {devices} has taken snapshots into each of them that the other "
+            f"lacks. Nothing tells in which order those were taken, and an older save could pass for a newer "
+            f"one, so {words.amount(len(lack.apart), 'snapshot')} of {devices} stayed where they are. Keep "
+            "both as they are; for a second archive of this one name an empty folder."
+        )
+    elif lack.diverged:
+        console.say("The two archives have diverged: each had snapshots that the other lacked.")
+    apart = {one.device for one in lack.apart}
+    if only := [one.name for one in lack.only_there if not one.let_go and one.device not in apart]:
+        names = words.listed(only, 3)
+        console.say(
+            f"Only there: {names}. The other way round brings that here: handhold --archive {place} mirror …"
+        )
+    if lack.let_go:
+        console.say(f"{words.amount(len(lack.let_go), 'snapshot')} were let go there, and stay so.")
+    if not done.files:
+        lacks = lack.apart or done.held_back
+        console.say("Nothing was copied." if lacks else f"{place} lacks nothing.")
+        return
+    what = f"{words.amount(len(done.arrived), 'snapshot')}, {words.amount(done.files, 'file')}"
+    console.say(
+        f"{'A second archive was made' if done.made else 'Brought up to date'}: {place} ({what}, "
+        f"{amounts.size(done.bytes)} copied and checked there)."
+    )
+
+
+def _document(first: Archive, place: str, done: Mirrored) -> dict[str, Any]:
+    lack = done.lack
+    return {
+        "archive": first.storage.where,
+        "mirror": place,
+        "id": first.id,
+        "made": done.made,
+        "files": done.files,
+        "bytes": done.bytes,
+        "arrived": [one.name for one in done.arrived],
+        "held_back": [one.name for one in done.held_back],
+        "hurt": [{"file": file, "what": why} for file, why in sorted(done.hurt.items())],
+        "diverged": lack.diverged,
+        "apart": [one.name for one in lack.apart],
+        "let_go": [one.name for one in lack.let_go],
+        "only_there": [one.name for one in lack.only_there],
+    }
