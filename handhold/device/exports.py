@@ -138,11 +138,12 @@ def without_older(
 ) -> tuple[list[Claim], list[Older]]:
     """The claims without all but the newest exports of each home, and those that were left out.
 
-    Only layouts that have ``newest`` say that each file is an export of everything; elsewhere a file is one
-    game's, and every one is kept. ``newest`` wins over the layouts' own numbers, and ``otherwise`` is for
-    those that have none. Pieces and checksums of an export stay with it. A zip of a few members that a
-    restore put there is no export: it is kept and does not count. Nor does an export that is not ``whole``;
-    the newest are asked until there are enough. ``ALL`` leaves nothing out.
+    Only layouts that have ``newest`` say that each file at the top of the home, each zip, and each folder of
+    other files is an export of everything; elsewhere a file is one game's, and every one is kept. ``newest``
+    wins over the layouts' own numbers, and ``otherwise`` is for those that have none. Pieces and checksums of
+    an export stay with it. A zip of a few members that a restore put there is no export: it is kept and does
+    not count. Nor does an export that is not ``whole``; the newest are asked until there are enough. ``ALL``
+    leaves nothing out.
     """
     limits: dict[str, int] = {}
     for layout in layouts:
@@ -158,7 +159,7 @@ def without_older(
         export = claim.site.kind is HomeKind.EXPORT and not is_excerpt(claim.path)
         if claim.emulator in limits and export and claim.part is not Part.GAMES:
             home = groups.setdefault((claim.emulator, claim.site.home), {})
-            home.setdefault(_PIECE.sub("", claim.path).casefold(), []).append(claim)
+            home.setdefault(_export_of(claim.path), []).append(claim)
         else:
             kept.append(claim)
     older: list[Older] = []
@@ -172,6 +173,17 @@ def without_older(
             else:
                 older += [Older(emulator, c.site.volume, c.volume_path, c.modified) for c in pieces]
     return kept, older
+
+
+def _export_of(path: str) -> str:
+    """What tells the exports of a home apart: a folder with plain files in it is one export.
+
+    >>> _export_of("a.zip.sha256"), _export_of("old/B.zip"), _export_of("2026-03-13/saves/Moss.sav")
+    ('a', 'old/b', '2026-03-13/')
+    """
+    stem = _PIECE.sub("", path)
+    folder, slash, _ = path.partition("/")
+    return (f"{folder}/" if slash and stem == path else stem).casefold()
 
 
 def _counts(pieces: Sequence[Claim], whole: Callable[[Claim], bool]) -> bool:

@@ -118,6 +118,21 @@ def test_pieces_and_checksums_stay_with_their_export() -> None:
     assert left(claims, hatbox(), 1) == {"a.zip", "c.zip"}
 
 
+def test_a_folder_of_plain_files_is_one_export() -> None:
+    claims = [
+        claim(f"{folder}/saves/{game}.sav", days)
+        for folder, days in (("monday", 3), ("Tuesday", 2), ("wednesday", 1))
+        for game in ("Moss", "Fern")
+    ]
+    assert left(claims, hatbox(), 2) == {"monday/saves/Moss.sav", "monday/saves/Fern.sav"}
+    assert left(claims, hatbox(), 3) == set()
+
+
+def test_a_folder_of_empty_files_is_no_export() -> None:
+    claims = [claim("monday/saves/Moss.sav", 2), claim("tuesday/saves/Moss.sav", 1, size=0)]
+    assert left(claims, hatbox(), 1) == set()
+
+
 def test_an_empty_file_is_no_export() -> None:
     assert left([claim("a.zip", 2), claim("b.zip", 1, size=0)], hatbox(), 1) == set()
 

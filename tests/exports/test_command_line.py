@@ -99,6 +99,43 @@ def test_only_the_newest_are_kept(world: World) -> None:
     assert kept == ["3.zip"]
 
 
+PEDLAR = """\
+layout: 1
+id: pedlar
+title: Pedlar
+like: folder-export
+homes:
+  - {name: export, at: ["card:Exports/Pedlar"]}
+newest: all
+keep:
+  - {part: saves, path: "*/saves/{game}.sav"}
+"""
+
+
+def test_folder_exports_likewise(world: World) -> None:
+    (world.layouts / "pedlar.yaml").write_text(PEDLAR, "utf-8")
+    for folder, days in (("2026-01-01", 50), ("2026-01-20", 30), ("2026-02-02", 20)):
+        for game in ("Moss", "Fern"):
+            data = f"{game} {folder}".encode() * 50
+            world.write(world.card / f"Exports/Pedlar/{folder}/saves/{game}.sav", data, days * 24 * 60)
+    done = world.run("snapshot", "--newest", "2", "--json").document
+    assert {one["path"] for one in done["older_exports"]} == {
+        f"Exports/Pedlar/2026-01-01/saves/{game}.sav" for game in ("Moss", "Fern")
+    }
+    (stale,) = done["stale"]
+    assert stale["emulator"] == "pedlar"
+    assert stale["path"].startswith("Exports/Pedlar/2026-02-02/")
+    assert "20 days old" in stale["why"]
+    saves = world.card / "Exports/Pedlar/2026-02-02/saves"
+    (saves / "Moss.sav").unlink()
+    (saves / "Fern.sav").unlink()
+    back = world.run("restore", "latest", "--emulator", "pedlar", "--game", "Moss", "--yes")
+    assert back.status == 0
+    assert "bring in the exported items" in " ".join(back.out.split())
+    assert (saves / "Moss.sav").read_bytes() == b"Moss 2026-02-02" * 50
+    assert not (saves / "Fern.sav").exists()
+
+
 def test_the_config_can_say_how_many(world: World) -> None:
     for number, days in enumerate((3, 2, 1)):
         export(world, f"{number}.zip", days)
