@@ -74,7 +74,7 @@ def schema() -> dict[str, object]:
                 "description": "What the members of its zips are, by their names in the zip.",
             },
             "newest": {
-                "description": "Each file or folder of an export home is an export of everything: so many are kept.",
+                "description": "Each file or folder of an export home has everything: so many are kept.",
                 "anyOf": [
                     {"const": "all"},
                     {"type": "integer", "minimum": 1, "maximum": reading.MOST_NEWEST},
