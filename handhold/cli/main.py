@@ -56,6 +56,7 @@ _ROOMS = (
     "snapshot",
     "look",
     "history",
+    "changes",
     "restore",
     "undo",
     "carry",

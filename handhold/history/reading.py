@@ -12,7 +12,7 @@ from handhold.archive.manifest import Snapshot
 from handhold.archive.pages import Glance
 from handhold.archive.sameness import folded
 from handhold.archive.sightings import Sighting, Sightings, View, in_order, sightings
-from handhold.archive.standing import Line, Span
+from handhold.archive.standing import Line, Span, line_of
 from handhold.errors import OwnerError, UnknownName, WrongInput
 from handhold.history.exports import members_seen
 from handhold.history.versions import History, Seen, history
@@ -222,9 +222,9 @@ def _looked(view: View, one: Sighting) -> bool:
     """Whether a night looked at the place of a file, and would have seen it."""
     for site in view.sites:
         if site.emulator == one.entry.emulator and site.volume == one.line.volume:
-            below = f"{site.path}/" if site.path else ""
-            if one.line.path == site.path or one.line.path.startswith(below):
-                place = (site.volume, f"{below}{one.entry.path}")
+            home = line_of(one.line.device, one.entry.home, site).path
+            if f"{one.line.path}/".startswith(f"{home}/" if home else ""):
+                place = (site.volume, f"{site.path}/{one.entry.path}".lstrip("/"))
                 recognised = one.entry.emulator not in view.layouts
                 return not any(
                     spot.holds(place, one.entry.part, recognised)

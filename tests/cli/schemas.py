@@ -300,3 +300,41 @@ HISTORY = table(
         "unreadable": rows(TEXT),
     }
 )
+STATE = table({"snapshot": MAYBE, "device": TEXT, "taken": TIME, "gaps": rows(GAP)})
+SIDE = {
+    "anyOf": [
+        table(
+            {
+                "emulator": TEXT,
+                "part": PART,
+                "home": TEXT,
+                "volume": MAYBE,
+                "path": TEXT,
+                "size": COUNT,
+                "modified": TIME,
+                "sha256": SHA256,
+            }
+        ),
+        {"type": "null"},
+    ]
+}
+CHANGES = table(
+    {
+        "before": STATE,
+        "after": STATE,
+        "changes": rows(
+            table(
+                {
+                    "what": {"enum": ["new", "changed", "gone", "moved", "unknown"]},
+                    "emulator": TEXT,
+                    "part": PART,
+                    "game": MAYBE,
+                    "path": TEXT,
+                    "before": SIDE,
+                    "after": SIDE,
+                }
+            )
+        ),
+        "same": COUNT,
+    }
+)
