@@ -47,7 +47,7 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
             "Run it again when you like.",
             Exit.FAILED,
         )
-    if isinstance(error, MemoryError):
+    if _for_want_of_memory(error):
         return "There is not enough memory for this.", "Close other programs and run it again.", Exit.FAILED
     if isinstance(error, OSError):
         where = f" ({error.filename})" if error.filename else ""
@@ -61,6 +61,21 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
         return str(error.format_message()), _help(str(error.format_message()), typed), Exit.WRONG_INPUT
     what = f"handhold itself made a mistake: {type(error).__name__}. What was kept before is as it was."
     return what, _write_down(error), Exit.FAILED
+
+
+#: How libraries say that they got no memory, where they raise something else than ``MemoryError``.
+_NO_MEMORY = (
+    "failed to map segment",
+    "cannot allocate memory",
+    "can't start new thread",
+    "not enough memory",
+)
+
+
+def _for_want_of_memory(error: BaseException) -> bool:
+    if isinstance(error, MemoryError) or (isinstance(error, OSError) and error.errno == errno.ENOMEM):
+        return True
+    return any(words in str(error).lower() for words in _NO_MEMORY)
 
 
 def _help(message: str, typed: Sequence[str]) -> str:

@@ -31,7 +31,7 @@ def test_a_restore_that_is_cut_off(place: Path, size: Size, files: str) -> None:
     recording = record(evening.restore, evening.folders)
     after = known(evening.archive)
     (place / "state").mkdir()
-    for number, state in enumerate(cuts(f"restore, {files} files", recording, size, most=24, short=24)):
+    for number, state in enumerate(cuts(f"restore, {files} files", recording, size, most=64, short=24)):
         state.lay_out(emptied(place / "state"))
         there = evening.at(place / "state")
         there.check(before, after, rename_is_one_step=state.ordered)
@@ -50,7 +50,7 @@ def test_an_undo_that_is_cut_off(place: Path, size: Size) -> None:
     recording = record(evening.undo, evening.folders)
     after = known(evening.archive)
     (place / "state").mkdir()
-    for state in cuts("undo", recording, size, most=32, short=24):
+    for state in cuts("undo", recording, size, most=96, short=24):
         state.lay_out(emptied(place / "state"))
         there = evening.at(place / "state")
         there.check(before, after, rename_is_one_step=state.ordered)

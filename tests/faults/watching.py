@@ -114,31 +114,42 @@ def watched(work: Callable[[], int | None], *options: str) -> Ran:
     The child's exit status is what ``work`` returns.
     """
     need_strace()
+    return _forked(work, ["strace", *_WATCH, *options])
+
+
+def alone(work: Callable[[], int | None]) -> Ran:
+    """Runs ``work`` in a child of its own that nobody watches."""
+    return _forked(work, [])
+
+
+def _forked(work: Callable[[], int | None], tracing: Sequence[str]) -> Ran:
     ready, go = os.pipe()
     with tempfile.TemporaryDirectory(prefix="watch-") as folder:
         out, err, log = (os.path.join(folder, name) for name in ("out", "err", "log"))
+        Path(log).touch()
         child = os.fork()
         if child == 0:
             _be_watched(work, ready, go, out, err)
         os.close(ready)
-        tracer = subprocess.Popen(
-            ["strace", *_WATCH, "-o", log, *options, "-p", str(child)],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-        )
         try:
-            _await_tracer(child, tracer)
+            tracer = _traced(child, [*tracing, "-o", log, "-p", str(child)]) if tracing else None
             os.write(go, b"go")
         finally:
             os.close(go)
         status = os.waitstatus_to_exitcode(_ended(child))
-        tracer.wait(timeout=_SECONDS)
-        assert tracer.stderr is not None
-        tracer.stderr.close()
+        if tracer is not None:
+            tracer.communicate(timeout=_SECONDS)
         said = [Path(path).read_text("utf-8", errors="backslashreplace") for path in (out, err, log)]
     assert status >= 0 or status == -signal.SIGKILL, f"ended by signal {-status}: {said[1]}"
     return Ran(None if status < 0 else status, *said)
+
+
+def _traced(child: int, command: Sequence[str]) -> subprocess.Popen[bytes]:
+    tracer = subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+    )
+    _await_tracer(child, tracer)
+    return tracer
 
 
 def watched_program(program: Sequence[str], *options: str) -> Ran:
