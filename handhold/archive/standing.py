@@ -16,12 +16,13 @@ by name: with the card out for a night, the one on the internal storage has the 
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
+from handhold.archive.branches import ONE, branches
 from handhold.archive.sameness import Forms, same_save
 from handhold.errors import OwnerError
 from handhold.model import Entry, Identity, Kind, Site
@@ -59,15 +60,16 @@ class Line(NamedTuple):
     device: str
     volume: str
     path: str
+    branch: int = 0  # of the device's history, where copies of an archive were put together (``branches``)
 
 
-def line_of(device: str, home: str, site: Site | None, folder: str = "") -> Line:
+def line_of(device: str, home: str, site: Site | None, folder: str = "", branch: int = 0) -> Line:
     """The line of a home that lies at ``site``, or of which only the name is known.
 
     ``folder`` is one in the home that has a line of its own (see ``sameness``).
     """
     volume, path = (NOWHERE, home) if site is None else (site.volume, site.path)
-    return Line(device, volume, _caseless(f"{path}/{folder}".strip("/") if folder else path))
+    return Line(device, volume, _caseless(f"{path}/{folder}".strip("/") if folder else path), branch)
 
 
 @lru_cache(maxsize=4096)
@@ -157,10 +159,11 @@ def standings(
     pages: dict[str, dict[_Seen, Span]] = {}
     names: dict[float, str] = {}
     snapshots = archive.records()
+    branch = branches(snapshots)
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact
             try:
-                _note_pages(snapshot, archive.read(snapshot), pages)
+                _note_pages(snapshot, archive.read(snapshot), branch.get(snapshot.file, ONE), pages)
                 names[snapshot.sequence] = snapshot.name
             except OwnerError:
                 result.unreadable.append(snapshot.name)
@@ -178,18 +181,22 @@ def standings(
 
 
 class _Seen(NamedTuple):
-    """Where a page was seen: on which device, and where its homes lay then."""
+    """Where a page was seen: on which device and branch of its history, and where its homes lay then."""
 
     device: str
+    branch: int
     sites: frozenset[Site]
 
 
-def _note_pages(snapshot: Snapshot, manifest: Manifest, pages: dict[str, dict[_Seen, Span]]) -> None:
-    seen = _Seen(snapshot.device, frozenset(manifest.sites))
-    for page in manifest.pages:
-        spans = pages.setdefault(page.id, {})
-        known = spans.get(seen)
-        spans[seen] = Span(known.first if known else snapshot.sequence, snapshot.sequence)
+def _note_pages(
+    snapshot: Snapshot, manifest: Manifest, branch: Sequence[int], pages: dict[str, dict[_Seen, Span]]
+) -> None:
+    for number in branch:
+        seen = _Seen(snapshot.device, number, frozenset(manifest.sites))
+        for page in manifest.pages:
+            spans = pages.setdefault(page.id, {})
+            known = spans.get(seen)
+            spans[seen] = Span(known.first if known else snapshot.sequence, snapshot.sequence)
 
 
 def _note_entries(
@@ -200,10 +207,10 @@ def _note_entries(
     among = list(entries)
     if not among:
         return
-    for (device, sites), span in seen.items():
+    for (device, branch, sites), span in seen.items():
         lie = {(site.emulator, site.home): site for site in sites}
         for entry, identity, folder in among:
-            line = line_of(device, entry.home, lie.get((entry.emulator, entry.home)), folder)
+            line = line_of(device, entry.home, lie.get((entry.emulator, entry.home)), folder, branch)
             if line.volume == ELSEWHERE:
                 continue
             stood = lines.setdefault(identity, {}).setdefault(line, {})

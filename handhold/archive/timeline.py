@@ -4,14 +4,21 @@ Where ``standing`` knows when a content first and last stood somewhere, a timeli
 came and went, and when nothing stood there any more. A night speaks for every home that it found; what it
 could not read, or was told to leave out, it says nothing about. What a restore kept first, what it wrote,
 and what was adopted speak for their own files only.
+
+A file that lies where it lay and is called by another emulator, home or path from some night on goes on with
+its history. So does one whose home was moved.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
+import msgspec
+
+from handhold.archive.branches import ONE, branches
 from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import BEGUN, ELSEWHERE, Line, line_of
 from handhold.errors import OwnerError
@@ -30,6 +37,10 @@ class Moment(NamedTuple):
     site: Site | None  # where the home lay; None if the snapshot does not say
 
 
+#: How an entry and the place of its home are called today, whatever they were called when they were recorded.
+ReadAs = Callable[[Entry, Site | None], tuple[Entry, Site | None]]
+
+
 @dataclass(slots=True)
 class Timelines:
     """The changes by identity and line, oldest first. ``unreadable`` names what could not be read."""
@@ -44,22 +55,27 @@ def timelines(
     progress: Callable[[int, int], None] | None = None,
     *,
     forms: Forms | None = None,
+    read_as: ReadAs | None = None,
 ) -> Timelines:
     """The timelines of every file of these parts, over every manifest of the archive.
 
     ``forms`` are the homes that hold the same saves in two forms; identities are those of ``same_save``. A
     page that a device's next night has as well is not looked into again. What cannot be read is passed over
-    and named. ``progress`` is told the manifests done and their number.
+    and named. ``read_as``: see ``ReadAs``. ``progress`` is told the manifests done and their number.
     """
     result = Timelines()
-    readers: dict[str, _Reader] = {}
+    readers: dict[tuple[str, int], _Reader] = {}
     snapshots = archive.records()
+    branch = branches(snapshots)
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact
-            reader = readers.setdefault(
-                snapshot.device, _Reader(archive, frozenset(parts), forms or {}, result)
-            )
-            reader.take(snapshot)
+            for number in branch.get(snapshot.file, ONE):
+                side = (snapshot.device, number)
+                if side not in readers:
+                    readers[side] = _Reader(
+                        archive, side, frozenset(parts), forms or {}, read_as or _as_recorded, result
+                    )
+                readers[side].take(snapshot)
         if progress:
             progress(done, len(snapshots))
     return result
@@ -74,17 +90,33 @@ class _Standing(NamedTuple):
 
     entry: Entry
     site: Site | None
+    recorded: Site | None  # the same, as the manifest calls it
+
+
+def _as_recorded(entry: Entry, site: Site | None) -> tuple[Entry, Site | None]:
+    return entry, site
 
 
 class _Reader:
-    """Reads the manifests of one device, in their order."""
+    """Reads the manifests of one device, in their order; ``side``: its name, and the branch."""
 
-    def __init__(self, archive: Archive, parts: frozenset[Part], forms: Forms, result: Timelines) -> None:
+    def __init__(
+        self,
+        archive: Archive,
+        side: tuple[str, int],
+        parts: frozenset[Part],
+        forms: Forms,
+        read_as: ReadAs,
+        result: Timelines,
+    ) -> None:
         self._archive = archive
+        self._device, self._branch = side
         self._parts = parts
         self._forms = forms
+        self._read_as = read_as
         self._result = result
         self._stands: dict[_Key, _Standing] = {}
+        self._places: dict[tuple[str, str], _Key] = {}  # by volume and path on it
         self._pages: frozenset[str] = frozenset()  # those of the last night
         self._sites: frozenset[Site] = frozenset()
         self._kept: dict[
@@ -117,7 +149,8 @@ class _Reader:
         whole = self._afresh or sites != self._sites
         self._afresh = False  # unless a page proves unreadable
         new = [page.id for page in manifest.pages if whole or page.id not in self._pages]
-        seen = self._observe(manifest, new)
+        moved = self._moved(manifest) if sites != self._sites else {}
+        seen = self._observe(manifest, new, moved=moved)
         if not self._afresh:
             before = set(self._stands) if whole else self._keys_of(self._pages - pages)
             self._gone(manifest, before - seen)
@@ -125,8 +158,50 @@ class _Reader:
         if manifest.left_out & self._parts:
             self._afresh = True  # the next night is held against what stood before this one
 
+    def _moved(self, manifest: Manifest) -> dict[tuple[Identity, str], list[_Key]]:
+        """The files of homes that do not lie any more where they did, on a volume that is there.
+
+        By identity and the home's name: where such a file is found for the first time, it was moved there.
+        """
+        lying = {(site.emulator, site.volume, site.path) for site in manifest.sites}
+        there = {volume.name for volume in manifest.volumes}
+        moved: dict[tuple[Identity, str], list[_Key]] = {}
+        for key, (entry, _, site) in self._stands.items():
+            if site is None or site.volume not in there:
+                continue
+            if (site.emulator, site.volume, site.path) not in lying:
+                moved.setdefault((key[1], entry.home.partition("@")[0]), []).append(key)
+        return moved
+
+    def _known(
+        self, key: _Key, entry: Entry, site: Site | None, moved: Mapping[tuple[Identity, str], list[_Key]]
+    ) -> _Standing | None:
+        """What stood there before, under whatever name it went: its history goes on."""
+        known = self._stands.get(key)
+        if known is not None or site is None:
+            return known
+        old = self._places.get(_place(site, entry))
+        if old is None or old not in self._stands:
+            candidates = moved.get((key[1], entry.home.partition("@")[0]), [])
+            among = [one for one in candidates if one in self._stands]
+            old = among[0] if len(among) == 1 else None
+        if old is None or key[0] in self._result.lines.get(key[1], {}):
+            return None
+        moments = self._result.lines[old[1]].pop(old[0])
+        if not self._result.lines[old[1]]:
+            del self._result.lines[old[1]]
+        self._result.lines.setdefault(key[1], {})[key[0]] = [
+            moment._replace(entry=_as(moment.entry, entry), site=site if moment.entry else None)
+            for moment in moments
+        ]
+        return self._stands.pop(old)
+
     def _observe(
-        self, manifest: Manifest, pages: Iterable[str], replaced: set[_Key] | None = None
+        self,
+        manifest: Manifest,
+        pages: Iterable[str],
+        replaced: set[_Key] | None = None,
+        moved: Mapping[tuple[Identity, str], list[_Key]] = MappingProxyType({}),
     ) -> set[_Key]:
         """Notes the files of these pages, and says which they were.
 
@@ -135,17 +210,20 @@ class _Reader:
         seen: set[_Key] = set()
         lie = {(site.emulator, site.home): site for site in manifest.sites}
         for page in pages:
-            for entry in self._entries(page, manifest.snapshot):
-                site = lie.get((entry.emulator, entry.home))
-                key = self._key(manifest.snapshot.device, entry, site)
+            for recorded in self._entries(page, manifest.snapshot):
+                lay = lie.get((recorded.emulator, recorded.home))
+                entry, site = self._read_as(recorded, lay)
+                key = self._key(entry, site)
                 if key[0].volume == ELSEWHERE:
                     continue
                 seen.add(key)
-                known = self._stands.get(key)
+                known = self._known(key, entry, site, moved)
                 if known is not None and replaced is not None and key not in replaced:
                     self._note(key, Moment(manifest.snapshot, None, None))
                     known = None
-                self._stands[key] = _Standing(entry, site)
+                self._stands[key] = _Standing(entry, site, lay)
+                if site is not None:
+                    self._places[_place(site, entry)] = key
                 if known is None or known.entry.sha256 != entry.sha256:
                     self._note(key, Moment(manifest.snapshot, entry, site))
         return seen
@@ -156,8 +234,9 @@ class _Reader:
             key
             for key in missing
             if (stands := self._stands.get(key)) is not None
+            and (lay := stands.recorded) is not None
             and (site := stands.site) is not None
-            and (site.emulator, site.volume, site.path) in lying
+            and (lay.emulator, lay.volume, lay.path) in lying
             and not any(covers(gap, site, stands.entry.path) for gap in manifest.gaps)
             and key[1][1] not in manifest.left_out
         ]
@@ -169,16 +248,14 @@ class _Reader:
         """The files of pages that the last night had and this one has no more."""
         keys: set[_Key] = set()
         lie = {(site.emulator, site.home): site for site in self._sites}
-        device = next((line.device for line, _ in self._stands), "")
         for page in pages:
             for entry in self._entries(page, None):
-                site = lie.get((entry.emulator, entry.home))
-                keys.add(self._key(device, entry, site))
+                keys.add(self._key(*self._read_as(entry, lie.get((entry.emulator, entry.home)))))
         return keys
 
-    def _key(self, device: str, entry: Entry, site: Site | None) -> _Key:
+    def _key(self, entry: Entry, site: Site | None) -> _Key:
         identity, folder = same_save(entry, self._forms)
-        return line_of(device, entry.home, site, folder), identity
+        return line_of(self._device, entry.home, site, folder, self._branch), identity
 
     def _entries(self, page: str, snapshot: Snapshot | None) -> Sequence[Entry]:
         try:
@@ -197,6 +274,20 @@ class _Reader:
     def _note(self, key: _Key, moment: Moment) -> None:
         line, identity = key
         self._result.lines.setdefault(identity, {}).setdefault(line, []).append(moment)
+
+
+def _place(site: Site, entry: Entry) -> tuple[str, str]:
+    """Where a file lies, whatever emulator and home it is called by."""
+    return site.volume, f"{site.path}/{entry.path}".lstrip("/")
+
+
+def _as(old: Entry | None, new: Entry) -> Entry | None:
+    """An old content of a file that goes by another name now."""
+    if old is None:
+        return None
+    return msgspec.structs.replace(
+        old, emulator=new.emulator, part=new.part, home=new.home, path=new.path, game=new.game
+    )
 
 
 def covers(gap: Gap, site: Site, path: str) -> bool:

@@ -10,6 +10,7 @@ from contextlib import ExitStack
 
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import DESCRIPTION, GUIDE, Archive
+from handhold.archive.branches import parted_at
 from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.parity.checking import check_parity, tell_repairable
 from handhold.archive.references import References
@@ -51,6 +52,7 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
         references = References(archive, soundness, findings, meter, executor)
         sound, whole = _manifests(archive, stock, findings, meter, references)
     _gone(sound, stock, findings)
+    _continued_apart(sound, findings)
     if not findings.damaged and sound:
         _needless(stock, soundness, findings)
     check_parity(storage, stock, findings, meter)
@@ -215,6 +217,20 @@ def _needless(stock: Stock, soundness: Soundness, findings: Findings) -> None:
         findings.notes.add(
             f"{what} nothing that a snapshot needs: left by a run that was cut off, or a snapshot is lost."
         )
+
+
+def _continued_apart(sound: list[Manifest], findings: Findings) -> None:
+    """Numbers that occur twice: two copies of the archive were written on, and then put together."""
+    snapshots = [one.snapshot for one in sound]
+    number = parted_at(snapshots)
+    if number is None:
+        return
+    devices = sorted({one.device for one in snapshots if one.sequence == number})
+    findings.notes.add(
+        f"Two copies of this archive were continued by themselves and then put together: number {number:.0f} "
+        f"is there twice ({', '.join(devices)}). Nothing is lost by it. Where numbers and times of a "
+        "device do not agree on which save came later, carry and restore ask."
+    )
 
 
 def _still_there(storage: Storage) -> None:

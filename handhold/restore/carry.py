@@ -18,13 +18,14 @@ from handhold.errors import UnknownName, WrongInput
 from handhold.layouts.layout import Layout
 from handhold.model import Clock, Device, HomeKind, Identity, Part, nanoseconds
 from handhold.restore.apply import Applied, apply
+from handhold.restore.asnow import as_now
 from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.cards import cards_out
 from handhold.restore.cases import Case, Save, game_of, latest_entry
 from handhold.restore.forms import forms_of
 from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey
-from handhold.restore.newest import Here, together
+from handhold.restore.oneplace import one_place
 from handhold.restore.plan import (
     Action,
     Plan,
@@ -37,7 +38,8 @@ from handhold.restore.plan import (
 from handhold.restore.prepare import archive_trouble, layouts_of_nights, rooms_of
 from handhold.restore.select import Selection, choose
 from handhold.restore.targets import Elsewhere, names_apart
-from handhold.restore.units import unit_of
+from handhold.restore.together import hold_together, whole_or_none
+from handhold.restore.units import Unit, units_of
 from handhold.restore.whereabouts import Known, whereabouts
 
 
@@ -79,8 +81,9 @@ def prepare_carry(
         raise UnknownName("device", take, sorted({*nights, device.name}))
     parts = selection.parts or (Part.SAVES, Part.STATES)
     at_hand = layouts_of_nights(archive, nights, layouts)
-    past = timelines(archive, parts, forms=forms_of(at_hand))
-    known = _selected(past.lines, selection)
+    past = timelines(archive, parts, forms=forms_of(at_hand), read_as=as_now(layouts))
+    units = units_of(latest_entry(each) for i, each in past.lines.items() if i[1] is Part.SAVES)
+    known = _selected(past.lines, selection, units)
     exported = _exported(known, device.name)
     known = {identity: lines for identity, lines in known.items() if identity not in exported}
     out = cards_out(archive, device, _volumes(known) | {volume.name for volume in device.volumes})
@@ -89,12 +92,13 @@ def prepare_carry(
         stands = whereabouts(
             device, at_hand, among, owners=layouts.keys(), out=out, elsewhere=elsewhere, progress=progress
         )
+        among, stands = one_place(among, stands)
         cases = [Case(device.name, identity, lines, stands[identity]) for identity, lines in among.items()]
         return [case for case in cases if case.verdict.newest]
 
     asked = selection.parts or (Part.SAVES,)
     cases = decided({identity: lines for identity, lines in known.items() if identity[1] in asked})
-    _hold_together([case for case in cases if case.entry.part is Part.SAVES])
+    hold_together(cases, units)
     steps = {case.identity: case.step(archive, take) for case in cases}
     if not selection.parts:
         coming = _coming(cases, steps)
@@ -123,6 +127,7 @@ def prepare_carry(
         archive_trouble=archive_trouble(archive),
     )
     plan = settled(_apart([steps[case.identity] for case in cases]), scene)
+    plan = replace(plan, steps=tuple(whole_or_none(cases, plan.steps, units)))
     sources = {
         case.version_of(step.entry.sha256).device
         for case, step in zip(cases, plan.steps, strict=True)
@@ -155,13 +160,18 @@ def carry(
 
 
 def _selected(
-    lines: Mapping[Identity, Mapping[Line, list[Moment]]], selection: Selection
+    lines: Mapping[Identity, Mapping[Line, list[Moment]]],
+    selection: Selection,
+    units: Mapping[Identity, Unit],
 ) -> dict[Identity, Known]:
+    """What is asked for; of a save of several files all, where one of them is."""
     latest = {identity: latest_entry(each) for identity, each in lines.items()}
     asked = Selection(selection.emulators, (), selection.games)
     picked = choose(latest.values(), asked, where="archive").entries if latest or not asked.everything else []
     wanted = {entry.key for entry in picked}
-    return {identity: each for identity, each in lines.items() if latest[identity].key in wanted}
+    asked_for = {identity for identity in lines if latest[identity].key in wanted}
+    whole = {units[identity] for identity in asked_for if identity in units}
+    return {i: each for i, each in lines.items() if i in asked_for or units.get(i) in whole}
 
 
 def _exported(known: Mapping[Identity, Known], device: str) -> dict[Identity, set[str]]:
@@ -175,25 +185,6 @@ def _exported(known: Mapping[Identity, Known], device: str) -> dict[Identity, se
 
 def _volumes(known: Mapping[Identity, Known]) -> set[str]:
     return {line.volume for lines in known.values() for line in lines} - {ELSEWHERE}
-
-
-def _hold_together(cases: Iterable[Case]) -> None:
-    """Where the files of one save are newest on different devices, or one is a fork, all are."""
-    units: dict[tuple[str, str], list[Case]] = {}
-    for case in cases:
-        units.setdefault(unit_of(case.entry), []).append(case)
-    for members in units.values():
-        contested = [case for case in members if len(case.contents) > 1]
-        if len(members) == 1 or not contested:
-            continue
-        forked = any(case.verdict.here is Here.FORK for case in contested)
-        if not forked and together(case.holders(case.verdict.newest[0]) for case in contested):
-            continue
-        for case in members:
-            if case.verdict.here is Here.MISSING or (
-                case in contested and case.verdict.here in (Here.OLDER, Here.NEWER, Here.SAME)
-            ):
-                case.fork()
 
 
 def _coming(cases: Iterable[Case], steps: Mapping[Identity, Step]) -> dict[tuple[str, str], set[str]]:

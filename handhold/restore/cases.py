@@ -46,6 +46,7 @@ class Save:
     newest: Version | None
     versions: tuple[Version, ...]
     taken: str | None  # whose version of a fork comes, or stays, as the owner chose
+    removed_on: tuple[str, ...] = ()  # other devices that had it and where it was removed since
 
 
 @dataclass(slots=True)
@@ -97,6 +98,34 @@ class Case:
         """Whether this device alone has the newest, and no snapshot has seen it."""
         return self.verdict.here is Here.NEWER and not any(self._seen(self.verdict.newest[0]))
 
+    @property
+    def devices(self) -> frozenset[str]:
+        """The devices on which it stands."""
+        return frozenset(version.device for version in self.versions)
+
+    def contested(self, devices: frozenset[str]) -> bool:
+        """Whether these devices do not all have the same of it, or not all of them have it."""
+        return len(self.contents) > 1 or not devices <= self.devices
+
+    def newest_on(self, devices: frozenset[str]) -> frozenset[str]:
+        """The devices that have it as it is now: the newest content, or nothing if it was removed."""
+        removed = self.removed_on | ({self.device} if self.verdict.here is Here.REMOVED else frozenset())
+        return (removed & devices) or self.holders(self.verdict.newest[0])
+
+    @property
+    def removed_on(self) -> frozenset[str]:
+        """The other devices from which the newest, or what came out of it, was removed."""
+        if len(self.verdict.newest) != 1:
+            return frozenset()
+        newest, descent = self.verdict.newest[0], Descent(self.courses)
+        standing = {version.device for version in self.versions} | {self.device}
+        gone = set()
+        for line, course in self.courses.items():
+            had = next((event.content for event in reversed(course) if event.content is not None), None)
+            if line.device not in standing and had is not None and newest in descent.before(had):
+                gone.add(line.device)
+        return frozenset(gone)
+
     def holders(self, content: str) -> frozenset[str]:
         """The devices on which this content stands."""
         return frozenset(version.device for version in self.versions if version.sha256 == content)
@@ -136,6 +165,7 @@ class Case:
             newest=None if forked else self.version_of(self.verdict.newest[0]),
             versions=tuple(self.versions),
             taken=chosen,
+            removed_on=tuple(sorted(self.removed_on)),
         )
 
     def step(self, archive: Archive, take: str | None) -> Step:
@@ -162,12 +192,14 @@ class Case:
     def _forked(self, archive: Archive, take: str | None) -> Step:
         if self.together:
             why = "its save consists of several files, and the newest of them are on different devices"
+        elif len({version.device for version in self.versions if version.newest}) == 1:
+            why = f"{self.versions[0].device} has it in more than one place, and neither came after the other"
         else:
             why = "more than one device has progress of its own, and none of it is the newest"
         chosen = None if take is None else self._choice(take)
         if chosen is None:
             if take is not None:
-                why = f"{why}; {take} has none of it"
+                why = f"{why}; {self._no_choice(take)}"
             return self._leave(Decision.FORK, why, self.verdict.newest[0])
         if chosen == self.on_hand:
             return self._leave(Decision.SAME, f"it stays as it is here: that of {take} was chosen", chosen)
@@ -175,12 +207,24 @@ class Case:
             archive, chosen, Decision.FORK, f"{why}; that of {take} comes, as asked, and the other is kept"
         )
 
+    def _no_choice(self, take: str) -> str:
+        """Why a device's name chooses nothing."""
+        among = [version for version in self.versions if version.device == take]
+        if not among:
+            return f"{take} has none of it"
+        if len(among) == 1:
+            return f"what {take} has is older than that"
+        return f"{take} has it in more than one place, and nothing tells which; put one of them away there"
+
     def _choice(self, take: str) -> str | None:
         """The content that a device's name chooses; None if it says nothing."""
-        among = [v.sha256 for v in self.versions if v.device == take and v.sha256 in self.verdict.newest]
-        if take == self.device and self.on_hand in among:
+        among = [v for v in self.versions if v.device == take and v.sha256 in self.verdict.newest]
+        if take == self.device and self.on_hand in {version.sha256 for version in among}:
             return self.on_hand
-        return among[0] if len(set(among)) == 1 else None
+        # Of two that stand on one device its own clock has to tell; the owner asked for that device's.
+        latest = max((version.modified for version in among), default=0)
+        chosen = {version.sha256 for version in among if version.modified == latest}
+        return chosen.pop() if len(chosen) == 1 else None
 
     def _bring(self, archive: Archive, content: str, decision: Decision, why: str) -> Step:
         entries = [moment.entry for _, moment in self._seen(content) if moment.entry is not None]

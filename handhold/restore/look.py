@@ -54,6 +54,18 @@ class Look:
                 What.UNREADABLE, why=why_unreadable(error) if isinstance(error, OSError) else str(error)
             )
 
+    def spelled(self, target: Target, path: str) -> str:
+        """The path, as a file there has it whose name differs from it by case only."""
+        inner, _, name = target.way(path).rpartition("/")
+        try:
+            folder = self._folder(target, inner)
+            if fold(name) not in self._listed(target, inner, folder):
+                return path
+            names = [other for other in map(written, os.listdir(folder)) if fold(other) == fold(name)]
+        except (InTheWay, OSError, ValueError):
+            return path
+        return path[: len(path) - len(name)] + names[0] if names and name not in names else path
+
     def beside(self, target: Target, path: str, candidates: Iterable[str], found: Found) -> Found:
         """The same, with what stands in that folder under one of the names for ``both``."""
         inner = target.way(path).rpartition("/")[0]

@@ -103,10 +103,11 @@ def _names(layout: Layout | None, site: Site) -> bool:
         return False
     home_name = site.home.partition("@")[0]
     places = [place for home in layout.homes if home.name == home_name for place in home.at]
-    return any(place.volume in ("*", site.volume) and _leads_to(place.path, site.path) for place in places)
+    return any(place.volume in ("*", site.volume) and leads_to(place.path, site.path) for place in places)
 
 
-def _leads_to(place: str, path: str) -> bool:
+def leads_to(place: str, path: str) -> bool:
+    """Whether a layout's place, which can hold ``*`` and ``?``, is this path on its volume."""
     wanted = [segment(name) for name in place.split("/")]
     names = [folded(name) for name in path.split("/")]
     return len(wanted) == len(names) and all(

@@ -66,7 +66,7 @@ def judge(courses: Mapping[Line, Course], device: str, place: Line) -> Verdict:
 
     ``courses`` are of this save on every device, those of the device at hand until this moment.
     """
-    standing = {course[-1].content for course in courses.values()} - {None}
+    standing = {courses[line][-1].content for line in sides(courses, device, place)}
     contents = sorted(content for content in standing if content is not None)
     descent = Descent(courses)
     newest = _newest(contents, descent)
@@ -85,6 +85,27 @@ def judge(courses: Mapping[Line, Course], device: str, place: Line) -> Verdict:
     if any(newest[0] in descent.before(content) for content in own if content is not None):
         return Verdict(Here.REMOVED, newest)
     return Verdict(Here.MISSING, newest)
+
+
+def sides(courses: Mapping[Line, Course], device: str, place: Line) -> list[Line]:
+    """The places whose contents are compared: one of each device.
+
+    Of the device at hand it is ``place``, if something stands there. Of another one that has the save in
+    several homes it is the one where it changed last: an old copy in another home is no side of its own.
+    Where that cannot be told, each is.
+    """
+    devices: dict[str, list[Line]] = {}
+    for line, course in courses.items():
+        if course and course[-1].content is not None:
+            devices.setdefault(line.device, []).append(line)
+    found: list[Line] = []
+    for name, lines in devices.items():
+        if name == device and place in lines:
+            found.append(place)
+            continue
+        last = max(courses[line][-1].sequence for line in lines)
+        found += [line for line in lines if line.branch or courses[line][-1].sequence == last]
+    return found
 
 
 class Descent:

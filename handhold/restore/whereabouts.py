@@ -158,8 +158,11 @@ def _stands(look: Look, device: str, at: Mapping[Line, _Goes], lines: Known, for
             here = line  # its owner moved the home; its history goes on
         if any(here == other for other, _, _, _ in places):
             continue
-        seen = look.found(target, entry.path)
-        places.append((here, target, entry.path, seen))
+        path = entry.path
+        seen = look.found(target, path)
+        if seen.what is What.NOTHING and (path := look.spelled(target, path)) != entry.path:
+            seen = look.found(target, path)
+        places.append((here, target, path, seen))
         if seen.what in (What.FILE, What.NOTHING):
             live[here] = seen.sha256 if seen.what is What.FILE else None
         if line.device != device:

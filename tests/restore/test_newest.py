@@ -110,7 +110,7 @@ CASES = [
     ("never here, a fork among others", "B:c C:c* B:d C:e", "-", "fork", "d e"),
     # Two places on one device are two sides.
     ("an old one lies in another place here", "A:c A2:c A:d", "d", "newer", "d"),
-    ("another place here has another", "A:c A2:d B:c*", "c", "fork", "c d"),
+    ("another place here has another: no side of its own", "A:c A2:d B:c*", "c", "same", "c"),
 ]  # fmt: skip
 
 

@@ -20,7 +20,7 @@ from handhold.restore.plan import OnNewer, Step
 from handhold.restore.prepare import Prepared, prepare
 from handhold.restore.select import Selection
 from handhold.restore.targets import Elsewhere
-from handhold.restore.undo import prepare_undo, undo
+from handhold.restore.undo import Undo, prepare_undo, undo
 from handhold.snapshot import Options, take
 from tests.device.trees import layout
 
@@ -128,9 +128,13 @@ class World:
         selection: Selection | None = None,
         elsewhere: Elsewhere | None = None,
         on_newer: OnNewer = OnNewer.KEEP,
+        prepared: Prepared | None = None,
     ) -> Applied:
         self.later(minutes=5)
-        prepared = self.prepare(name, snapshot, selection=selection, elsewhere=elsewhere, on_newer=on_newer)
+        if prepared is None:
+            prepared = self.prepare(
+                name, snapshot, selection=selection, elsewhere=elsewhere, on_newer=on_newer
+            )
         return apply(self.archive, self.device(name), prepared.plan, clock=self.clock)
 
     def prepare_carry(
@@ -140,17 +144,25 @@ class World:
             self.archive, self.device(name), self.layouts, clock=self.clock, take=take, selection=selection
         )
 
-    def carry(self, name: str, *, take: str | None = None, selection: Selection | None = None) -> Applied:
+    def carry(
+        self,
+        name: str,
+        *,
+        take: str | None = None,
+        selection: Selection | None = None,
+        prepared: Carry | None = None,
+    ) -> Applied:
         self.later(minutes=5)
-        prepared = self.prepare_carry(name, take=take, selection=selection)
+        if prepared is None:
+            prepared = self.prepare_carry(name, take=take, selection=selection)
         return carry(self.archive, self.device(name), prepared, clock=self.clock)
 
-    def undo(self, name: str) -> Applied:
+    def undo(self, name: str, prepared: Undo | None = None) -> Applied:
         self.later(minutes=5)
         device = self.device(name)
-        return undo(
-            self.archive, device, prepare_undo(self.archive, device, clock=self.clock), clock=self.clock
-        )
+        if prepared is None:
+            prepared = prepare_undo(self.archive, device, clock=self.clock)
+        return undo(self.archive, device, prepared, clock=self.clock)
 
     def holds(self, content: bytes) -> bool:
         """Whether the archive gives this very content back: named by a manifest, not only a loose block."""
