@@ -18,7 +18,7 @@ from typing import NamedTuple
 import xxhash
 
 from handhold.archive.blocks import LARGEST, PLAIN, ZSTANDARD, Sealed
-from handhold.archive.storage import LARGEST_FILE, Pending, Storage
+from handhold.archive.storage import LARGEST_FILE, Pending, Readable, Storage
 
 FOLDER = "bundles"
 MAGIC = b"\x89HHB1\r\n\x1a"
@@ -93,7 +93,7 @@ def rows(table: bytes) -> Iterator[Row]:
     return map(Row._make, ROW.iter_unpack(table))
 
 
-def read_table(storage: Storage, file: str, size: int) -> bytes:
+def read_table(storage: Readable, file: str, size: int) -> bytes:
     """The table of a bundle of ``size`` bytes, checked against its own sum, its file's name and its size.
 
     Raises ``ValueError`` with what is wrong, ``FileNotFoundError`` and ``OwnerError``. Reads the end of the
@@ -139,7 +139,7 @@ def _trouble(table: bytes, end: int) -> str | None:
     return None
 
 
-def salvage(storage: Storage, file: str, size: int) -> Iterator[Row]:
+def salvage(storage: Readable, file: str, size: int) -> Iterator[Row]:
     """The records of a bundle whose table is torn off or hurt, found by their headers, whatever lies between.
 
     Whoever opens a block checks it; what follows one sound record is believed to be a record. Raises
@@ -159,13 +159,13 @@ def salvage(storage: Storage, file: str, size: int) -> Iterator[Row]:
         offset += HEADER_SIZE + row.stored
 
 
-def _fits(storage: Storage, file: str, row: Row) -> bool:
+def _fits(storage: Readable, file: str, row: Row) -> bool:
     """Whether the payload behind a header is the one that it tells of."""
     stored = storage.read(file, row.offset + HEADER_SIZE, row.stored)
     return len(stored) == row.stored and xxhash.xxh3_64_intdigest(stored) == row.check
 
 
-def _next_magic(storage: Storage, file: str, offset: int, size: int) -> int:
+def _next_magic(storage: Readable, file: str, offset: int, size: int) -> int:
     """Where the next record may begin, ``size`` if nowhere."""
     step, overlap = 1 << 20, len(RECORD_MAGIC) - 1
     while offset < size:

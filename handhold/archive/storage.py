@@ -41,6 +41,9 @@ class Pending(Protocol):
     def write(self, data: bytes) -> None:
         """Appends bytes."""
 
+    def read(self, offset: int, length: int) -> bytes:
+        """Reads what was written until now back from the medium."""
+
     def commit(self, name: str) -> None:
         """Flushes it to the medium and gives it its name (relative to the archive): then it is there."""
 
@@ -48,7 +51,14 @@ class Pending(Protocol):
         """Lets it go; does nothing after ``commit``."""
 
 
-class Storage(Protocol):
+class Readable(Protocol):
+    """What can be read of an archive: the reading half of a storage."""
+
+    def read(self, name: str, offset: int, length: int) -> bytes:
+        """Up to ``length`` bytes from ``offset``; fewer where the file ends."""
+
+
+class Storage(Readable, Protocol):
     """What an archive needs of the place where it lies.
 
     Missing names raise ``FileNotFoundError``; everything else that goes wrong is an ``OwnerError``.
@@ -66,9 +76,6 @@ class Storage(Protocol):
 
     def size(self, name: str) -> int:
         """The size of a file in bytes."""
-
-    def read(self, name: str, offset: int, length: int) -> bytes:
-        """Up to ``length`` bytes from ``offset``; fewer where the file ends."""
 
     def begin(self, folder: str) -> Pending:
         """Begins a file; its temporary name lies in ``folder``, which is made if need be."""
@@ -264,12 +271,26 @@ class _LocalPending:
         self._folder = folder
         self._name = f"{TEMPORARY[0]}{secrets.token_hex(8)}{TEMPORARY[1]}"
         self._path = os.path.join(storage._path(folder), self._name)
-        self._file = open(self._path, "xb", buffering=_BUFFER)  # noqa: SIM115 - closed by commit or abandon
+        self._file = open(self._path, "x+b", buffering=_BUFFER)  # noqa: SIM115 - closed by commit or abandon
         self._done = False
+        self._flushed = False
 
     def write(self, data: bytes) -> None:
         try:
+            self._flushed = False
             self._file.write(data)
+        except OSError as error:
+            raise self._storage._told(error, self._folder) from error
+
+    def read(self, offset: int, length: int) -> bytes:
+        try:
+            if not self._flushed:
+                self._file.flush()
+                os.fsync(self._file.fileno())
+                # What is still in memory proves nothing about the medium.
+                os.posix_fadvise(self._file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+                self._flushed = True
+            return os.pread(self._file.fileno(), length, offset)
         except OSError as error:
             raise self._storage._told(error, self._folder) from error
 

@@ -40,6 +40,8 @@ class Writer:
         self._tried: dict[bytes, bool] = {}  # stored earlier: whether the archive still gives it back
         #: Blocks and bytes that this run has added to the archive.
         self.new_blocks = 0
+        #: Bundles that this run has written.
+        self.bundles: list[str] = []
         self.stored_bytes = 0
 
     def __enter__(self) -> Writer:
@@ -205,6 +207,7 @@ class Writer:
         try:
             file, table = bundle.close()
             self._index.add(file, table, bundle.size)
+            self.bundles.append(file)
         except BaseException:
             self._put.clear()  # what lies in a bundle that is none was not put
             raise

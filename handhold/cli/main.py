@@ -61,6 +61,7 @@ _ROOMS = (
     "undo",
     "carry",
     "verify",
+    "mend",
     "thin",
     "mirror",
     "export",

@@ -14,6 +14,7 @@ from handhold.errors import Exit
 
 if TYPE_CHECKING:
     from handhold.archive.verify import Affected, Damage, Report
+    from handhold.cli.console import Console
 
 
 def join(app: typer.Typer) -> None:
@@ -52,12 +53,18 @@ def document(report: Report) -> dict[str, Any]:
         "bundles": report.bundles,
         "blocks": report.blocks,
         "bytes": report.bytes,
-        "damage": [
-            {"file": d.file, "what": d.what, "affects": [_affected(a) for a in d.affects]}
-            for d in report.damage
-        ],
+        "damage": [damage_document(one) for one in report.damage],
         "notes": list(report.notes),
         "whole": list(report.whole),
+    }
+
+
+def damage_document(damage: Damage) -> dict[str, Any]:
+    """One place of damage for scripts."""
+    return {
+        "file": damage.file,
+        "what": damage.what,
+        "affects": [_affected(one) for one in damage.affects],
     }
 
 
@@ -85,7 +92,7 @@ def show(session: Session, report: Report, most: int = 12) -> None:
         how = "every block and every file was unpacked" if report.deep else "every stored byte was checked"
         console.say(f"The archive is whole: {how}. {checked}.")
         return
-    _show_lost(session, report.damage, most)
+    show_lost(console, report.damage, most)
     console.say("Where the damage is:")
     for damage in report.damage[:most]:
         console.say(f"  {damage.file}: {damage.what}")
@@ -97,12 +104,12 @@ def show(session: Session, report: Report, most: int = 12) -> None:
     whole = words.listed(list(report.whole), 6)
     console.say(f"Whole nights: {whole}." if report.whole else "No night is whole.")
     console.say(
-        "Everything else can still be restored. handhold snapshot --reread stores again what the device "
-        "still has; if you have a second copy of the archive, verify that one."
+        "Everything else can still be restored. handhold mend --dry-run says what can be repaired: from "
+        "parity, from what the device still has, and with --from PATH from another copy of the archive."
     )
 
 
-def _show_lost(session: Session, damages: Sequence[Damage], most: int) -> None:
+def show_lost(console: Console, damages: Sequence[Damage], most: int) -> None:
     """The files that can no longer be given back, one line for each with the snapshots that held it."""
     held: dict[tuple[str, str, str, str], list[str]] = {}
     for damage in damages:
@@ -112,14 +119,14 @@ def _show_lost(session: Session, damages: Sequence[Damage], most: int) -> None:
             if hurt.snapshot not in names:
                 names.append(hurt.snapshot)
     if not held:
-        session.console.say("No kept file is lost.\n")
+        console.say("No kept file is lost.\n")
         return
-    session.console.say("Lost:")
+    console.say("Lost:")
     for (device, emulator, game, path), names in list(held.items())[:most]:
         what = f"{emulator}: {game or path or 'any file'}" if emulator else "any file"
         file = f" ({path})" if game and path else ""
         nights = names[0] if len(names) == 1 else f"{words.amount(len(names), 'snapshot')}, first {names[0]}"
-        session.console.say(f"  {device}, {what}{file}: in {nights}")
+        console.say(f"  {device}, {what}{file}: in {nights}")
     if len(held) > most:
-        session.console.say(f"  and {len(held) - most} more files (--json lists all)")
-    session.console.say()
+        console.say(f"  and {len(held) - most} more files (--json lists all)")
+    console.say()

@@ -51,6 +51,9 @@ class _Pending:
         self._runs.append(data)
         self._card.files[self._name] = b"".join(self._runs)
 
+    def read(self, offset: int, length: int) -> bytes:
+        return self._card.files[self._name][offset : offset + length]
+
     def commit(self, name: str) -> None:
         self._card.files[name] = self._card.files.pop(self._name)
 

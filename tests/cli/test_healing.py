@@ -39,7 +39,7 @@ def test_reread_stores_again_what_the_device_still_has(world: World) -> None:
     damage(world, MOLE)
     assert lost(world) == ["saves/Mole Hollow.sav"]
     advice = " ".join(world.run("verify").out.split())
-    assert "handhold snapshot --reread stores again what the device still has; if you have a second" in advice
+    assert "handhold mend --dry-run says what can be repaired" in advice
     assert world.run("snapshot", "--reread").status == 0
     assert lost(world) == []
     save = world.internal / "Tinplate/saves/Mole Hollow.sav"

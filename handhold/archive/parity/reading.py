@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import xxhash
 
 from handhold.archive.parity.code import decoded
-from handhold.archive.parity.sectors import Readable, each_sector, read_sectors
+from handhold.archive.parity.sectors import each_sector, read_sectors
 from handhold.archive.parity.shape import LARGEST_PROTECTED, SECTOR, Shape, shape_for
 from handhold.archive.parity.sheet import (
     MAGIC,
@@ -20,6 +20,7 @@ from handhold.archive.parity.sheet import (
     read_sheet,
     sheets_for,
 )
+from handhold.archive.storage import Readable
 
 #: No larger file is parity (bytes).
 _LARGEST = parity_size(shape_for(LARGEST_PROTECTED))

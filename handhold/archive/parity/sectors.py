@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Protocol
 
 from handhold.archive.parity.shape import SECTOR
+from handhold.archive.storage import Readable
 from handhold.errors import NotNow, OwnerError
 
 _RUN = 64  # sectors that are read at once where nothing is wrong
-
-
-class Readable(Protocol):
-    """What can be read of an archive: the reading half of a storage."""
-
-    def read(self, name: str, offset: int, length: int) -> bytes:
-        """Up to ``length`` bytes from ``offset``."""
 
 
 def read_sectors(storage: Readable, file: str, first: int, count: int) -> list[bytes | None]:

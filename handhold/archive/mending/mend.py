@@ -1,0 +1,406 @@
+"""Mending an archive: from parity, then from the device, then from another archive.
+
+What was repaired is written anew, proven and only then put in the place of what is hurt, so that a run that
+is cut off leaves each file as it was or as it should be. A bundle that cannot be repaired as a whole gives
+what is sound in it to a new bundle; it goes itself only when nothing that any snapshot needs is in it alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from handhold.archive import bundle
+from handhold.archive import manifest as manifests
+from handhold.archive.archive import Archive
+from handhold.archive.blocks import unseal
+from handhold.archive.bundle import Row
+from handhold.archive.description import DESCRIPTION, GUIDE
+from handhold.archive.mending import own
+from handhold.archive.mending.bundles import Remains, is_untouched, remains
+from handhold.archive.mending.filling import Filling
+from handhold.archive.mending.needs import Needs, needs_of
+from handhold.archive.mending.renewing import renew
+from handhold.archive.parity.checking import unprotected
+from handhold.archive.parity.code import NoParity, can_code
+from handhold.archive.parity.keeping import begin_parity, keeps_parity, protect
+from handhold.archive.parity.mended import Mended
+from handhold.archive.parity.sheet import FOLDER as PARITY
+from handhold.archive.parity.sheet import parity_file
+from handhold.archive.report import Findings, Report
+from handhold.archive.stock import Stock, take_stock
+from handhold.archive.storage import Storage
+from handhold.archive.verify import verify
+from handhold.archive.writer import Writer
+from handhold.errors import Damaged, NotNow, OwnerError
+from handhold.model import Clock, Entry
+
+#: Reads what a device still has of these files into a writer, which takes in what is missing.
+Look = Callable[[Writer, Sequence[Entry]], None]
+#: Told what is being done, in the owner's words, with bytes done and their total (0: not known).
+Progress = Callable[[str, int, int], None]
+
+
+class Deed(NamedTuple):
+    """Something that was mended, or would be: the file (or what), and from where."""
+
+    file: str
+    what: str
+    source: str
+
+
+@dataclass
+class Mending:
+    """What a run did, or with ``dry`` would do.
+
+    ``before`` and ``after`` are checks of the whole archive, one and the same where nothing was written.
+    """
+
+    dry: bool
+    before: Report
+    after: Report
+    done: list[Deed] = field(default_factory=list)
+    removed: list[str] = field(default_factory=list)
+    parity: int = 0  # parity files that were written
+    told: list[str] = field(default_factory=list)
+    lost_blocks: int = 0
+
+    @property
+    def nothing(self) -> bool:
+        """Whether there was nothing to do, or nothing that could be done."""
+        return not (self.done or self.removed or self.parity)
+
+
+def mend(
+    storage: Storage,
+    clock: Clock,
+    *,
+    other: Storage | None = None,
+    look: Look | None = None,
+    add_parity: bool = False,
+    dry: bool = False,
+    progress: Progress | None = None,
+) -> Mending:
+    """Repairs what can be repaired; without ``dry`` under the archive's lock, which it takes itself.
+
+    ``add_parity`` has the archive kept with parity from now on. Raises ``NotNow`` if the archive is not
+    there, goes away or is held by another run, ``WrongInput`` if something else is there, ``OwnerError`` if
+    it cannot be written; what was mended until then stays mended.
+    """
+    tell = progress or _silent
+    if add_parity and not can_code():
+        raise NoParity("Parity")
+    archive = Archive(storage, "")
+    with ExitStack() as stack:
+        if not dry:
+            stack.enter_context(archive.locked("mend"))
+        before = verify(storage, False, lambda done, total: tell("Checking", done, total))
+        result = Mending(dry, before, before)
+        run = _Run(archive, result, other, look, clock, tell)
+        if before.damage:
+            run.own_files()
+            run.manifests()
+            run.bundles()
+        run.parity(add_parity)
+        if not dry and not result.nothing:
+            result.after = verify(storage, False, lambda done, total: tell("Checking again", done, total))
+    return result
+
+
+class _Run:
+    def __init__(
+        self,
+        archive: Archive,
+        result: Mending,
+        other: Storage | None,
+        look: Look | None,
+        clock: Clock,
+        tell: Progress,
+    ) -> None:
+        self._archive = archive
+        self._storage = archive.storage
+        self._result = result
+        self._other = other
+        self._look = look
+        self._clock = clock
+        self._tell = tell
+        self._hurt = {damage.file for damage in result.before.damage}
+        self._still: set[str] = set()  # files that stay hurt
+        self._needs_library = False
+
+    # -- whole files -------------------------------------------------------------------------------------
+
+    def own_files(self) -> None:
+        """``archive.yaml`` and ``ARCHIVE.md``."""
+        if DESCRIPTION in self._hurt and (
+            found := own.description_again(self._storage, self._other, self._clock)
+        ):
+            self._renew(DESCRIPTION, (found[0],), found[1])
+        # While the one was hurt nobody could tell about the other.
+        if self._hurt & {DESCRIPTION, GUIDE} and not own.guide_is_sound(self._storage):
+            if found := own.guide_again(self._storage, self._other):
+                self._renew(GUIDE, (found[0],), found[1])
+            else:
+                self._still.add(GUIDE)
+
+    def manifests(self) -> None:
+        """Manifests: just as they were, for their names carry a digest."""
+        for file in sorted(self._hurt):
+            if manifests.FILE.fullmatch(file) is None:
+                continue
+            view = self._view(file)
+            if not view.repair.hurt and _is_manifest(file, self._raw(file)):
+                self._still.add(file)  # what is wrong with it is not its bytes
+                continue
+            found = next((one for one in self._manifest(file, view) if _is_manifest(file, one[0])), None)
+            if found is None:
+                self._still.add(file)
+            else:
+                self._renew(file, (found[0],), found[1])
+
+    def _manifest(self, file: str, view: Mended) -> Iterable[tuple[bytes, str]]:
+        if view.size <= manifests.LARGEST:
+            yield view.whole(), "its parity" if view.has_parity else "itself"
+        if self._other is not None:
+            try:
+                yield self._other.read(file, 0, manifests.LARGEST + 1), "the other archive"
+            except (FileNotFoundError, OwnerError):
+                pass
+
+    def _raw(self, file: str) -> bytes:
+        try:
+            return self._storage.read(file, 0, manifests.LARGEST + 1)
+        except NotNow:
+            raise
+        except (FileNotFoundError, OwnerError):
+            return b""
+
+    def _view(self, file: str) -> Mended:
+        self._tell("Repairing", 0, 0)
+        view = Mended(self._storage, file)
+        self._needs_library = self._needs_library or view.needs_library
+        return view
+
+    def _renew(self, file: str, runs: Iterable[bytes], source: str) -> bool:
+        """Puts the bytes in the hurt file's place; whether that could be done."""
+        try:
+            if not self._result.dry:
+                renew(self._storage, file, runs)
+        except (Damaged, ValueError) as error:
+            self._still.add(file)
+            self._result.told.append(error.what if isinstance(error, Damaged) else f"{file}: {error}.")
+            return False
+        self._result.done.append(Deed(file, "written anew, just as it was", source))
+        return True
+
+    # -- bundles and blocks ------------------------------------------------------------------------------
+
+    def bundles(self) -> None:
+        """Bundles: just as they were where that can be; else what is sound, and what others still have."""
+        stock = take_stock(self._storage, Findings())
+        broken: dict[str, Remains] = {}
+        for file in sorted(self._hurt):
+            if file in stock.bundles:
+                self._bundle(file, broken)
+        for file in self._vanished(stock):
+            self._bundle(file, {})
+        self._archive.forget()
+        blocks = _Blocks(self._archive, broken, self._result.dry)
+        needs = needs_of(self._archive, blocks.have, blocks.read)
+        if broken or needs.missing:
+            with Filling(self._archive, dry=self._result.dry) as writer:
+                blocks.writer = writer
+                self._rescue(broken, blocks, writer)
+                needs = self._fill(needs, blocks, writer)
+                if not self._result.dry:
+                    writer.settle()
+            self._take_away(broken, needs, writer.bundles)
+        self._result.lost_blocks = len(needs.missing)
+
+    def _bundle(self, file: str, broken: dict[str, Remains]) -> None:
+        view = self._view(file)
+        if not view.repair.hurt and is_untouched(view):
+            self._still.add(file)  # what is wrong with it is not its bytes
+            return
+        left = remains(view)
+        source = "its parity" if view.repair.back else "its own second listing"
+        if not (left.whole and self._renew(file, left.anew(), source)):
+            broken[file] = left
+
+    def _vanished(self, stock: Stock) -> list[str]:
+        """Bundles that are gone and whose parity, being two of two sectors, may hold all of them."""
+        if bundle.FOLDER not in self._hurt:
+            return []
+        found = []
+        for file in stock.parity:
+            ident = file[len(PARITY) + 1 :].partition(".")[0]
+            name = f"{bundle.FOLDER}/{ident[:2]}/{ident}.bundle"
+            if name not in stock.bundles and Mended(self._storage, name).has_parity:
+                found.append(name)
+        return sorted(found)
+
+    def _rescue(self, broken: dict[str, Remains], blocks: _Blocks, writer: Filling) -> None:
+        """What is sound in bundles that cannot be repaired as a whole is kept in a new one."""
+        for file, left in broken.items():
+            rows = [row for row in left.rows if row.offset in left.sound and not blocks.elsewhere(row.id)]
+            writer.want({row.id for row in rows})
+            count = len(writer.found)
+            for row in rows:
+                try:
+                    writer.put(left.block(row))
+                except ValueError:
+                    continue  # its sum is right and its content is not: nothing to keep
+            if kept := len(writer.found) - count:
+                self._result.done.append(
+                    Deed(file, f"{_blocks(kept)} kept in a new bundle", "what is sound in it")
+                )
+
+    def _fill(self, needs: Needs, blocks: _Blocks, writer: Filling) -> Needs:
+        """Finds what is missing on the device and in the other archive; what was found can lead to more."""
+        before = None
+        while needs.missing and needs.missing != before:
+            before = needs.missing
+            self._tell("Looking for what is missing", 0, 0)
+            writer.want(needs.missing)
+            if self._look is not None and needs.entries:
+                count = len(writer.found)
+                self._look(writer, needs.entries)
+                self._found(len(writer.found) - count, "the device")
+            if self._other is not None:
+                count = len(writer.found)
+                self._in_other(self._other, writer)
+                self._found(len(writer.found) - count, "the other archive")
+            if not self._result.dry:
+                writer.settle()
+            needs = needs_of(self._archive, blocks.have, blocks.read)
+        return needs
+
+    def _found(self, count: int, source: str) -> None:
+        if count:
+            self._result.done.append(Deed(bundle.FOLDER, f"{_blocks(count)} found again", source))
+
+    def _in_other(self, other: Storage, writer: Filling) -> None:
+        archive = Archive(other, "")
+        for ident in sorted(writer.wanted - writer.found):
+            try:
+                writer.put_plain(archive.block(ident.hex()))
+            except Damaged:
+                continue
+
+    def _take_away(self, broken: dict[str, Remains], needs: Needs, written: Collection[str]) -> None:
+        """Removes hurt bundles of which nothing that is needed is lost.
+
+        The others stay: another reader, or another archive one day, may give back what is lost in them.
+        """
+        if not self._read_back(written):
+            self._still.update(broken)
+            return
+        for file, left in broken.items():
+            if file in written:
+                continue
+            told = left.told and not needs.missing & {row.id for row in left.rows}
+            sure = not needs.unknown or (left.told and len(left.sound) == len(left.rows))
+            if sure and (told or not needs.missing):
+                if not self._result.dry:
+                    self._archive.delete(file)
+                self._result.removed.append(file)
+            else:
+                self._still.add(file)
+        if not self._result.dry:
+            self._archive.forget()
+
+    def _read_back(self, written: Collection[str]) -> bool:
+        """Whether the new bundles give back all that was put into them; only then may anything go."""
+        for file in written:
+            view = Mended(self._storage, file)
+            if view.repair.hurt or not is_untouched(view):
+                self._result.told.append(
+                    f"{file} was just written and does not read back, so nothing that it replaces was taken "
+                    "away. The card is failing: copy the archive to another one, and mend it there."
+                )
+                return False
+        return True
+
+    # -- parity ------------------------------------------------------------------------------------------
+
+    def parity(self, add: bool) -> None:
+        """Parity for every sound file that has none, or a hurt one."""
+        if not add and not keeps_parity(self._storage):
+            return
+        if not self._result.dry and add and not keeps_parity(self._storage):
+            begin_parity(self._storage)
+            self._result.parity += 2
+        findings = Findings()
+        stock = take_stock(self._storage, findings)
+        there = {**stock.own, **stock.manifests, **stock.bundles}
+        hurt = {file for file in self._hurt if file.startswith(f"{PARITY}/")}
+        wanted = set(unprotected(there, stock.parity.keys() - hurt)) - self._still - set(self._result.removed)
+        for number, file in enumerate(sorted(wanted)):
+            self._tell("Making parity", number, len(wanted))
+            why = None if self._result.dry else protect(self._storage, file, there[file])
+            if why:
+                self._result.told.append(f"{file} is without parity: {why}")
+            else:
+                self._result.parity += 1
+        for file in sorted(hurt & stock.parity.keys() - {parity_file(one) for one in there}):
+            if not self._result.dry:
+                self._storage.delete(file)
+            self._result.removed.append(file)
+        if self._needs_library:
+            self._result.told.append(NoParity("Repairing from parity").what)
+
+
+class _Blocks:
+    """Which blocks can be had, beside those that lie only in hurt bundles."""
+
+    def __init__(self, archive: Archive, broken: dict[str, Remains], dry: bool) -> None:
+        self._archive = archive
+        self._broken = broken
+        self._dry = dry
+        self.writer: Filling | None = None
+        self._sound: dict[bytes, tuple[Remains, Row]] = {
+            row.id: (left, row) for left in broken.values() for row in left.rows if row.offset in left.sound
+        }
+
+    def elsewhere(self, ident: bytes) -> bool:
+        """Whether a bundle that is not hurt has the block."""
+        return any(place.file not in self._broken for place in self._archive.index.places_in_whole(ident))
+
+    def have(self, ident: bytes) -> bool:
+        """Whether the block can be had, from a whole bundle or what is sound in a hurt one."""
+        put = self.writer is not None and ident in self.writer.found
+        return put or self.elsewhere(ident) or ident in self._sound
+
+    def read(self, ident: bytes) -> bytes | None:
+        """Its plain bytes; None if they cannot be read, or were only found in a dry run."""
+        try:
+            return self._archive.block(ident.hex())
+        except NotNow:
+            raise
+        except OwnerError:
+            pass
+        if ident not in self._sound:
+            return None
+        left, row = self._sound[ident]
+        try:
+            return unseal(left.block(row))
+        except ValueError:
+            return None
+
+
+def _is_manifest(file: str, data: bytes) -> bool:
+    try:
+        manifests.decode(file, data)
+    except ValueError:
+        return False
+    return True
+
+
+def _blocks(count: int) -> str:
+    return "1 block" if count == 1 else f"{count:,} blocks"
+
+
+def _silent(what: str, done: int, total: int) -> None:
+    return None
