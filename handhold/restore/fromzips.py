@@ -137,8 +137,15 @@ class _Gathered:
         self.left += [_left(one) for one in making.left]
 
     def newest(self, picked: Picked, no_zips: Sequence[Entry]) -> None:
-        """Members of the newest of some exports; what is hurt in it comes from the next older one."""
-        by_age = sorted(picked, key=lambda each: (each[0].modified, each[0].path), reverse=True)
+        """Members of the newest of some exports; what is hurt in it comes from the next older one.
+
+        A zip of a few members that a restore put there is asked last: it is no export of everything.
+        """
+
+        def age(each: tuple[Entry, tuple[Inner, ...]]) -> tuple[bool, int, str]:
+            return not is_excerpt(each[0].path), each[0].modified, each[0].path
+
+        by_age = sorted(picked, key=age, reverse=True)
         passed: list[Entry] = []  # whole exports that could not be read
         hurt: dict[str, Left] = {}
         used: list[Entry] = []

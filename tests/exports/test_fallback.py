@@ -18,7 +18,7 @@ from tests.exports.test_command_line import export
 from tests.exports.test_command_line import world as owner_with_exports
 from tests.exports.world import World
 from tests.exports.writers import sound
-from tests.restore.world import tree
+from tests.restore.world import EVENING, tree
 
 owner = owner_with_exports
 OLD = {name: Random(2).randbytes(5000) for name in ("saves/Lamplighter.sav", "states/Lamplighter.st1")}
@@ -126,6 +126,18 @@ def test_a_part_is_only_that_part(world: World) -> None:
     world.undo("marten")
     world.brought(snapshot, only, unpack=True)
     assert set(tree(world.exports())) == {"a monday.zip", "a monday/saves/Lamplighter.sav"}
+
+
+def test_a_zip_that_a_restore_put_there_is_no_export_of_everything(world: World) -> None:
+    world.export(OLD | {"saves/Eleven Bells.sav": b"bells" * 500}, "b tuesday.zip")
+    first = world.take().snapshot
+    (made,) = world.brought(first, GAME).plan.writes
+    (world.exports() / "b tuesday.zip").unlink()
+    world.export({"saves/Eleven Bells.sav": b"bells" * 500, **OLD}, "a monday.zip", when=EVENING)
+    world.stamped(world.exports() / made.path)  # as if it were the newest
+    second = world.take().snapshot
+    (step,) = world.planned(second, Selection(parts=(Part.SAVES,))).plan.writes
+    assert step.path.startswith("a monday (only Eleven Bells and 1 more")
 
 
 def test_steps_by_hand_fit_what_was_written(world: World) -> None:
