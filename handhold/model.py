@@ -128,7 +128,7 @@ class Site:
     path: str  # relative to the volume; "" is the volume's root
 
 
-class Entry(msgspec.Struct, frozen=True, omit_defaults=True):
+class Entry(msgspec.Struct, frozen=True, omit_defaults=True, gc=False):
     """One kept file in a snapshot.
 
     ``sha256`` is the digest of the whole file in hexadecimal, as ``sha256sum`` prints it. A file that is

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from itertools import islice
+from functools import cached_property
+from itertools import chain, islice
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Manifest
+from handhold.archive.manifest import Manifest, PageRef
 from handhold.errors import OwnerError
 from handhold.model import Entry, Gap, Part, Site, nanoseconds
 from handhold.unseen import Unseen, in_both, looked_at, unseen
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Night:
     """A night of the device; an empty one where there was none yet."""
 
@@ -25,6 +26,12 @@ class Night:
     taken_ns: int = 0
     gaps: tuple[Gap, ...] = ()
     emptied: Mapping[tuple[str, str, str], str] = field(default_factory=dict)  # the last good night of each
+    pages: tuple[PageRef, ...] = ()  # those that the entries stand in, one after the other
+
+    @cached_property
+    def by_key(self) -> dict[tuple[str, str, str], Entry]:
+        """Its entries by where they stand, in order."""
+        return {(entry.emulator, entry.home, entry.path): entry for entry in self.entries}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,17 +59,19 @@ def last_seen(
         # A page that a newer night has as well tells nothing new of what that one did not see.
         fresh = [page.id for page in manifest.pages if page.id not in looked_into]
         try:
-            entries = tuple(entry for page in fresh for entry in archive.page(page))
+            found = [archive.page(page) for page in fresh]
         except OwnerError:
             continue  # only nights that can be read whole count
         looked_into.update(fresh)
-        night = _night(manifest, entries)
+        night = _night(manifest, tuple(chain.from_iterable(found)))
         blind = unseen(manifest.gaps, manifest.left_out, manifest.only_layouts)
         if nights:
             night = replace(night, entries=_of_these(night, hidden))
             hidden = in_both(hidden, blind)
         else:
             hidden = looked_at(blind, parts, recognise)
+            if [len(page) for page in found] == [page.entries for page in manifest.pages]:
+                night = replace(night, pages=manifest.pages)
         nights.append(night)
         if not hidden:
             break
@@ -96,7 +105,7 @@ def _night(manifest: Manifest, entries: tuple[Entry, ...]) -> Night:
         frozenset(manifest.layouts),
         nanoseconds(snapshot.taken),
         manifest.gaps,
-        {(one.emulator, one.home, one.path): one.good for one in manifest.emptied},
+        emptied={(one.emulator, one.home, one.path): one.good for one in manifest.emptied},
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from functools import cached_property
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
@@ -37,17 +38,30 @@ class Renamed(NamedTuple):
     files: int
 
 
-def kept_before(nights: Sequence[Night]) -> dict[tuple[str, str], Before]:
-    """What was kept as saves and states when it was last seen, by volume and path."""
-    kept: dict[tuple[str, str], Before] = {}
-    for night in reversed(nights):
-        lay = {(site.emulator, site.home): site for site in night.sites}
-        for entry in night.entries:
-            site = lay.get((entry.emulator, entry.home))
-            if site is not None and entry.part in (Part.SAVES, Part.STATES):
-                path = f"{site.path}/{entry.path}" if site.path else entry.path
-                kept[site.volume, path] = Before(entry.part, entry.game)
-    return kept
+class KeptBefore:
+    """What was kept as saves and states when it was last seen, by volume and path.
+
+    It is put together when the first file asks that no layout names and that looks like neither.
+    """
+
+    def __init__(self, nights: Sequence[Night]) -> None:
+        self._nights = nights
+
+    def __call__(self, volume: str, path: str) -> Before | None:
+        """As what the file was kept, None if it was not."""
+        return self._kept.get((volume, path))
+
+    @cached_property
+    def _kept(self) -> dict[tuple[str, str], Before]:
+        kept: dict[tuple[str, str], Before] = {}
+        for night in reversed(self._nights):
+            lay = {(site.emulator, site.home): site for site in night.sites}
+            for entry in night.entries:
+                site = lay.get((entry.emulator, entry.home))
+                if site is not None and entry.part in (Part.SAVES, Part.STATES):
+                    path = f"{site.path}/{entry.path}" if site.path else entry.path
+                    kept[site.volume, path] = Before(entry.part, entry.game)
+        return kept
 
 
 def moved_since(
@@ -94,16 +108,17 @@ def emptied_since(
 
     What a night knew as emptied and is as it was then stays so; what never held anything is no news.
     """
-    last: dict[Key, tuple[Entry, Night]] = {}
-    for night in nights:
-        for entry in night.entries:
-            last.setdefault(entry.key, (entry, night))
-    last.update({key: (entry, nights[0]) for key, entry in moved.items()})
+
+    def last(key: Key) -> tuple[Entry, Night] | None:
+        if key in moved:
+            return moved[key], nights[0]
+        return next(((night.by_key[key], night) for night in nights if key in night.by_key), None)
+
     found: list[Suspicious] = []
     gone: list[tuple[int, Key]] = []  # whose last good night is not there any more
     there = {one.name for one in archive.snapshots()}
     for entry in entries:
-        if entry.part is not Part.SAVES or (known := last.get(entry.key)) is None:
+        if entry.part is not Part.SAVES or (known := last(entry.key)) is None:
             continue
         old, night = known
         good = night.emptied.get(old.key)
@@ -159,9 +174,10 @@ def dropped_since(
     """
     roots = {volume.name: volume.path for volume in device.volumes}
     left_out = {(one.volume, one.path) for one in older}
+    missing = [entry for key, entry in prior.by_key.items() if key not in still]
     return [
         (entry, os.path.lexists(os.path.join(roots[volume], native(path))))
-        for entry, volume, path in dropped(prior.entries, prior.sites, still, gaps)
+        for entry, volume, path in dropped(missing, prior.sites, still, gaps)
         if entry.part in parts
         and volume in roots
         and (volume, path) not in left_out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from collections import ChainMap
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -34,11 +35,11 @@ from handhold.names import native
 from handhold.nights import Night, last_seen
 from handhold.since import (
     Gone,
+    KeptBefore,
     Renamed,
     dropped_since,
     emptied_since,
     gone_since,
-    kept_before,
     moved_since,
     no_longer_recognised,
     renamed_since,
@@ -129,7 +130,7 @@ def take(
             leave_out=options.leave_out,
             progress=seen,
             recognise=options.recognise,
-            before=kept_before(seen_before) if options.recognise else None,
+            before=KeptBefore(seen_before) if options.recognise else None,
         )
         claims = [claim for claim in walked.claims if claim.part in options.parts]
         claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise, is_whole)
@@ -139,25 +140,26 @@ def take(
                 f"Nothing to keep was found on {device.name}.",
                 "handhold survey shows where it looked; are the volumes and the layouts the right ones?",
             )
-        before = {entry.key: entry for entry in prior.entries}
+        before = prior.by_key
         moved = moved_since(claims, before, prior.sites)
         with archive.writer(level=options.level) as writer:
-            known = before | moved
+            known = before | moved if moved else before
             reread = options.reread or not times_count(prior.taken_ns, nanoseconds(started))
-            quiet, loud = _sort(claims, known, prior, device, archive, reread)
-            entries = list(quiet)
+            entries, loud = _sort(claims, known, prior, device, archive, reread)
+            read: list[Entry] = []
             odd: list[Odd] = []
             for outcome in _read(loud, writer, options.level, progress, odd):
                 if isinstance(outcome, Entry):
-                    entries.append(outcome)
+                    read.append(outcome)
                 else:
                     gaps.append(outcome)
             # For what is told, a file that the last night could not see is known from the night that did.
-            told = {
-                entry.key: entry for night in reversed(seen_before[1:]) for entry in night.entries
-            } | known
-            new = [e for e in entries if (old := told.get(e.key)) is None or old.sha256 != e.sha256]
-            suspicious = emptied_since(archive, device.name, seen_before, moved, entries)
+            told = ChainMap(known, *(night.by_key for night in seen_before[1:]))
+            new = [e for e in read if (old := told.get(e.key)) is None or old.sha256 != e.sha256]
+            entries += read
+            # What stands as it was is as empty as it was; only what a night knew as emptied stays told.
+            doubtful = entries if any(night.emptied for night in seen_before) else read
+            suspicious = emptied_since(archive, device.name, seen_before, moved, doubtful)
             snapshot = writer.finish(
                 device=device.name,
                 kind=Kind.NIGHT,
@@ -166,6 +168,7 @@ def take(
                 sites=recorded(walked.sites, entries, gaps),
                 layouts=_layouts(layouts, walked.sites),
                 entries=entries,
+                like=prior,
                 gaps=gaps,
                 note=options.note,
                 games=inventory(walked.claims),
@@ -231,7 +234,8 @@ def _sort(
     loud: list[Claim] = []
     for claim in claims:
         site = claim.site
-        entry = before.get((site.emulator, site.home, claim.path))
+        key = (site.emulator, site.home, claim.path)
+        entry = before.get(key)
         if (
             entry is None
             or reread
@@ -239,10 +243,7 @@ def _sort(
             or not archive.holds(entry)  # a block that got lost is brought back from the device
         ):
             loud.append(claim)
-        elif entry.key == (site.emulator, site.home, claim.path) and (entry.part, entry.game) == (
-            claim.part,
-            claim.game,
-        ):
+        elif entry.part is claim.part and entry.game == claim.game and entry.key == key:
             quiet.append(entry)
         else:  # the layout has changed its mind about what the file is
             content = Content(entry.sha256, entry.size, entry.modified, entry.recipe, entry.members)

@@ -79,7 +79,16 @@ class Index:
 
     def __contains__(self, ident: bytes) -> bool:
         """Whether the block lies in a whole bundle."""
-        return ident in self._recent or next(self._found(ident), None) is not None
+        if ident in self._recent:
+            return True
+        keys = self._keys
+        first = _first_key(ident)
+        at = bisect_left(keys, first)
+        while at < len(keys) and keys[at] - first <= _ROW_MASK:
+            if self._is_row(ident, keys[at] & _ROW_MASK):
+                return True
+            at += 1
+        return False
 
     def __len__(self) -> int:
         """The number of records; a block that lies in two bundles counts twice."""
@@ -171,10 +180,14 @@ class Index:
         at = bisect_left(keys, first)
         while at < len(keys) and keys[at] - first <= _ROW_MASK:
             number = keys[at] & _ROW_MASK
-            bundle = bisect_right(self._starts, number) - 1
-            if self._tables[bundle].startswith(ident, (number - self._starts[bundle]) * _ROW_SIZE):
+            if self._is_row(ident, number):
                 yield number
             at += 1
+
+    def _is_row(self, ident: bytes, number: int) -> bool:
+        """Whether the row of this number is the block's."""
+        bundle = bisect_right(self._starts, number) - 1
+        return self._tables[bundle].startswith(ident, (number - self._starts[bundle]) * _ROW_SIZE)
 
     def place(self, number: int) -> Place:
         """Where the record of this number lies."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 
 import msgspec
 import xxhash
@@ -33,12 +34,23 @@ def cut(entries: Sequence[Entry]) -> Iterator[Sequence[Entry]]:
     A new or vanished entry changes one page too, or two where it is one at which a page begins.
     """
     start = 0
-    for at, entry in enumerate(entries):
-        if at > start and (at - start >= LONGEST or begins_page(entry)):
-            yield entries[start:at]
-            start = at
-    if start < len(entries):
-        yield entries[start:]
+    while start < len(entries):
+        page = first(entries, start)
+        yield page
+        start += len(page)
+
+
+def first(entries: Sequence[Entry], start: int) -> Sequence[Entry]:
+    """The page that begins at ``start``, which is an entry's place."""
+    end = start + 1
+    while not ends(entries, start, end):
+        end += 1
+    return entries[start:end]
+
+
+def ends(entries: Sequence[Entry], start: int, end: int) -> bool:
+    """Whether a page that begins at ``start`` and has no end before ``end`` has it there."""
+    return end == len(entries) or end - start >= LONGEST or begins_page(entries[end])
 
 
 def begins_page(entry: Entry) -> bool:
@@ -63,13 +75,13 @@ def decode(page: bytes) -> tuple[Entry, ...]:
         raise ValueError(f"the page cannot be read ({error})") from error
     if not entries:
         raise ValueError("the page is empty")
-    before: tuple[str, str, str] | None = None
+    before = ("", "", "")
     for entry in entries:
         trouble = trouble_of(entry)
         if trouble:
             raise ValueError(f"the page has an entry that cannot be believed: {trouble}")
-        key = entry.key
-        if before is not None and key <= before:
+        key = (entry.emulator, entry.home, entry.path)
+        if key <= before:
             raise ValueError("the page's entries are out of order")
         before = key
     return entries
@@ -114,6 +126,15 @@ def glance(page: bytes) -> list[Glance]:
 _glances = msgspec.json.Decoder(Glance)
 
 
+@lru_cache(maxsize=256)
+def _trouble_of_home(emulator: str, home: str) -> str | None:
+    if EMULATOR.fullmatch(emulator) is None:
+        return "its emulator is no name of one"
+    if not 0 < len(home) <= 255 or not home.isprintable() or "/" in home:
+        return "its home is no name of one"
+    return None
+
+
 def trouble_of(entry: Entry) -> str | None:
     """Why an entry must not be believed, or None if it is sound."""
     path = entry.path
@@ -121,11 +142,9 @@ def trouble_of(entry: Entry) -> str | None:
         trouble = trouble_with(path)
         if trouble:
             return f"its path {trouble}"
-    if EMULATOR.fullmatch(entry.emulator) is None:
-        return "its emulator is no name of one"
-    home = entry.home
-    if not 0 < len(home) <= 255 or not home.isprintable() or "/" in home:
-        return "its home is no name of one"
+    trouble = _trouble_of_home(entry.emulator, entry.home)
+    if trouble:
+        return trouble
     if not 0 <= entry.size <= _LARGEST_FILE:
         return "its size cannot be"
     if not -_LARGEST_FILE <= entry.modified <= _LARGEST_FILE:

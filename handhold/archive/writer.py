@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from io import BytesIO
 from types import TracebackType
+from typing import Protocol
 
 from handhold import __version__
 from handhold.archive import inventory, pages, recipe
@@ -21,6 +22,18 @@ from handhold.archive.parity.sheet import FOLDER as PARITY
 from handhold.archive.storage import is_temporary
 from handhold.errors import OwnerError
 from handhold.model import Entry, Gap, Kind, Part, Site
+
+
+class Paged(Protocol):
+    """The entries of a snapshot, by key, and the pages that they stand in, one after the other."""
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """All of them."""
+
+    @property
+    def pages(self) -> tuple[PageRef, ...]:
+        """None, or those of all entries."""
 
 
 class Writer:
@@ -128,6 +141,7 @@ class Writer:
         layouts: Mapping[str, bytes],
         entries: Iterable[Entry],
         gaps: Sequence[Gap],
+        like: Paged | None = None,
         note: str = "",
         base: str | None = None,
         safety: str | None = None,
@@ -140,8 +154,9 @@ class Writer:
     ) -> Snapshot:
         """Writes pages and layouts, closes the bundle, and writes the manifest last: then it is there.
 
-        ``entries`` in any order, each with blocks that are known. ``games`` are listed, not kept, as long as
-        the list can be read back; ``versions`` are those of the emulators that are known;
+        ``entries`` in any order, each with blocks that are known. ``like`` is an earlier snapshot that was
+        read in this run: where its very entries stand again, so do its pages. ``games`` are listed, not
+        kept, as long as the list can be read back; ``versions`` are those of the known emulators;
         ``left_out`` and ``only_layouts`` are what the night was told not to look at,
         ``emptied`` the saves that have no content any more. ``sequence`` is
         given for what is adopted (see ``adopted_sequence``), else it is the next one.
@@ -150,7 +165,7 @@ class Writer:
         """
         taken = manifests.with_plain_offset(taken)
         ordered = sorted(entries, key=_key)
-        refs = [self._put_page(page) for page in pages.cut(ordered)]
+        refs = self._put_pages(ordered, like)
         layout_ids = {emulator: self.put_plain(layout) for emulator, layout in layouts.items()}
         listed = self._put_games(games)
         self.settle()
@@ -223,6 +238,35 @@ class Writer:
         except ValueError:
             return None
         return GamesNote(self.put_list(data), len(games))
+
+    def _put_pages(self, ordered: Sequence[Entry], like: Paged | None) -> list[PageRef]:
+        """Stores the pages.
+
+        Those that stand in ``like`` were read from the archive in this run, and checked; where no bundle is
+        hurt, they were read from whole ones.
+        """
+        standing: dict[int, tuple[PageRef, tuple[Entry, ...]]] = {}
+        if like is not None and not self._index.hurt:
+            start = 0
+            for ref in like.pages:
+                there = like.entries[start : start + ref.entries]
+                standing[id(there[0])] = ref, there
+                start += ref.entries
+        refs: list[PageRef] = []
+        at = 0
+        while at < len(ordered):
+            found = standing.get(id(ordered[at]))
+            if found is not None:
+                ref, there = found
+                end = at + ref.entries
+                if tuple(ordered[at:end]) == there and pages.ends(ordered, at, end):
+                    refs.append(ref)
+                    at = end
+                    continue
+            page = pages.first(ordered, at)
+            refs.append(self._put_page(page))
+            at += len(page)
+        return refs
 
     def _put_page(self, page: Sequence[Entry]) -> PageRef:
         data = pages.encode(page)

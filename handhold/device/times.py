@@ -13,4 +13,7 @@ def modified_of(status: os.stat_result) -> int:
 
     Some file systems hold times of the year 2400; what lies beyond the bounds is told as the bound itself.
     """
-    return max(-FARTHEST, min(FARTHEST, status.st_mtime_ns))
+    modified = status.st_mtime_ns
+    if -FARTHEST <= modified <= FARTHEST:
+        return modified
+    return FARTHEST if modified > 0 else -FARTHEST

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.device.asking import Active, asked, begun, named
@@ -54,7 +54,7 @@ def walk(
     progress: Callable[[int], None] | None = None,
     *,
     recognise: bool = False,
-    before: Mapping[tuple[str, str], Before] | None = None,
+    before: Callable[[str, str], Before | None] | None = None,
     scan: Scan = os.scandir,
 ) -> Walk:
     """What is on the device, and whose it is.
@@ -69,7 +69,7 @@ def walk(
     """
     homes = find_homes(device, layouts, leave_out, scan)
     recognition = Recognition({layout.id for layout in layouts}) if recognise else None
-    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition, before or {})
+    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition, before)
     roots = list(homes.roots)
     outermost = [root for root in roots if not any(r != root and below(r, root) is not None for r in roots)]
     # Then what no way led to: a volume in a folder that cannot be listed, a home that only its name opens.
@@ -145,7 +145,7 @@ class _Tour:
         progress: Callable[[int], None] | None,
         scan: Scan,
         recognition: Recognition | None,
-        before: Mapping[tuple[str, str], Before],
+        before: Callable[[str, str], Before | None] | None,
     ) -> None:
         self.before = before
         self.recognition = recognition
@@ -248,7 +248,7 @@ class _Tour:
                 else:
                     special.append(_Special(shown, entry, status.st_mode))
                 continue
-            if is_temporary(name):
+            if name[0] == "." and is_temporary(name):
                 continue  # left by a restore that was cut off; the next one takes it away
             self.files += 1
             modified = modified_of(status)
@@ -314,9 +314,13 @@ class _Tour:
         """A file that no layout names, and what recognition takes it for."""
         assert self.recognition is not None
         looks, keep = sight.looks, sight.kept
-        if not keep and self.before and not (looks.part is Part.GAMES and looks.confidence >= SURE):
+        if (
+            not keep
+            and self.before is not None
+            and not (looks.part is Part.GAMES and looks.confidence >= SURE)
+        ):
             path = f"{step.shown}/{file.name}" if step.shown else file.name
-            if (was := self.before.get((step.volume.name, path))) is not None:
+            if (was := self.before(step.volume.name, path)) is not None:
                 looks, keep = Looks(was.part, SURE, ("it was kept before",), was.game), True
         if sight.trouble is not None and not keep:
             path = f"{step.shown}/{file.name}" if step.shown else file.name

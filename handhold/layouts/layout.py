@@ -6,9 +6,10 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import NamedTuple
 
 from handhold.documents.mistakes import Wrong
-from handhold.layouts.pattern import Pattern, prepared
+from handhold.layouts.pattern import Narrowed, Pattern, prepared
 from handhold.model import HomeKind, Part
 from handhold.names import trouble_with
 
@@ -83,8 +84,7 @@ class Version:
         return version if version and version.isprintable() else None
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(NamedTuple):
     """What a layout says about one file; ``part`` is None where the file is skipped."""
 
     part: Part | None
@@ -129,21 +129,11 @@ class Layout:
         rules = self._by_home.get(home)
         if rules is None:
             return None
-        backwards, folded = prepared(path)
-        for rule in rules.in_folder(path):
-            captures = rule.pattern.match_prepared(backwards, folded)
-            if captures is not None:
-                return Verdict(rule.part, captures.get("game"), rule.why, rule.carry)
-        return None
+        return rules.verdict(path)
 
     def member(self, name: str) -> Verdict | None:
         """What a member of one of its zips is, by its name in written form; None if no rule speaks of it."""
-        backwards, folded = prepared(name)
-        for rule in self._inside.in_folder(name):
-            captures = rule.pattern.match_prepared(backwards, folded)
-            if captures is not None:
-                return Verdict(rule.part, captures.get("game"), rule.why, rule.carry)
-        return None
+        return self._inside.verdict(name)
 
     def carries(self, part: Part) -> bool:
         """Whether a restore onto another device brings this part along."""
@@ -184,15 +174,28 @@ class _Rules:
 
     def __init__(self, rules: list[Rule]) -> None:
         self.rules = rules
-        self.last: tuple[str | None, list[Rule]] = (None, [])
+        self.last: tuple[str | None, list[tuple[Rule, Narrowed]]] = (None, [])
 
-    def in_folder(self, path: str) -> list[Rule]:
+    def verdict(self, path: str) -> Verdict | None:
+        """What the first rule that fits says."""
+        backwards, _ = prepared(path)
+        for rule, narrowed in self._in_folder(path):
+            found = narrowed.expression.match(backwards)
+            if found is not None:
+                return Verdict(rule.part, narrowed.game(found), rule.why, rule.carry)
+        return None
+
+    def _in_folder(self, path: str) -> list[tuple[Rule, Narrowed]]:
         """Those that can fit a file in the folder of this one, in order."""
         folder = path.rpartition("/")[0]
         last, reaching = self.last
         if folder != last:
             backwards = prepared(folder)[0] if folder else ""
-            reaching = [rule for rule in self.rules if rule.pattern.reaches(backwards)]
+            reaching = [
+                (rule, narrowed)
+                for rule in self.rules
+                if (narrowed := rule.pattern.narrowed(backwards)) is not None
+            ]
             self.last = (folder, reaching)  # in one step, so that threads can share it
         return reaching
 

@@ -27,8 +27,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
+from typing import NamedTuple
 
 from handhold.documents.mistakes import Wrong
 from handhold.layouts.syntax import Capture, Way, Wild, repeats, ways_of
@@ -75,7 +77,25 @@ class Pattern:
         """
         return self._folders.match(backwards) is not None
 
-    # Both only when they are first asked: most commands read every layout and match with none.
+    def narrowed(self, backwards: str) -> Narrowed | None:
+        """The pattern for files right in this folder, None if none can fit; much faster than the whole one.
+
+        ``backwards`` is as for ``reaches``. What is left are the ways that this folder fits, and of them the
+        last name, unless a capture stands before it.
+        """
+        if not self.reaches(backwards):
+            return None
+        if self._plain_folders is None:
+            return self._whole
+        fitting = tuple(at for at, folder in enumerate(self._plain_folders) if folder.match(backwards))
+        found = self._narrowed.get(fitting)
+        if found is None and fitting:
+            groups: list[str] = []
+            names = "|".join(_last(self._ways[at], groups) for at in fitting)
+            found = self._narrowed[fitting] = _narrowed(re.compile(f"(?:{names})", re.IGNORECASE), groups)
+        return found
+
+    # All of these only when they are first asked: most commands read every layout and match with none.
 
     @cached_property
     def _files(self) -> tuple[re.Pattern[str], tuple[str, ...]]:
@@ -86,14 +106,56 @@ class Pattern:
 
     @cached_property
     def _folders(self) -> re.Pattern[str]:
-        groups: list[str] = []
-        ways = dict.fromkeys(
-            "(?:[^/]++/)*"
-            if repeats(way)
-            else _expression(way if way[-1] == (Wild.DEEP,) else way[:-1], groups, "")
-            for way in self._ways
-        )
+        ways = dict.fromkeys("(?:[^/]++/)*" if repeats(way) else _folder(way) for way in self._ways)
         return re.compile(rf"(?:{'|'.join(ways)})\Z", re.IGNORECASE)
+
+    @cached_property
+    def _plain_folders(self) -> list[re.Pattern[str]] | None:
+        """An expression for the folders of each way; None if a capture stands in one."""
+        if any(isinstance(token, Capture) for way in self._ways for name in way[:-1] for token in name):
+            return None
+        return [re.compile(rf"(?:{_folder(way)})\Z", re.IGNORECASE) for way in self._ways]
+
+    @cached_property
+    def _narrowed(self) -> dict[tuple[int, ...], Narrowed]:
+        return {}
+
+    @cached_property
+    def _whole(self) -> Narrowed:
+        return _narrowed(*self._files)
+
+
+class Narrowed(NamedTuple):
+    """What of a pattern is left in one folder."""
+
+    expression: re.Pattern[str]  # for the beginning of a path that went through ``prepared``
+    games: tuple[int, ...]  # its groups that are the game, of which at most one is in a match
+
+    def game(self, found: re.Match[str]) -> str | None:
+        """What ``{game}`` holds, in written form."""
+        for group in self.games:
+            piece: str | None = found[group]
+            if piece is not None:
+                return written(piece[::-1])
+        return None
+
+
+def _narrowed(expression: re.Pattern[str], groups: Iterable[str]) -> Narrowed:
+    return Narrowed(expression, tuple(number for number, name in enumerate(groups, 1) if name == "game"))
+
+
+def _folder(way: list[Way]) -> str:
+    """The folders in which a file can lie that fits a way without repeated captures, as ``_expression``."""
+    return _expression(way if way[-1] == (Wild.DEEP,) else way[:-1], [], "")
+
+
+def _last(way: list[Way], groups: list[str]) -> str:
+    """The last name of such a way, which is any name for a "**"."""
+    if way[-1] == (Wild.DEEP,):
+        return "[^/]++/"
+    keep = "(?:" if repeats(way[-1:]) else "(?>"
+    seen: dict[str, int] = {}
+    return _segment(way[-1][::-1], keep, seen, groups) + "/"
 
 
 def prepared(path: str) -> tuple[str, str | None]:

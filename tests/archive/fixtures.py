@@ -11,7 +11,7 @@ from datetime import datetime, timedelta, timezone
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot, VolumeNote
 from handhold.archive.storage import LocalStorage
-from handhold.archive.writer import Writer
+from handhold.archive.writer import Paged, Writer
 from handhold.model import Entry, Gap, Kind, Part
 
 OFFSET = timezone(timedelta(hours=2))
@@ -75,6 +75,7 @@ def finish(
     gaps: Sequence[Gap] = (),
     layouts: dict[str, bytes] | None = None,
     note: str = "",
+    like: Paged | None = None,
 ) -> Snapshot:
     """Writes the manifest."""
     return writer.finish(
@@ -87,6 +88,7 @@ def finish(
         entries=entries,
         gaps=gaps,
         note=note,
+        like=like,
     )
 
 

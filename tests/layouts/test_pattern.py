@@ -287,6 +287,45 @@ def test_a_folder_never_rules_out_a_file_that_fits(pattern: str, path: str) -> N
         assert compiled.reaches(prepared(folder)[0] if folder else "")
 
 
+named_pieces = st.one_of(pieces, st.sampled_from(["{game}", "{slot}", "{game}", "{a{game},{slot}b}"]))
+named_segments = st.lists(named_pieces, min_size=1, max_size=4).filter(_apart).map("".join)
+named_patterns = st.lists(st.one_of(named_segments, st.just("**")), min_size=1, max_size=4).map("/".join)
+
+
+@given(named_patterns, paths)
+@settings(deadline=None, max_examples=1500)
+def test_what_is_left_of_a_pattern_in_a_folder_finds_the_same(pattern: str, path: str) -> None:
+    try:
+        compiled = compile_pattern(pattern)
+    except Wrong:
+        assume(False)
+    folder = path.rpartition("/")[0]
+    whole = compiled.match(path)
+    narrowed = compiled.narrowed(prepared(folder)[0] if folder else "")
+    found = narrowed.expression.match(prepared(path)[0]) if narrowed is not None else None
+    assert (found is None) is (whole is None)
+    if whole is not None and narrowed is not None and found is not None:
+        assert narrowed.game(found) == whole.get("game")
+
+
+@pytest.mark.parametrize(
+    ("pattern", "path", "game"),
+    [
+        ("{game}/saves/{slot}.sav", "Mole/saves/1.sav", "Mole"),
+        ("saves/{game}.{sav,srm}", "Saves/Mole Hollow.SRM", "Mole Hollow"),
+        ("{saves,old saves}/**/{game}_{slot}.st", "old saves/x/My_Game_1.st", "My_Game"),
+        ("saves/**", "saves/a/b", None),
+        ("{a*,*b}/{game}-{slot}{.x,}", "ab/Mole-1.x", "Mole"),
+    ],
+)
+def test_the_game_in_a_folder(pattern: str, path: str, game: str | None) -> None:
+    narrowed = compile_pattern(pattern).narrowed(prepared(path.rpartition("/")[0])[0])
+    assert narrowed is not None
+    found = narrowed.expression.match(prepared(path)[0])
+    assert found is not None
+    assert narrowed.game(found) == game
+
+
 @pytest.mark.parametrize(
     ("pattern", "folder", "reached"),
     [

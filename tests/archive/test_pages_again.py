@@ -1,0 +1,90 @@
+"""Pages that stand again as in an earlier snapshot are taken over, and are the ones that would be written."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from handhold.archive.archive import Archive
+from handhold.archive.manifest import PageRef, Snapshot
+from handhold.archive.writer import Writer
+from handhold.model import Entry
+from tests.archive import fixtures
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """An earlier snapshot as it was read."""
+
+    entries: tuple[Entry, ...]
+    pages: tuple[PageRef, ...]
+
+
+def _read(archive: Archive, snapshot: Snapshot) -> Earlier:
+    manifest = archive.read(snapshot)
+    return Earlier(tuple(archive.entries(manifest)), manifest.pages)
+
+
+def _night(archive: Archive, entries: list[Entry], like: Earlier | None) -> Earlier:
+    with archive.locked("test"), archive.writer() as writer:
+        for one in entries:
+            writer.put_plain(one.path.encode())
+        snapshot = fixtures.finish(writer, entries, like=like)
+    return _read(archive, snapshot)
+
+
+def _entry(path: str, modified: int = 1) -> Entry:
+    return fixtures.entry(path, path.encode(), modified=modified)
+
+
+def _changed(entries: list[Entry], source: random.Random) -> list[Entry]:
+    """Some entries gone, some new, some changed; the others are the very same objects."""
+    kept = [one for one in entries if source.random() > 0.002]
+    kept = [msgspec.structs.replace(one, modified=7) if source.random() < 0.002 else one for one in kept]
+    kept += [_entry(f"saves/New {source.random()}.sav") for _ in range(source.randrange(3))]
+    source.shuffle(kept)
+    return kept
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_pages_are_the_ones_that_would_be_written(tmp_path: Path, seed: int) -> None:
+    source = random.Random(seed)
+    for name in ("one", "other"):
+        (tmp_path / name).mkdir()
+    archive = fixtures.make(tmp_path / "one")
+    first = _night(archive, [_entry(f"saves/Game {n:05}.sav") for n in range(2000)], None)
+    entries = _changed(list(first.entries), source)
+    other = _night(fixtures.make(tmp_path / "other"), entries, None)
+    assert _night(archive, entries, first) == other
+
+
+def test_a_page_that_stands_again_is_not_written_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive = fixtures.make(tmp_path)
+    first = _night(archive, [_entry(f"saves/Game {n:05}.sav") for n in range(2000)], None)
+    put: list[int] = []
+    original = Writer._put_page
+    monkeypatch.setattr(Writer, "_put_page", lambda *a: put.append(1) or original(*a))  # type: ignore[func-returns-value]
+    changed = list(first.entries)
+    changed[1000] = msgspec.structs.replace(changed[1000], modified=7)
+    again = _night(archive, changed, first)
+    assert len(put) == 1
+    assert sum(a != b for a, b in zip(first.pages, again.pages, strict=True)) == 1
+
+
+def test_a_page_that_only_a_hurt_bundle_has_is_written_again(tmp_path: Path) -> None:
+    archive = fixtures.make(tmp_path)
+    first = _night(archive, [_entry(f"saves/Game {n:05}.sav") for n in range(300)], None)
+    bundle = Path(fixtures.path(archive, fixtures.bundles(archive)[0]))
+    bundle.write_bytes(bundle.read_bytes()[:-3])  # its table is torn off, its records can be read
+    archive = fixtures.again(archive)
+    assert archive.index.hurt
+    like = _read(archive, archive.nights()[-1])
+    assert _night(archive, list(like.entries), like) == first
+    archive = fixtures.again(archive)
+    assert all(bytes.fromhex(page.id) in archive.index for page in first.pages)  # in whole bundles
