@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import tempfile
 import time
@@ -116,6 +117,35 @@ def mounted_fat(image: str, zone: str = "UTC") -> Iterator[str]:
         except subprocess.TimeoutExpired:
             driver.kill()
             driver.wait()
+
+
+def pull_out(folder: str) -> None:
+    """The card is pulled out: its driver dies, and every call fails from then on."""
+    device = _device_of(folder)
+    for process in filter(str.isdigit, os.listdir("/proc")):
+        try:
+            command = Path("/proc", process, "cmdline").read_bytes().split(b"\0")
+        except OSError:
+            continue
+        if b"exfat" in command[0] and device.encode() in command and os.fsencode(folder) in command:
+            os.kill(int(process), signal.SIGKILL)
+            return
+    raise RuntimeError(f"no driver of {folder} was found")
+
+
+def put_in(folder: str) -> None:
+    """The card that was pulled out is put in again."""
+    device = _device_of(folder)
+    _unmount(folder, "umount")
+    _run("mount.exfat-fuse", device, folder)
+
+
+def _device_of(folder: str) -> str:
+    for line in Path("/proc/self/mountinfo").read_text().splitlines():
+        mount, _, source = line.partition(" - ")
+        if mount.split()[4] == folder:
+            return source.split()[1]
+    raise RuntimeError(f"nothing is mounted at {folder}")
 
 
 def _unmount(folder: str, *command: str) -> None:
