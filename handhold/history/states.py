@@ -19,7 +19,7 @@ from handhold.keeping import entry_of
 from handhold.layouts.layout import Layout
 from handhold.model import Clock, Device, Entry, Gap, Part, nanoseconds
 from handhold.nights import Night, last_seen
-from handhold.since import kept_before, moved_since, with_cards
+from handhold.since import KeptBefore, moved_since, with_cards
 from handhold.snapshot import Options
 from handhold.unseen import unseen
 from handhold.whole import is_whole
@@ -61,12 +61,12 @@ def as_it_is(
         layouts,
         leave_out=options.leave_out,
         recognise=options.recognise,
-        before=kept_before(nights) if options.recognise else None,
+        before=KeptBefore(nights) if options.recognise else None,
     )
     claims = [claim for claim in walked.claims if claim.part in options.parts]
     claims, _ = without_older(claims, layouts, options.newest, options.newest_otherwise, is_whole)
     gaps = with_cards(archive, device, walked.gaps)
-    before = {entry.key: entry for entry in prior.entries}
+    before = prior.by_key
     known = _Known(
         before | moved_since(claims, before, prior.sites),
         prior.taken_ns,
