@@ -128,7 +128,7 @@ def emptied_since(
             good = night.name
         if not (what := blank(entry)):
             continue
-        if good not in there:
+        if good and good not in there:
             gone.append((len(found), old.key))
         found.append(Suspicious(entry.emulator, entry.part, entry.game, entry.path, what, good, entry.home))
     if gone:

@@ -175,11 +175,7 @@ def take(
                 versions=_versions(device, layouts, walked.sites),
                 left_out=[part for part in Part if part.kept and part not in options.parts],
                 only_layouts=not options.recognise,
-                emptied=[
-                    Emptied(one.emulator, one.home, one.path, one.last_good)
-                    for one in suspicious
-                    if one.last_good
-                ],
+                emptied=[Emptied(one.emulator, one.home, one.path, one.last_good) for one in suspicious],
             )
             stored = writer.stored_bytes
     by_part: dict[Part, int] = {}

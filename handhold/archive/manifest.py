@@ -85,7 +85,10 @@ class GamesNote(msgspec.Struct, frozen=True):
 
 
 class Emptied(msgspec.Struct, frozen=True):
-    """A save that holds nothing any more, and the name of the last snapshot in which it held something."""
+    """A save that holds nothing any more, and the name of the last snapshot in which it held something.
+
+    ``good`` is empty where no snapshot has it any more.
+    """
 
     emulator: str
     home: str
@@ -370,7 +373,7 @@ def _believed(head: Head, file: str) -> datetime:
         raise ValueError("it names a version that cannot be")
     for one in head.emptied:
         place = EMULATOR.fullmatch(one.emulator) and _is_word(one.home) and trouble_with(one.path) is None
-        if not place or NAME.fullmatch(one.good) is None:
+        if not place or (one.good and NAME.fullmatch(one.good) is None):
             raise ValueError("it names an emptied save that cannot be")
     return taken
 
