@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Iterator
 
 import xxhash
@@ -48,7 +47,8 @@ def copy_plain(source: Storage, dest: Storage, file: str) -> None:
 def _copy(dest: Storage, file: str, runs: Iterator[bytes]) -> None:
     sent = hashlib.sha256()
     size = 0
-    pending = dest.begin(os.path.dirname(file))
+    # Below the folders at the top nobody looks for what a run that was cut off has left.
+    pending = dest.begin(file.partition("/")[0] if "/" in file else "")
     try:
         for run in runs:
             sent.update(run)

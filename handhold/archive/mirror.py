@@ -6,8 +6,9 @@ the manifests, so that a run that is cut off leaves whole snapshots, and the nex
 What the second has let go stays let go there, and what only the first has let go stays whole in the second.
 
 Sequence numbers are given by each place for itself. Where a device has taken snapshots into both places since
-they were last the same, nothing tells any more in which order those were: those of that device are not
-brought over, for an older save could pass for a newer one.
+they were last the same, nothing tells any more in which order those were. That shows in numbers which occur
+twice (see ``branches``), and then nothing is told about who is newer. Where no number does, those of that
+device are not brought over, for an older save could pass for a newer one.
 """
 
 from __future__ import annotations
@@ -18,10 +19,15 @@ from typing import NamedTuple
 
 from handhold import amounts
 from handhold.archive.archive import Archive
+from handhold.archive.branches import parted_at
 from handhold.archive.copying import copy_bundle, copy_manifest, copy_plain
 from handhold.archive.description import DESCRIPTION, GUIDE
 from handhold.archive.index import bundle_files
 from handhold.archive.manifest import Snapshot
+from handhold.archive.parity.code import can_code
+from handhold.archive.parity.keeping import begin_parity, keeps_parity
+from handhold.archive.parity.shape import shape_for
+from handhold.archive.parity.sheet import parity_size
 from handhold.archive.reachable import Reachable
 from handhold.archive.storage import Storage, is_temporary
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
@@ -37,12 +43,13 @@ class Lack(NamedTuple):
     """What the second archive lacks of the first. Pure: from the records of both.
 
     ``bring`` are the manifests to copy, in the order of their sequence numbers. ``apart`` are those of
-    devices that went on in both places, ``let_go`` those that the second has let go, ``only_there`` those
-    that the first lacks.
+    devices that went on in both places and whose numbers do not show it, ``let_go`` those that the second
+    has let go, ``only_there`` those that the first lacks. ``both`` are the devices that went on in both.
     """
 
     bring: tuple[Snapshot, ...]
     apart: tuple[Snapshot, ...]
+    both: tuple[str, ...]
     let_go: tuple[Snapshot, ...]
     only_there: tuple[Snapshot, ...]
 
@@ -67,6 +74,12 @@ class Mirrored:
     held_back: list[Snapshot] = field(default_factory=list)
     hurt: dict[str, str] = field(default_factory=dict)
 
+    def upto(self, first: Archive) -> float | None:
+        """The sequence number up to which the second has all that the first has; None if not the first one."""
+        lacking = [one.sequence for one in (*self.held_back, *self.lack.apart)]
+        below = min(lacking, default=float("inf"))
+        return max((one.sequence for one in first.snapshots() if one.sequence < below), default=None)
+
 
 def lacking(here: Iterable[Snapshot], there: Iterable[Snapshot]) -> Lack:
     """Compares the records of two archives with one id, each by sequence. Pure."""
@@ -75,17 +88,21 @@ def lacking(here: Iterable[Snapshot], there: Iterable[Snapshot]) -> Lack:
     only_there = [one for key, one in other.items() if key not in mine]
     gone = [one for key, one in mine.items() if not one.let_go and key in other and other[key].let_go]
     both = _going_on(new) & _going_on(only_there)
+    first = parted_at([*mine.values(), *only_there])
+    later = [one.sequence for one in (*new, *only_there) if one.kind is not Kind.ADOPTED]
+    mixed = both if first is None or first > min(later, default=first) else frozenset()
     return Lack(
-        tuple(one for one in new if one.device not in both or one.kind is Kind.ADOPTED),
-        tuple(one for one in new if one.device in both and one.kind is not Kind.ADOPTED),
+        tuple(one for one in new if one.device not in mixed or one.kind is Kind.ADOPTED),
+        tuple(one for one in new if one.device in mixed and one.kind is not Kind.ADOPTED),
+        tuple(sorted(both)),
         tuple(gone),
         tuple(only_there),
     )
 
 
-def _going_on(snapshots: Iterable[Snapshot]) -> set[str]:
+def _going_on(snapshots: Iterable[Snapshot]) -> frozenset[str]:
     """The devices that took snapshots; what was adopted stands where its time puts it, in both places."""
-    return {one.device for one in snapshots if one.kind is not Kind.ADOPTED}
+    return frozenset({one.device for one in snapshots if one.kind is not Kind.ADOPTED})
 
 
 def _key(one: Snapshot) -> _Key:
@@ -129,6 +146,8 @@ def mirror(first: Archive, storage: Storage, progress: Callable[[int, int], None
         with storage.hold("mirror"):
             copy_plain(first.storage, storage, GUIDE)
             copy_plain(first.storage, storage, DESCRIPTION)
+            if keeps_parity(first.storage) and can_code():
+                begin_parity(storage)
         second = Archive.open(storage)
     with second.locked("mirror"):
         with second.writer():
@@ -152,10 +171,12 @@ def _bring(
     wanted, needy = _wanted(first, second, bring, result)
     sizes = bundle_files(first.storage)
     manifests = [one for one in bring if one.file not in needy]
-    total = sum(sizes[file] for file in wanted) + sum(first.storage.size(one.file) for one in manifests)
-    if total and total + SPARE > storage.free():
+    lengths = [sizes[file] for file in wanted] + [first.storage.size(one.file) for one in manifests]
+    total = sum(lengths)
+    parity = sum(parity_size(shape_for(length)) for length in lengths) if keeps_parity(storage) else 0
+    if total and total + parity + SPARE > storage.free():
         raise OwnerError(
-            f"{storage.where} has not enough room: {amounts.size(total)} are to be copied, and "
+            f"{storage.where} has not enough room: {amounts.size(total + parity)} are to be written, and "
             f"{amounts.size(max(0, storage.free()))} are free.",
             "Make room there (handhold thin), or use a larger card.",
         )
@@ -170,6 +191,7 @@ def _bring(
     for file in wanted:
         try:
             copy_bundle(first.storage, storage, file, sizes[file])
+            second.protect(file, sizes[file])
             arrived(sizes[file])
         except ValueError as error:
             result.hurt[file] = str(error)
@@ -185,6 +207,7 @@ def _bring(
             result.hurt[one.file] = str(error)
             result.held_back.append(one)
             continue
+        second.protect(one.file, storage.size(one.file))
         arrived(first.storage.size(one.file))
         result.arrived.append(one)
 

@@ -9,6 +9,8 @@ The order of snapshots is that of their sequence numbers. A clock can be wrong: 
 an empty battery, or in a year to come. So the time of a night is believed only as far as it fits the order:
 of all nights of a device, as many as can be are taken whose times do not go back. The others never stand for
 a period, so they push no good night out of one; as many of the newest of them stay as the rule keeps in all.
+
+Where copies of an archive were put together, each branch of a device's history has a rule of its own.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta, tzinfo
 
+from handhold.archive.branches import ONE, branches
 from handhold.archive.manifest import Snapshot
 from handhold.model import Kind
 
@@ -68,13 +71,16 @@ def retain(snapshots: Iterable[Snapshot], rule: Rule, zone: tzinfo, now: datetim
     tells whose clock was wrong; what is neither a night nor adopted is passed over.
     """
     stays: dict[str, list[str]] = {}
-    devices: dict[str, list[Snapshot]] = {}
-    for one in sorted(snapshots, key=lambda one: one.sequence):
+    devices: dict[tuple[str, int], list[Snapshot]] = {}
+    ordered = sorted(snapshots, key=lambda one: (one.sequence, one.taken))
+    standing = branches(ordered)
+    for one in ordered:
         if one.kind is Kind.NIGHT:
-            devices.setdefault(one.device, []).append(one)
+            for branch in standing.get(one.file, ONE):
+                devices.setdefault((one.device, branch), []).append(one)
         elif one.kind is Kind.ADOPTED and not one.let_go:
             stays.setdefault(one.file, []).append("adopted")
-    for device, every in devices.items():
+    for (device, _), every in devices.items():
         nights = [one for one in every if not one.let_go]
         for newest in nights[-1:]:
             stays.setdefault(newest.file, []).append(f"newest of {device}")
@@ -87,7 +93,7 @@ def retain(snapshots: Iterable[Snapshot], rule: Rule, zone: tzinfo, now: datetim
         doubtful = [one for one in nights if one.file not in files]
         for night in doubtful[len(doubtful) - min(rule.most, len(doubtful)) :]:
             stays.setdefault(night.file, []).append("its clock was wrong")
-    return {file: tuple(why) for file, why in stays.items()}
+    return {file: tuple(dict.fromkeys(why)) for file, why in stays.items()}
 
 
 def _newest(

@@ -100,10 +100,10 @@ class Sweep:
         gone(self.dead)
         waiting = sorted(self.rewritten, key=lambda one: one.room)
         while waiting:
-            room = archive.storage.free() - SPARE - _AROUND
+            room = (archive.storage.free() - SPARE - _AROUND) * 10 // 11  # the rest is for its parity
             batch = _batch(waiting, min(room, FULL))
             if not batch:
-                lacking = waiting[0].room + SPARE + _AROUND
+                lacking = waiting[0].room * 11 // 10 + SPARE + _AROUND
                 swept.told.append(
                     f"{amounts.size(sum(one.size - one.room for one in waiting))} more would come back if "
                     f"{amounts.size(lacking)} were free for a while."
@@ -208,6 +208,7 @@ def _gather(archive: Archive, batch: list[Victim]) -> tuple[_Written, set[str]]:
         file, table = new.close()
     finally:
         new.abandon()
+    archive.protect(file, new.size)
     if read_table(storage, file, new.size) != table or not all(
         _sealed(archive, file, row) for row in rows(table)
     ):

@@ -155,6 +155,7 @@ def thin(archive: Archive, plan: Thinning, progress: Progress | None = None) -> 
     finally:
         archive.forget()
     result.told += swept.told
+    result.told += [f"{file} has no parity: {why}" for file, why in archive.without_parity.items()]
     result.damage = bool(swept.hurt or plan.missing)
     result.freed = swept.freed
     return result
@@ -167,3 +168,4 @@ def _put(archive: Archive, file: str, packed: bytes) -> None:
         pending.commit(file)
     finally:
         pending.abandon()
+    archive.protect(file, len(packed))

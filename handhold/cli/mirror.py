@@ -37,6 +37,7 @@ def mirror(
     from handhold.archive.mirror import mirror as bring
     from handhold.archive.mirror import open_second
     from handhold.archive.storage import LocalStorage
+    from handhold.condition.mirrors import Mirror, remember
     from handhold.config import checked_path
 
     session: Session = context.obj
@@ -59,6 +60,8 @@ def mirror(
             pass  # a card that can only be read is not changed by anybody else either
         with session.console.progress("Copying") as bar:
             done = bring(first, storage, progress=lambda part, total: bar(0, part, 0, total))
+    if (upto := done.upto(first)) is not None:
+        remember(first.id, Mirror(place, session.clock(), upto))
     if json:
         session.console.document(_document(first, place, done))
     else:
@@ -82,16 +85,20 @@ def _show(console: Console, place: str, done: Mirrored) -> None:
     if done.held_back:
         names = words.listed([one.name for one in done.held_back], 3)
         console.warn(f"Waiting until that is repaired, for they need it: {names}.")
+    if lack.diverged:
+        console.warn("The two archives have diverged: each has snapshots that the other lacked.")
     if lack.apart:
-        devices = words.listed(sorted({one.device for one in lack.apart}))
         console.warn(
-            f"The two archives have diverged: {devices} has taken snapshots into each of them that the other "
-            f"lacks. Nothing tells in which order those were taken, and an older save could pass for a newer "
-            f"one, so {words.amount(len(lack.apart), 'snapshot')} of {devices} stayed where they are. Keep "
-            "both as they are; for a second archive of this one name an empty folder."
+            f"{words.amount(len(lack.apart), 'snapshot')} of {words.listed(list(lack.both))} stayed where "
+            "they are: nothing would tell in which order they and those over there were taken, and an older save "
+            "could pass for a newer one. Keep both as they are; for a second archive of this one name an "
+            "empty folder."
         )
-    elif lack.diverged:
-        console.say("The two archives have diverged: each had snapshots that the other lacked.")
+    elif lack.both:
+        console.warn(
+            f"{words.listed(list(lack.both))} went on in both. Which of its saves is newer only you can say: "
+            "handhold history shows them, and neither overwrites the other."
+        )
     apart = {one.device for one in lack.apart}
     if only := [one.name for one in lack.only_there if not one.let_go and one.device not in apart]:
         names = words.listed(only, 3)
@@ -124,6 +131,7 @@ def _document(first: Archive, place: str, done: Mirrored) -> dict[str, Any]:
         "held_back": [one.name for one in done.held_back],
         "hurt": [{"file": file, "what": why} for file, why in sorted(done.hurt.items())],
         "diverged": lack.diverged,
+        "both": list(lack.both),
         "apart": [one.name for one in lack.apart],
         "let_go": [one.name for one in lack.let_go],
         "only_there": [one.name for one in lack.only_there],

@@ -21,6 +21,11 @@ if TYPE_CHECKING:
     from handhold.cli.console import Console
     from handhold.device.volumes import Mounted
 
+# Source: US-CERT, Data Backup Options, 2012 (three copies, on two kinds of media, one elsewhere)
+_COPIES = (
+    "What you would miss should be there three times, on two kinds of media, one of them elsewhere: on the "
+    "device, in this archive, and in a second one. handhold mirror FOLDER makes that and keeps it up to date."
+)
 _RIGHTS = "Keep only games and firmware that you have the right to copy."
 
 
@@ -101,6 +106,7 @@ def setup(
         )
     if shared := same_medium(place, volumes):
         console.say(f"\n{same_medium_line(shared)}")
+    console.say(f"\n{_COPIES}")
     console.say(f"\n{_RIGHTS}")
     console.say("Next: handhold survey shows what is on the device, handhold snapshot keeps it.")
 

@@ -80,7 +80,8 @@ def thin(
                 "This was only the plan; nothing was changed." if dry_run else "Nothing is to be done."
             )
         raise typer.Exit(Exit.DAMAGE if found.missing else Exit.DONE)
-    agree(console, yes, f"Let {words.amount(len(found.goes), 'night')} go?")
+    gone = len(found.goes)
+    agree(console, yes, f"Let {words.amount(gone, 'night')} go?" if gone else "Gather what lies apart?")
     with archive.locked("thin"):
         again = plan()
         if [one.file for one in again.goes] != [one.file for one in found.goes]:
@@ -95,10 +96,9 @@ def thin(
     else:
         for text in done.told:
             console.warn(text)
-        console.say(
-            f"{words.amount(done.let_go, 'night')} let go, {amounts.size(max(0, done.freed))} came back. "
-            "What stood where and when is still known."
-        )
+        came = f"{amounts.size(max(0, done.freed))} came back."
+        known = f"{words.amount(done.let_go, 'night')} let go; what stood where and when is still known. "
+        console.say(known + came if done.let_go else came)
     if done.damage:
         raise typer.Exit(Exit.DAMAGE)
     raise typer.Exit(Exit.NOT_EVERYTHING if done.told else Exit.DONE)

@@ -13,7 +13,7 @@ from handhold.archive.bundle import HEADER_SIZE
 from handhold.archive.manifest import Snapshot
 from handhold.archive.mirror import lacking, mirror
 from handhold.archive.retention import Rule
-from handhold.archive.standing import standings
+from handhold.archive.standing import Order, order, standings
 from handhold.archive.thin import prepare, thin
 from handhold.archive.verify import verify
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
@@ -194,42 +194,47 @@ def test_room_is_checked_first() -> None:
 
 
 def table(text: str) -> list[Snapshot]:
-    """Records from words: device and sequence; ``-`` before it: let go; ``+`` before it: adopted."""
+    """Records from words: device and sequence; before them ``-``: let go, ``+``: adopted, ``*``: another."""
     return [
         Snapshot(
-            f"{word.lstrip('-+')}.name",
-            word.lstrip("-+")[0],
-            float(word.lstrip("-+")[1:]),
+            word.lstrip("-+"),
+            plain[0],
+            float(plain[1:]),
             Kind.ADOPTED if "+" in word else Kind.NIGHT,
             EVENING,
             1, 1, 0, "", word, "-" in word,
         )
         for word in text.split()
+        for plain in (word.lstrip("-+*"),)
     ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    ("here", "there", "bring", "apart", "let_go", "only_there", "diverged"),
+    ("here", "there", "bring", "apart", "both", "let_go", "only_there", "diverged"),
     [
-        ("", "", "", "", "", "", False),
-        ("p1 p2 h3", "", "p1 p2 h3", "", "", "", False),
-        ("p1 p2", "p1 p2", "", "", "", "", False),
-        ("p1", "p1 p2", "", "", "", "p2", False),  # only the other way round has work to do
-        ("p1 p2", "p1 h2", "p2", "", "", "h2", True),  # each device went on in one place
-        ("p1 p2", "p1 p2.5", "", "p2", "", "p2.5", True),
-        ("p1 p2 h3", "p1 p2.5", "h3", "p2", "", "p2.5", True),
-        ("p1 +p1.2", "p1 +p1.3", "+p1.2", "", "", "+p1.3", True),  # adopted ones have their places
-        ("-p1 p2", "p1", "p2", "", "", "", False),  # let go here: it stays whole there
-        ("p1 p2", "-p1 p2", "", "", "p1", "", False),  # let go there: it stays so
-        ("-p1 p2", "", "-p1 p2", "", "", "", False),
+        ("", "", "", "", "", "", "", False),
+        ("p1 p2 h3", "", "p1 p2 h3", "", "", "", "", False),
+        ("p1 p2", "p1 p2", "", "", "", "", "", False),
+        ("p1", "p1 p2", "", "", "", "", "p2", False),  # only the other way round has work to do
+        ("p1 p2", "p1 h2", "p2", "", "", "", "h2", True),  # each device went on in one place
+        ("p1 p2 p3", "p1 *p2", "p2 p3", "", "p", "", "*p2", True),  # two second nights: it shows
+        ("p1 p2", "p1 p3", "", "p2", "p", "", "p3", True),  # it does not show, so they stay apart
+        ("p1 p2 h3", "p1 p4", "h3", "p2", "p", "", "p4", True),
+        ("p1 p2 p3", "p1 *p3", "", "p2 p3", "p", "", "*p3", True),  # it shows too late
+        ("p1 +p1.2", "p1 +p1.3", "+p1.2", "", "", "", "+p1.3", True),  # adopted ones have their places
+        ("-p1 p2", "p1", "p2", "", "", "", "", False),  # let go here: it stays whole there
+        ("p1 p2", "-p1 p2", "", "", "", "p1", "", False),  # let go there: it stays so
+        ("-p1 p2", "", "-p1 p2", "", "", "", "", False),
     ],
 )
 def test_what_is_lacking(
-    here: str, there: str, bring: str, apart: str, let_go: str, only_there: str, diverged: bool
+    here: str, there: str, bring: str, apart: str, both: str, let_go: str, only_there: str, diverged: bool
 ) -> None:
     lack = lacking(table(here), table(there))
-    files = [" ".join(one.file for one in each) for each in lack]
+    told = (lack.bring, lack.apart, lack.let_go, lack.only_there)
+    files = [" ".join(one.file for one in each) for each in told]
     assert files == [bring, apart, let_go, only_there]
+    assert " ".join(lack.both) == both
     assert lack.diverged is diverged
 
 
@@ -243,8 +248,10 @@ def test_nothing_is_brought_that_would_mix_two_orders(
     mine, other = (table(" ".join(f"{d}{n}" for d, n in sorted(side))) for side in (here, there))
     lack = lacking(mine, other)
     assert {one.file for one in (*lack.bring, *lack.apart)} == {f"{d}{n}" for d, n in here - there}
+    twice = {n for _, n in here | there if {("p", n), ("h", n)} <= here | there}
     for device in "ph":
-        if {n for d, n in here - there if d == device} and {n for d, n in there - here if d == device}:
+        new, only = ({n for d, n in side if d == device} for side in (here - there, there - here))
+        if new and only and (not twice or min(twice) > min(n for _, n in here ^ there)):
             assert device not in {one.device for one in lack.bring}
 
 
@@ -262,27 +269,44 @@ def test_two_places_with_a_device_each_become_the_same() -> None:
     assert len(give_back(first)) == 4
 
 
-def test_a_device_that_went_on_in_both_places_is_not_mixed() -> None:
+def test_who_is_newer_is_not_told_of_a_device_that_went_on_in_both_places() -> None:
     """Played on at home (three nights) and, later, on a journey (one): that one is the newest.
 
-    Its number is lower than those of home. Mixed, the journey's save would pass for an older one.
+    Its number is lower than those of home. By the numbers alone the journey's save would be an older one.
     """
     first, card = filled(2), Card({})
     mirror(first, card)
     for day in (3, 4, 5):
         evening(first, day)
     journey = evening(Archive.open(card), 9)
-    assert journey.sequence < max(one.sequence for one in first.snapshots())
-    for here, there in ((first.storage, card), (card, first.storage)):
-        before = dict(there.files)  # type: ignore[attr-defined]
-        done = mirror(Archive.open(here), there)
-        assert done.lack.diverged and done.lack.apart and not done.files
-        assert there.files == before  # type: ignore[attr-defined]
-    mixed = Card({**first.storage.files, **card.files})  # type: ignore[attr-defined]
-    lines = standings(Archive.open(mixed), {("tinplate", Part.SAVES, "a.sav")}).lines
-    (spans,) = next(iter(lines.values())).values()
-    newest = max(spans.values(), key=lambda span: span.last)
-    assert newest.last != journey.sequence, "without this refusal it would have been believed"
+    home = max(first.nights(), key=lambda one: one.sequence)
+    assert journey.sequence < home.sequence
+    done = mirror(first, card)
+    assert done.lack.diverged and done.lack.both == ("pebble",) and len(done.arrived) == 3
+    assert mirror(Archive.open(card), first.storage).arrived == [journey]
+    for storage in (first.storage, card):
+        archive = Archive.open(storage)
+        assert len(give_back(archive)) == 6
+        lines = standings(archive, {("tinplate", Part.SAVES, "a.sav")}).of(("tinplate", Part.SAVES, "a.sav"))
+        at_home, away = (next(iter(archive.entries(archive.read(one)))).sha256 for one in (home, journey))
+        assert order(lines, away, at_home) is order(lines, at_home, away) is Order.FORK
+        # Neither the newest of home nor that of the journey is let go.
+        archive = thinned(archive, 1)
+        assert {one.name for one in archive.nights()} == {home.name, journey.name}
+
+
+def test_those_whose_numbers_would_not_show_it_stay_apart() -> None:
+    first, card = filled(2), Card({})
+    mirror(first, card)
+    evening(first, 3)
+    second = Archive.open(card)
+    evening(second, 4)
+    skipped = evening(second, 9)
+    gone = min(second.nights(), key=lambda one: (one.sequence != 3, one.sequence))
+    second.delete(gone.file)  # as if that number had never been given
+    done = mirror(first, card)
+    assert [one.sequence for one in done.lack.apart] == [3] and not done.files
+    assert done.lack.only_there == (skipped,)
 
 
 # -- and what was let go ----------------------------------------------------------------------------------

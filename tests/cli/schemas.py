@@ -338,3 +338,33 @@ CHANGES = table(
         "same": COUNT,
     }
 )
+THIN = table(
+    {
+        "dry_run": {"type": "boolean"},
+        "goes": rows(TEXT),
+        "stays": rows(table({"snapshot": TEXT, "device": TEXT, "why": {**rows(TEXT), "minItems": 1}})),
+        "only_there": rows(table({"snapshot": TEXT, "emulator": TEXT, "part": PART, "path": TEXT})),
+        "records": rows(TEXT),
+        "frees": COUNT,
+        "freed": {"type": "integer"},
+        "told": rows(TEXT),
+    }
+)
+MIRROR = table(
+    {
+        "archive": TEXT,
+        "mirror": TEXT,
+        "id": {"type": "string", "pattern": "^[0-9a-f]{32}$"},
+        "made": {"type": "boolean"},
+        "files": COUNT,
+        "bytes": COUNT,
+        "arrived": rows(TEXT),
+        "held_back": rows(TEXT),
+        "hurt": rows(table({"file": TEXT, "what": TEXT})),
+        "diverged": {"type": "boolean"},
+        "both": rows(TEXT),
+        "apart": rows(TEXT),
+        "let_go": rows(TEXT),
+        "only_there": rows(TEXT),
+    }
+)
