@@ -75,7 +75,7 @@ class Mirrored:
     hurt: dict[str, str] = field(default_factory=dict)
 
     def upto(self, first: Archive) -> float | None:
-        """The sequence number up to which the second has all that the first has; None if not the first one."""
+        """The sequence number up to which the second has all that the first has; None if not one."""
         lacking = [one.sequence for one in (*self.held_back, *self.lack.apart)]
         below = min(lacking, default=float("inf"))
         return max((one.sequence for one in first.snapshots() if one.sequence < below), default=None)

@@ -90,9 +90,9 @@ def _show(console: Console, place: str, done: Mirrored) -> None:
     if lack.apart:
         console.warn(
             f"{words.amount(len(lack.apart), 'snapshot')} of {words.listed(list(lack.both))} stayed where "
-            "they are: nothing would tell in which order they and those over there were taken, and an older save "
-            "could pass for a newer one. Keep both as they are; for a second archive of this one name an "
-            "empty folder."
+            "they are: nothing would tell in which order they and those over there were taken, and an older "
+            "save could pass for a newer one. Keep both as they are; for a second archive of this one name "
+            "an empty folder."
         )
     elif lack.both:
         console.warn(
