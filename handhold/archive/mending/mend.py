@@ -96,6 +96,7 @@ def mend(
     with ExitStack() as stack:
         if not dry:
             stack.enter_context(archive.locked("mend"))
+            _tidy(archive)
         before = verify(storage, False, lambda done, total: tell("Checking", done, total))
         result = Mending(dry, before, before)
         run = _Run(archive, result, other, look, clock, tell)
@@ -107,6 +108,17 @@ def mend(
         if not dry and not result.nothing:
             result.after = verify(storage, False, lambda done, total: tell("Checking again", done, total))
     return result
+
+
+def _tidy(archive: Archive) -> None:
+    """Takes away what runs that were cut off have left."""
+    try:
+        with archive.writer():
+            pass
+    except NotNow:
+        raise
+    except OwnerError:
+        pass  # a folder that the medium cannot list; what that concerns the check tells
 
 
 class _Run:
