@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
+import zipfile
+from datetime import timedelta
 from pathlib import Path
 
 import jsonschema
@@ -154,6 +157,47 @@ def test_the_calendar_has_the_evenings(plover: Handheld) -> None:
     assert [(one["day"], one["week"]) for one in evenings] == [
         ("2026-03-02", "2026-W10-1"), ("2026-03-04", "2026-W10-3"),
     ]  # fmt: skip
+
+
+def test_nights_that_were_let_go_are_remembered_and_cannot_be_gone_back_to(plover: Handheld) -> None:
+    for chapter in ("chapter 1", "chapter 2", "chapter 3"):
+        plover.play(chapter)
+        plover.night()
+    plover.world.next_evening(60)
+    assert plover.run("thin", "--nights", "1", "--let-go", "--yes").status == 0
+    said = plover.run("history", "Mole Hollow")
+    rows = [line.split("plover")[1].strip() for line in said.out.splitlines() if re.match(r" \d  2026", line)]
+    assert rows == ["there now", "let go", "let go"], said.out
+    assert "--restore" not in said.out
+    gone = plover.run("history", "Mole Hollow", "--restore", "1")
+    assert gone.status == 2 and "is in no snapshot" in gone.text
+    (save,) = plover.run("history", "Mole Hollow", "--json").document["saves"]
+    assert [(one["snapshots"], one["restore_from"], one["nights"]) for one in save["versions"][1:]] == [
+        ([], None, 0), ([], None, 0),
+    ]  # fmt: skip
+    assert "2 evenings" in plover.run("history", "Mole Hollow", "--calendar").out
+
+
+def test_a_game_out_of_an_export_comes_as_a_zip_of_its_own(world: World, plover: Handheld) -> None:
+    (world.layouts / "hatbox.yaml").write_text(
+        "layout: 1\nid: hatbox\ntitle: Hatbox\nlike: zip-export\n"
+        "homes:\n  - {name: export, at: ['card:Hatbox']}\n"
+        "inside:\n  - {part: saves, path: 'slots/{game}.dat'}\n"
+    )
+    for number in (1, 2):
+        export = world.write(plover.card / "Hatbox/nightly.zip", b"")
+        with zipfile.ZipFile(export, "w") as made:
+            made.writestr("slots/Moss.dat", f"moss {number}" * 200)
+            made.writestr("slots/Salt.dat", "salt" * 200)
+        os.utime(export, (stamp := (world.time - timedelta(hours=1)).timestamp(), stamp))
+        plover.night()
+    said = plover.run("history", "--game", "Moss")
+    assert "in exports: slots/Moss.dat" in said.out and said.out.count("plover") >= 2
+    assert plover.run("history", "--game", "Moss", "--restore", "1", "--yes").status == 0
+    (small,) = [path for path in (plover.card / "Hatbox").iterdir() if path.name != "nightly.zip"]
+    with zipfile.ZipFile(small) as brought:
+        assert brought.namelist() == ["slots/Moss.dat"]
+        assert brought.read("slots/Moss.dat") == b"moss 1" * 200
 
 
 def test_wrong_input_is_told(plover: Handheld) -> None:
