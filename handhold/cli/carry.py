@@ -9,7 +9,7 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
-from handhold.cli.restore import agree, outcome, selection, status_of
+from handhold.cli.restore import agree, checklist_file, outcome, selection, status_of
 from handhold.cli.session import Session
 from handhold.errors import Exit, WrongInput
 
@@ -50,6 +50,10 @@ def carry(
     home: Annotated[
         list[str] | None, typer.Option(metavar="EMULATOR=PATH", help="Where an emulator's home lies here.")
     ] = None,
+    checklist: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Write what is to be done, to tick off, as FILE.md or FILE.html."),
+    ] = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only show which device has the newest save of each game.")
     ] = False,
@@ -71,6 +75,8 @@ def carry(
     if json and not (dry_run or yes):
         raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
     elsewhere = Elsewhere(named_paths("--to", to or ()), tuple(home_option(text) for text in home or ()))
+    ticked = checklist_file(checklist)
+    wanted = selection(session.emulators_named(emulator), part, game)
     archive = session.archive()
     device = session.device()
     with console.progress("Looking") as bar:
@@ -79,7 +85,7 @@ def carry(
             device,
             session.catalogue().layouts,
             clock=session.clock,
-            selection=selection(session.emulators_named(emulator), part, game),
+            selection=wanted,
             take=take,
             elsewhere=elsewhere,
             progress=lambda done, total: bar(done, 0, total),
@@ -88,7 +94,8 @@ def carry(
     plan = prepared.plan
     write = bool(plan.writes) and not dry_run
     if not json:
-        _show(console, prepared, session.clock(), after=not write)
+        asked = [one.value for one in wanted.parts]
+        _show(console, prepared, session.clock(), after=not write, parts=asked)
     if write:
         size = amounts.size(plan.bytes)
         agree(console, yes, f"Bring {words.amount(len(plan.writes), 'file')} ({size})?")
@@ -119,17 +126,21 @@ def carry(
                 "saves": [_save_document(save) for save in prepared.saves],
             }
         )
+    if ticked is not None:
+        from handhold.restore.checklist import checklist_of
+
+        ticked.write(checklist_of(prepared, None if dry_run else plan), session.clock())
+        console.tell(f"The checklist is in {checklist}.")
     raise typer.Exit(_status(plan))
 
 
 def _status(plan: Plan) -> Exit:
-    """As after a restore; but nothing is left undone where this device has the newest, or removed a save."""
+    """As after a restore; but nothing is left undone where this device has the newest."""
     from dataclasses import replace
 
     from handhold.restore.plan import Decision
 
-    settled = (Decision.NEWER, Decision.HELD_BACK)
-    return status_of(replace(plan, steps=tuple(s for s in plan.steps if s.decision not in settled)))
+    return status_of(replace(plan, steps=tuple(s for s in plan.steps if s.decision is not Decision.NEWER)))
 
 
 def _warn(console: Console, prepared: Carry) -> None:
@@ -142,7 +153,18 @@ def _warn(console: Console, prepared: Carry) -> None:
         console.warn(f"This cannot be undone: {prepared.unrecorded}.")
 
 
-def _show(console: Console, prepared: Carry, clock: datetime, *, after: bool) -> None:
+def _nothing(parts: Sequence[str]) -> str:
+    """Why there is nothing to compare."""
+    if "cache" in parts:
+        return "Caches are never kept, so there are none to carry: emulators make them again."
+    if "games" in parts:
+        return "The archive holds no games: they are kept only where a snapshot was asked to (--part games)."
+    return f"The archive holds no {words.listed(list(parts)) or 'saves'} yet."
+
+
+def _show(
+    console: Console, prepared: Carry, clock: datetime, *, after: bool, parts: Sequence[str] = ()
+) -> None:
     """The plan for people: what needs the owner first, then which device has what."""
     from handhold.cli import plans
     from handhold.restore.plan import Action, Decision
@@ -169,8 +191,9 @@ def _show(console: Console, prepared: Carry, clock: datetime, *, after: bool) ->
         console.say("\nThe newest of each:")
         console.table(("Game", "Emulator", "Newest on", "Played", "Here"), _rows(prepared.saves, clock))
     else:
-        console.say("\nThe archive holds no saves yet.")
+        console.say(f"\n{_nothing(parts)}")
     plans.writes(console, [s for s in steps if s.action is not Action.LEAVE])
+    _removed(console, prepared.saves)
     if prepared.unseen:
         console.say(
             f"\n{words.amount(prepared.unseen, 'save')} of this device are in no snapshot yet. So that other "
@@ -181,6 +204,17 @@ def _show(console: Console, prepared: Carry, clock: datetime, *, after: bool) ->
         )
     if after:
         plans.show_after(console, prepared.by_hand)
+
+
+def _removed(console: Console, saves: Sequence[Save]) -> None:
+    """What was removed on other devices, and stays here: a carry removes nothing."""
+    gone: dict[tuple[str, ...], list[str]] = {}
+    for save in saves:
+        if save.removed_on and save.here.value in ("same", "newer"):
+            gone.setdefault(save.removed_on, []).append(save.title)
+    for devices, titles in gone.items():
+        named = words.listed(list(dict.fromkeys(titles)), 6)
+        console.say(f"\nRemoved on {words.listed(list(devices))}, and stays here: {named}.")
 
 
 def _forks(console: Console, prepared: Carry, clock: datetime) -> None:
@@ -274,6 +308,7 @@ def _save_document(save: Save) -> dict[str, Any]:
         "newest": _newest_document(save.newest),
         "here": save.here.value,
         "taken": save.taken,
+        "removed_on": list(save.removed_on),
         "versions": [
             {
                 "device": version.device,

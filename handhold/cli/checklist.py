@@ -119,13 +119,16 @@ def title(checklist: Checklist) -> str:
     """What stands at its head."""
     if checklist.moving:
         return f"From {checklist.source} to {checklist.device}"
+    if not checklist.snapshot:
+        return f"The newest of all devices to {checklist.device}"
     return f"Putting back onto {checklist.device}"
 
 
 def blocks(checklist: Checklist, now: datetime) -> Iterator[Block]:
     """The checklist as headings, texts and items. Pure; times are shown in the offset of ``now``."""
     what = "What was done" if checklist.applied else "The plan"
-    yield Text(f"{what}, {words.moment(now)}, of the snapshot {checklist.snapshot}.")
+    of = f"of the snapshot {checklist.snapshot}" if checklist.snapshot else "of the newest save of each game"
+    yield Text(f"{what}, {words.moment(now)}, {of}.")
     yield Text(_sums(checklist))
     if checklist.unread_lists:
         lists = words.amount(checklist.unread_lists, "list")

@@ -225,7 +225,7 @@ def writes(console: Console, steps: Sequence[Step]) -> None:
 def _sum(steps: Sequence[Step]) -> str:
     size = amounts.size(sum(step.entry.size for step in steps))
     beside = sum(1 for s in steps if s.action is Action.BESIDE)
-    newer = sum(1 for s in steps if s.decision in _STAYS and s.action is Action.WRITE)
+    newer = sum(1 for s in steps if s.decision in _STAYS and s.replaces)
     older = sum(1 for s in steps if s.replaces) - newer
     counts = (
         (older, "in place of an older version"),

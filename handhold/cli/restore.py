@@ -95,7 +95,7 @@ def restore(
     )
     policy = _policy(on_newer)
     places = repoint_options(repoint or [])
-    ticked = _checklist_file(checklist)
+    ticked = checklist_file(checklist)
     if json and not (dry_run or yes):
         raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
     archive = session.archive()
@@ -162,7 +162,8 @@ def restore(
     raise typer.Exit(Exit.DAMAGE if prepared.hurt_pages or prepared.hurt_lists else status_of(plan))
 
 
-def _checklist_file(path: str | None) -> ChecklistFile | None:
+def checklist_file(path: str | None) -> ChecklistFile | None:
+    """Where a checklist is to go, checked before anything is done; None if nobody asked for one."""
     if path is None:
         return None
     from handhold.cli.checklist import ChecklistFile
@@ -257,6 +258,8 @@ def status_of(plan: Plan) -> Exit:
 
 def outcome(console: Console, applied: Applied) -> None:
     """What became of the plan, for people."""
+    from handhold.restore.plan import Action
+
     if applied.failed:
         console.say("\nDid not work:")
         for step in applied.failed[:20]:
@@ -264,7 +267,8 @@ def outcome(console: Console, applied: Applied) -> None:
             console.say(f"    {step.why}")
         if len(applied.failed) > 20:
             console.say(f"  and {len(applied.failed) - 20} more (--json lists all)")
-    if applied.restored is not None:
+    written = any(step.action is not Action.LEAVE for step in applied.plan.steps)
+    if applied.restored is not None and written:
         console.say("\nhandhold undo takes this back.")
 
 

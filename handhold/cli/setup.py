@@ -215,15 +215,25 @@ def _ask_volumes(session: Session, earlier: dict[str, str], mounts: list[Mounted
         _add_volume(console, chosen, f"  {path}{about.get(path, '')}", name, path)
     while True:
         question = "  Another folder, or Enter for no more:" if chosen else "  Which folder is its storage?"
-        path = os.path.abspath(os.path.expanduser(answer)) if (answer := console.ask(question)) else ""
+        name, path = _named_folder(console.ask(question))
         if path and not os.path.isdir(path):
             console.tell(f"  There is no folder {path}.")
         elif path in chosen.values():
             console.tell(f"  {path} is in already.")
         elif path:
-            _add_volume(console, chosen, f"  A name for {path}", _volume_name(path, chosen), path)
+            _add_volume(console, chosen, f"  A name for {path}", name or _volume_name(path, chosen), path)
         elif chosen:
             return chosen
+
+
+def _named_folder(answer: str) -> tuple[str, str]:
+    """A folder as it was typed, with the name in front of it if there is one: ``card=/media/card``."""
+    if not answer:
+        return "", ""
+    name, equals, rest = answer.partition("=")
+    if equals and rest and "/" not in name and not os.path.lexists(os.path.expanduser(answer)):
+        return slug(name), os.path.abspath(os.path.expanduser(rest))
+    return "", os.path.abspath(os.path.expanduser(answer))
 
 
 def _add_volume(console: Console, chosen: dict[str, str], question: str, name: str, path: str) -> None:
@@ -231,6 +241,9 @@ def _add_volume(console: Console, chosen: dict[str, str], question: str, name: s
     from handhold.config import named_paths
 
     while (answer := console.ask(question, name)) != "-":
+        if "=" in answer or "/" in answer:
+            console.tell(f"  Only a name here, such as card; its folder is {path}.")
+            continue
         try:
             named = named_paths("The name", [f"{answer}={path}"])
         except WrongInput as error:

@@ -82,9 +82,16 @@ def _show(console: Console, prepared: Undo) -> None:
 
     steps = prepared.plan.steps
     when = words.moment(prepared.restore.taken)
-    what = "the undo" if prepared.of_undo else "the restore"
+    note = prepared.restore.note
+    carried = note if note.startswith("carried from ") else ""
     cut = " It was cut off; what it had done by then is taken back." if prepared.cut_off else ""
-    console.say(f"Taking back {what} of {when} (from {prepared.base}), onto {prepared.plan.device}.{cut}")
+    onto = prepared.plan.device
+    if prepared.of_undo:
+        console.say(f"Taking back the undo of {when}, onto {onto}: what it took back comes again.{cut}")
+    elif carried:
+        console.say(f"Taking back what was {carried} on {when}, onto {onto}.{cut}")
+    else:
+        console.say(f"Taking back the restore of {when} (from {prepared.base}), onto {onto}.{cut}")
     if prepared.elsewhere:
         console.say("\nOutside this device it writes or removes:")
         for place in prepared.elsewhere:

@@ -7,7 +7,7 @@ restore is done by the same means: targets, room, names, the safety snapshot, th
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from handhold.archive.archive import Archive
@@ -52,9 +52,10 @@ class Carry:
     by_hand: tuple[ByHand, ...]
     running: tuple[str, ...]
     hurt: tuple[str, ...]  # snapshots that could not be read
-    last: Mapping[str, datetime]  # the last night of each device
+    last: Mapping[str, datetime]  # of each device: its last night, or else what the archive has of it
     sources: tuple[str, ...]  # the devices from which something is written
     unseen: int  # saves that alone are newest here and that no snapshot holds yet
+    layouts: Mapping[str, Layout] = field(default_factory=dict)  # the owner's, or those of the last nights
     unrecorded: str = ""  # why the archive cannot record it, so that it cannot be undone
 
 
@@ -77,8 +78,9 @@ def prepare_carry(
     """
     selection = selection or Selection()
     nights = {night.device: night for night in archive.nights()}
-    if take is not None and take not in {*nights, device.name}:
-        raise UnknownName("device", take, sorted({*nights, device.name}))
+    last = {one.device: one.taken for one in archive.records()} | {n: one.taken for n, one in nights.items()}
+    if take is not None and take not in {*last, device.name}:
+        raise UnknownName("device", take, sorted({*last, device.name}))
     parts = selection.parts or (Part.SAVES, Part.STATES)
     at_hand = layouts_of_nights(archive, nights, layouts)
     past = timelines(archive, parts, forms=forms_of(at_hand), read_as=as_now(layouts))
@@ -139,9 +141,10 @@ def prepare_carry(
         by_hand=(*by_hand(plan.steps, at_hand, moving=False), *_by_hand(plan.steps, exported)),
         running=tuple(running(plan.steps, nanoseconds(now))),
         hurt=tuple(dict.fromkeys(past.unreadable)),
-        last={name: night.taken for name, night in nights.items()},
+        last=last,
         sources=tuple(sorted(sources)),
         unseen=sum(1 for case in cases if case.unseen),
+        layouts=at_hand,
         unrecorded=scene.archive_trouble,
     )
 

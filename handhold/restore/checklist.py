@@ -8,9 +8,10 @@ from a plan or from what became of it; ``handhold.cli.checklist`` writes it down
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from handhold.model import Gap, HomeKind, Part
+from handhold.restore.carry import Carry
 from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.prepare import Prepared
 from handhold.restore.select import title_of
@@ -83,7 +84,7 @@ class Checklist:
 
     device: str
     source: str  # the device that the snapshot is of
-    snapshot: str
+    snapshot: str  # "": the newest of all devices
     moving: bool
     applied: bool
     chapters: tuple[Chapter, ...]
@@ -114,6 +115,14 @@ def checklist(prepared: Prepared, done: Plan | None = None) -> Checklist:
         gaps=_gaps(gaps.get(None, [])),
         unread_lists=prepared.hurt_pages,
     )
+
+
+def checklist_of(carry: Carry, done: Plan | None = None) -> Checklist:
+    """The same of a carry, which draws from the snapshots of all devices. Pure."""
+    alike = Prepared(
+        carry.plan, carry.by_hand, carry.running, carry.hurt, moving=False, layouts=carry.layouts
+    )
+    return replace(checklist(alike, done), source="", snapshot="")
 
 
 def _chapter(

@@ -92,7 +92,10 @@ def prepare_undo(
         cut_off=records[0].note == BEGUN,
         elsewhere=tuple(sorted(outside)),
         base=base,
-        of_undo=any(one.name == base for one in archive.records() if one.kind is Kind.RESTORED),
+        of_undo=any(
+            one.name == base and one.device == device.name and one.kind is Kind.RESTORED
+            for one in archive.records()
+        ),
     )
 
 

@@ -211,6 +211,7 @@ CARRY = table(
                     },
                     "here": {"enum": ["same", "older", "newer", "fork", "missing", "removed"]},
                     "taken": MAYBE,
+                    "removed_on": {"type": "array", "items": TEXT},
                     "versions": rows(VERSION),
                 }
             )

@@ -222,7 +222,7 @@ def test_one_device_alone(plover: Handheld) -> None:
 def test_what_was_removed_here_stays_away_until_the_other_plays_on(plover: Handheld, heron: Handheld) -> None:
     all_have(plover, heron)
     (plover.internal / SAVE).unlink()
-    document = plover.carry()
+    document = plover.carry(status=3)  # done, but not everything
     assert (document["counts"], document["saves"][0]["here"]) == ({"held-back": 1}, "removed")
     assert not (plover.internal / SAVE).exists()
     said = plover.run("carry", "--dry-run")
@@ -413,3 +413,108 @@ def test_the_document(plover: Handheld, heron: Handheld) -> None:
     forked(plover, heron)
     jsonschema.validate(plover.carry(status=3), CARRY, cls=jsonschema.Draft202012Validator)
     jsonschema.validate(plover.carry("--take", "heron"), CARRY, cls=jsonschema.Draft202012Validator)
+
+
+# -- what is told ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        ("games", "The archive holds no games"),
+        ("cache", "Caches are never kept"),
+        ("cheats", "The archive holds no cheats yet."),
+    ],
+)
+def test_a_part_of_which_there_is_nothing(plover: Handheld, heron: Handheld, part: str, words: str) -> None:
+    all_have(plover, heron)
+    said = heron.run("carry", "--dry-run", "--part", part)
+    assert said.status == 0
+    assert words in said.out and "no saves" not in said.out
+
+
+def test_what_was_removed_elsewhere_is_told_and_stays(plover: Handheld, heron: Handheld) -> None:
+    plover.play("salt 1", "Tinplate/saves/Salt Road.sav")
+    all_have(plover, heron)
+    (plover.internal / SAVE).unlink()
+    plover.night()
+    said = heron.run("carry", "--yes")
+    assert said.status == 0
+    assert "Removed on plover, and stays here: Mole Hollow." in said.out
+    assert heron.read() == "chapter 1"
+    saves = {save["path"]: save["removed_on"] for save in heron.carry()["saves"]}
+    assert saves == {"saves/Mole Hollow.sav": ["plover"], "saves/Salt Road.sav": []}
+
+
+def test_a_fork_that_comes_where_nothing_stands_replaces_nothing(plover: Handheld, heron: Handheld) -> None:
+    forked(plover, heron)
+    otter = handheld(heron.world, "otter")
+    said = otter.run("carry", "--take", "heron", "--dry-run")
+    assert said.status == 0
+    assert "Will be written: 1 file, 18 B" in said.out
+    assert "in place of" not in said.out and "-1" not in said.out
+
+
+def test_undo_tells_of_a_carry_from_a_device_that_carried_itself(plover: Handheld, heron: Handheld) -> None:
+    """What is brought was last put there by a carry; that makes this one no undo."""
+    otter = handheld(heron.world, "otter")
+    plover.play("chapter 1")
+    plover.night()
+    heron.carry()
+    otter.carry()
+    said = otter.run("undo", "--dry-run")
+    assert "Taking back what was carried from plover on" in said.out, said.out
+    assert otter.run("undo", "--yes").status == 0
+    assert "Taking back the undo of" in otter.run("undo", "--dry-run").out
+
+
+def test_a_device_of_which_there_is_only_an_old_backup(plover: Handheld, heron: Handheld) -> None:
+    plover.play("chapter 1")
+    plover.night()
+    old = heron.world.folder / "old backup"
+    (old / "Tinplate/saves").mkdir(parents=True)
+    (old / "Tinplate/saves/Mole Hollow.sav").write_text("chapter 0")
+    said = heron.run("--device", "siskin", "adopt", str(old), "--date", "2026-02-01", "--yes")
+    assert said.status in (0, 3), said.text
+    told = heron.run("carry", "--dry-run")
+    assert "from no other device yet" not in told.out
+    assert "siskin" in told.out.split("\n\n")[0], told.out
+
+
+def test_nothing_written_is_nothing_to_take_back(
+    plover: Handheld, heron: Handheld, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    all_have(plover, heron)
+    heron.play("chapter 2")
+    heron.night()
+
+    def fails(*_: object, **__: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("handhold.restore.writing._write_all", fails)
+    said = plover.run("carry", "--yes")
+    assert said.status == 1
+    assert "Nothing written" in said.out and "takes this back" not in said.out
+    assert plover.read() == "chapter 1"
+
+
+@pytest.mark.parametrize("name", ["carry.md", "carry.html"])
+def test_a_checklist_of_a_carry(plover: Handheld, heron: Handheld, name: str) -> None:
+    forked(plover, heron)
+    heron.play("salt 1", "Tinplate/saves/Salt Road.sav")
+    heron.night()
+    path = heron.world.folder / name
+    assert plover.run("carry", "--yes", "--checklist", str(path)).status == 3
+    text = path.read_text()
+    assert "The newest of all devices to plover" in text
+    assert "Salt Road" in text and "more than one device has progress of its own" in text
+
+
+def test_a_device_that_answers_with_name_and_path(world: World, tmp_path: Path) -> None:
+    """In setup's questions, as on the command line."""
+    from handhold.cli.setup import _named_folder
+
+    (tmp_path / "a=b").mkdir()
+    assert _named_folder(f"card={tmp_path}") == ("card", str(tmp_path))
+    assert _named_folder(str(tmp_path / "a=b")) == ("", str(tmp_path / "a=b"))
+    assert _named_folder("") == ("", "")
