@@ -77,3 +77,17 @@ def test_what_thin_lets_go_loses_its_parity_and_what_it_writes_has_its_own(world
     assert not bare(world)
     found = world.run("verify")
     assert found.status == 0 and "parity" not in found.out
+
+
+def test_a_mirror_of_an_archive_with_parity_has_its_own(world: World) -> None:
+    assert world.setup("plover", "--parity").status == 0
+    other = world.folder / "second"
+    other.mkdir()
+    for evening in range(2):
+        world.write(world.internal / "Tinplate/saves/Salt Road.sav", random.Random(evening).randbytes(9000))
+        assert world.run("snapshot").status == 0
+        world.next_evening()
+        assert world.run("mirror", str(other)).status == 0
+        world.archive, first = other, world.archive
+        assert not bare(world)
+        world.archive = first
