@@ -218,6 +218,23 @@ CARRY = table(
         ),
     }
 )
+DAMAGE = table(
+    {
+        "file": TEXT,
+        "what": TEXT,
+        "affects": rows(
+            table(
+                {
+                    "snapshot": TEXT,
+                    "emulator": MAYBE,
+                    "part": {"anyOf": [PART, {"type": "null"}]},
+                    "game": MAYBE,
+                    "path": MAYBE,
+                }
+            )
+        ),
+    }
+)
 VERIFY = table(
     {
         "ok": {"type": "boolean"},
@@ -226,25 +243,19 @@ VERIFY = table(
         "bundles": COUNT,
         "blocks": COUNT,
         "bytes": COUNT,
-        "damage": rows(
-            table(
-                {
-                    "file": TEXT,
-                    "what": TEXT,
-                    "affects": rows(
-                        table(
-                            {
-                                "snapshot": TEXT,
-                                "emulator": MAYBE,
-                                "part": {"anyOf": [PART, {"type": "null"}]},
-                                "game": MAYBE,
-                                "path": MAYBE,
-                            }
-                        )
-                    ),
-                }
-            )
-        ),
+        "damage": rows(DAMAGE),
+    }
+)
+MEND = table(
+    {
+        "ok": {"type": "boolean"},
+        "dry_run": {"type": "boolean"},
+        "mended": rows(table({"file": TEXT, "what": TEXT, "source": TEXT})),
+        "removed": rows(TEXT),
+        "parity": COUNT,
+        "lost_blocks": COUNT,
+        "told": rows(TEXT),
+        "damage": rows(DAMAGE),
     }
 )
 NUMBERS = rows({"type": "integer", "minimum": 1})

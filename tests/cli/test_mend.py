@@ -7,8 +7,10 @@ import shutil
 import zipfile
 from pathlib import Path
 
+import jsonschema
 import pytest
 
+from tests.cli import schemas
 from tests.cli.world import World
 
 SECTOR = 4096
@@ -109,7 +111,9 @@ def test_what_nothing_has_any_more_is_named(world: World) -> None:
     said = " ".join(done.out.split())
     assert "Could not be mended" in said and "Salt Road" in said and "mend --from PATH" in said
     document = world.run("mend", "--yes", "--json")
-    assert document.status == 4 and document.document["damage"][0]["affects"][0]["game"] == "Salt Road"
+    assert document.status == 4
+    jsonschema.Draft202012Validator(schemas.MEND).validate(document.document)
+    assert document.document["damage"][0]["affects"][0]["game"] == "Salt Road"
     other = world.folder / "other"
     shutil.copytree(world.archive, other)
     # The other copy has the same damage, and then again the save.
