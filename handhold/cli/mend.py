@@ -14,7 +14,8 @@ from handhold.cli.verify import damage_document, show_lost
 from handhold.errors import Exit, OwnerError, WrongInput
 
 if TYPE_CHECKING:
-    from handhold.archive.mending.mend import Look, Mending
+    from handhold.archive.mending.mend import Look
+    from handhold.archive.mending.result import Mending
     from handhold.archive.storage import Storage
     from handhold.archive.writer import Writer
     from handhold.cli.console import Console

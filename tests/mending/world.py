@@ -9,7 +9,8 @@ from datetime import timedelta
 from pathlib import Path
 
 from handhold.archive.archive import Archive
-from handhold.archive.mending.mend import Mending, mend
+from handhold.archive.mending.mend import mend
+from handhold.archive.mending.result import Mending
 from handhold.archive.parity.keeping import begin_parity
 from handhold.archive.storage import LocalStorage, Storage
 from handhold.archive.verify import verify

@@ -9,27 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
-from typing import NamedTuple
 
 from handhold.archive import bundle
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import Archive
-from handhold.archive.blocks import unseal
-from handhold.archive.bundle import Row
 from handhold.archive.description import DESCRIPTION, GUIDE
 from handhold.archive.mending import own
 from handhold.archive.mending.bundles import Remains, is_untouched, remains
 from handhold.archive.mending.filling import Filling
 from handhold.archive.mending.needs import Needs, needs_of
+from handhold.archive.mending.obtainable import Obtainable
+from handhold.archive.mending.protecting import complete_parity
 from handhold.archive.mending.renewing import renew
-from handhold.archive.parity.checking import unprotected
+from handhold.archive.mending.result import Deed, Mending
 from handhold.archive.parity.code import NoParity, can_code
-from handhold.archive.parity.keeping import begin_parity, keeps_parity, protect
 from handhold.archive.parity.mended import Mended
 from handhold.archive.parity.sheet import FOLDER as PARITY
-from handhold.archive.parity.sheet import parity_file
-from handhold.archive.report import Findings, Report
+from handhold.archive.report import Findings
 from handhold.archive.stock import Stock, take_stock
 from handhold.archive.storage import Storage
 from handhold.archive.verify import verify
@@ -41,36 +37,6 @@ from handhold.model import Clock, Entry
 Look = Callable[[Writer, Sequence[Entry]], None]
 #: Told what is being done, in the owner's words, with bytes done and their total (0: not known).
 Progress = Callable[[str, int, int], None]
-
-
-class Deed(NamedTuple):
-    """Something that was mended, or would be: the file (or what), and from where."""
-
-    file: str
-    what: str
-    source: str
-
-
-@dataclass
-class Mending:
-    """What a run did, or with ``dry`` would do.
-
-    ``before`` and ``after`` are checks of the whole archive, one and the same where nothing was written.
-    """
-
-    dry: bool
-    before: Report
-    after: Report
-    done: list[Deed] = field(default_factory=list)
-    removed: list[str] = field(default_factory=list)
-    parity: int = 0  # parity files that were written
-    told: list[str] = field(default_factory=list)
-    lost_blocks: int = 0
-
-    @property
-    def nothing(self) -> bool:
-        """Whether there was nothing to do, or nothing that could be done."""
-        return not (self.done or self.removed or self.parity)
 
 
 def mend(
@@ -104,7 +70,9 @@ def mend(
             run.own_files()
             run.manifests()
             run.bundles()
-        run.parity(add_parity)
+        if run.needs_library:
+            result.told.append(NoParity("Repairing from parity").what)
+        complete_parity(storage, result, run.still_hurt, add_parity, tell)
         if not dry and not result.nothing:
             result.after = verify(storage, False, lambda done, total: tell("Checking again", done, total))
     return result
@@ -139,8 +107,9 @@ class _Run:
         self._clock = clock
         self._tell = tell
         self._hurt = {damage.file for damage in result.before.damage}
-        self._still: set[str] = set()  # files that stay hurt
-        self._needs_library = False
+        #: Files that stay hurt.
+        self.still_hurt: set[str] = set()
+        self.needs_library = False
 
     # -- whole files -------------------------------------------------------------------------------------
 
@@ -155,7 +124,7 @@ class _Run:
             if found := own.guide_again(self._storage, self._other):
                 self._renew(GUIDE, (found[0],), found[1])
             else:
-                self._still.add(GUIDE)
+                self.still_hurt.add(GUIDE)
 
     def manifests(self) -> None:
         """Manifests: just as they were, for their names carry a digest."""
@@ -164,11 +133,11 @@ class _Run:
                 continue
             view = self._view(file)
             if not view.repair.hurt and _is_manifest(file, self._raw(file)):
-                self._still.add(file)  # what is wrong with it is not its bytes
+                self.still_hurt.add(file)  # what is wrong with it is not its bytes
                 continue
             found = next((one for one in self._manifest(file, view) if _is_manifest(file, one[0])), None)
             if found is None:
-                self._still.add(file)
+                self.still_hurt.add(file)
             else:
                 self._renew(file, (found[0],), found[1])
 
@@ -192,7 +161,7 @@ class _Run:
     def _view(self, file: str) -> Mended:
         self._tell("Repairing", 0, 0)
         view = Mended(self._storage, file)
-        self._needs_library = self._needs_library or view.needs_library
+        self.needs_library = self.needs_library or view.needs_library
         return view
 
     def _renew(self, file: str, runs: Iterable[bytes], source: str) -> bool:
@@ -201,7 +170,7 @@ class _Run:
             if not self._result.dry:
                 renew(self._storage, file, runs)
         except (Damaged, ValueError) as error:
-            self._still.add(file)
+            self.still_hurt.add(file)
             self._result.told.append(error.what if isinstance(error, Damaged) else f"{file}: {error}.")
             return False
         self._result.done.append(Deed(file, "written anew, just as it was", source))
@@ -219,7 +188,7 @@ class _Run:
         for file in self._vanished(stock):
             self._bundle(file, {})
         self._archive.forget()
-        blocks = _Blocks(self._archive, broken, self._result.dry)
+        blocks = Obtainable(self._archive, broken)
         needs = needs_of(self._archive, blocks.have, blocks.read)
         if broken or needs.missing:
             with Filling(self._archive, dry=self._result.dry) as writer:
@@ -234,7 +203,7 @@ class _Run:
     def _bundle(self, file: str, broken: dict[str, Remains]) -> None:
         view = self._view(file)
         if not view.repair.hurt and is_untouched(view):
-            self._still.add(file)  # what is wrong with it is not its bytes
+            self.still_hurt.add(file)  # what is wrong with it is not its bytes
             return
         left = remains(view)
         source = "its parity" if view.repair.back else "its own second listing"
@@ -253,7 +222,7 @@ class _Run:
                 found.append(name)
         return sorted(found)
 
-    def _rescue(self, broken: dict[str, Remains], blocks: _Blocks, writer: Filling) -> None:
+    def _rescue(self, broken: dict[str, Remains], blocks: Obtainable, writer: Filling) -> None:
         """What is sound in bundles that cannot be repaired as a whole is kept in a new one."""
         for file, left in broken.items():
             rows = [row for row in left.rows if row.offset in left.sound and not blocks.elsewhere(row.id)]
@@ -269,7 +238,7 @@ class _Run:
                     Deed(file, f"{_blocks(kept)} kept in a new bundle", "what is sound in it")
                 )
 
-    def _fill(self, needs: Needs, blocks: _Blocks, writer: Filling) -> Needs:
+    def _fill(self, needs: Needs, blocks: Obtainable, writer: Filling) -> Needs:
         """Finds what is missing on the device and in the other archive; what was found can lead to more."""
         before = None
         while needs.missing and needs.missing != before:
@@ -307,7 +276,7 @@ class _Run:
         The others stay: another reader, or another archive one day, may give back what is lost in them.
         """
         if not self._read_back(written):
-            self._still.update(broken)
+            self.still_hurt.update(broken)
             return
         for file, left in broken.items():
             if file in written:
@@ -319,7 +288,7 @@ class _Run:
                     self._archive.delete(file)
                 self._result.removed.append(file)
             else:
-                self._still.add(file)
+                self.still_hurt.add(file)
         if not self._result.dry:
             self._archive.forget()
 
@@ -334,72 +303,6 @@ class _Run:
                 )
                 return False
         return True
-
-    # -- parity ------------------------------------------------------------------------------------------
-
-    def parity(self, add: bool) -> None:
-        """Parity for every sound file that has none, or a hurt one."""
-        if not add and not keeps_parity(self._storage):
-            return
-        if not self._result.dry and add and not keeps_parity(self._storage):
-            begin_parity(self._storage)
-            self._result.parity += 2
-        findings = Findings()
-        stock = take_stock(self._storage, findings)
-        there = {**stock.own, **stock.manifests, **stock.bundles}
-        hurt = {file for file in self._hurt if file.startswith(f"{PARITY}/")}
-        wanted = set(unprotected(there, stock.parity.keys() - hurt)) - self._still - set(self._result.removed)
-        for number, file in enumerate(sorted(wanted)):
-            self._tell("Making parity", number, len(wanted))
-            why = None if self._result.dry else protect(self._storage, file, there[file])
-            if why:
-                self._result.told.append(f"{file} is without parity: {why}")
-            else:
-                self._result.parity += 1
-        for file in sorted(hurt & stock.parity.keys() - {parity_file(one) for one in there}):
-            if not self._result.dry:
-                self._storage.delete(file)
-            self._result.removed.append(file)
-        if self._needs_library:
-            self._result.told.append(NoParity("Repairing from parity").what)
-
-
-class _Blocks:
-    """Which blocks can be had, beside those that lie only in hurt bundles."""
-
-    def __init__(self, archive: Archive, broken: dict[str, Remains], dry: bool) -> None:
-        self._archive = archive
-        self._broken = broken
-        self._dry = dry
-        self.writer: Filling | None = None
-        self._sound: dict[bytes, tuple[Remains, Row]] = {
-            row.id: (left, row) for left in broken.values() for row in left.rows if row.offset in left.sound
-        }
-
-    def elsewhere(self, ident: bytes) -> bool:
-        """Whether a bundle that is not hurt has the block."""
-        return any(place.file not in self._broken for place in self._archive.index.places_in_whole(ident))
-
-    def have(self, ident: bytes) -> bool:
-        """Whether the block can be had, from a whole bundle or what is sound in a hurt one."""
-        put = self.writer is not None and ident in self.writer.found
-        return put or self.elsewhere(ident) or ident in self._sound
-
-    def read(self, ident: bytes) -> bytes | None:
-        """Its plain bytes; None if they cannot be read, or were only found in a dry run."""
-        try:
-            return self._archive.block(ident.hex())
-        except NotNow:
-            raise
-        except OwnerError:
-            pass
-        if ident not in self._sound:
-            return None
-        left, row = self._sound[ident]
-        try:
-            return unseal(left.block(row))
-        except ValueError:
-            return None
 
 
 def _is_manifest(file: str, data: bytes) -> bool:
