@@ -191,6 +191,8 @@ def test_parity_that_is_hurt_itself(tmp_path: Path) -> None:
     storage = laid(tmp_path, data)
     name = parity_file(BUNDLE)
     whole = (tmp_path / name).read_bytes()
+    assert (found := read_parity(storage, name, len(whole))) is not None and found.sound
+    assert len(slow.read(whole)[5]) == 600 + 3 * 14  # a checksum for each sector, sheet by sheet
     (tmp_path / BUNDLE).write_bytes(data[: 100 * SECTOR] + bytes(20 * SECTOR) + data[120 * SECTOR :])
     sheets, extra = 2, 3 * 14
     assert len(whole) // SECTOR == 2 * sheets + extra - 1
@@ -241,3 +243,19 @@ def test_a_strangers_sheet_is_refused_or_possible(noise: bytes, at: int) -> None
     found = read_sheet(bytes(changed))
     assert found is None or found.shape.possible
     assert read_sheet(sheet) is not None
+
+
+@pytest.mark.long
+def test_a_dead_run_of_4_mib_in_a_full_bundle(tmp_path: Path) -> None:
+    """And one sector of its parity besides: 15 of a stripe and one more."""
+    data = random.Random(9).randbytes((64 << 20) + 77)
+    storage = laid(tmp_path, data)
+    at = 5 * (1 << 20) + 99
+    (tmp_path / BUNDLE).write_bytes(data[:at] + bytes(4 << 20) + data[at + (4 << 20) :])
+    name = parity_file(BUNDLE)
+    parity = bytearray((tmp_path / name).read_bytes())
+    parity[200 * SECTOR : 201 * SECTOR] = bytes(SECTOR)
+    (tmp_path / name).write_bytes(parity)
+    view = Mended(storage, BUNDLE)
+    assert view.repair.hurt == 1025 and not view.repair.lost
+    assert view.whole() == data
