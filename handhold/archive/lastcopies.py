@@ -85,7 +85,7 @@ class Hidden:
 
     def __init__(self, last: Manifest, entries: Collection[Entry]) -> None:
         self._known = {entry.key for entry in entries}
-        self._lying = {(site.emulator, site.volume, site.path) for site in last.sites}
+        self._lying = set(_places(last))
         self._gaps = last.gaps
         self._pages = {page.id for page in last.pages}
 
@@ -106,6 +106,10 @@ class Hidden:
             return False
         seen = (site.emulator, site.volume, site.path) in self._lying
         return not seen or any(covers(gap, site, entry.path) for gap in self._gaps)
+
+
+def _places(manifest: Manifest) -> Iterator[tuple[str, str, str]]:
+    return ((site.emulator, site.volume, site.path) for site in manifest.sites)
 
 
 def _kinds(manifest: Manifest) -> dict[tuple[str, str], HomeKind]:
@@ -141,7 +145,11 @@ def last_copies(
         if going.isdisjoint(night.file for night in nights):
             continue
         last = archive.read(nights[0])
-        hidden = Hidden(last, list(archive.entries(last)))
+        unseen = bool(last.gaps) or any(
+            set(_places(archive.read(night))) - set(_places(last)) for night in nights[1:]
+        )
+        # Without anything that it could not see, what stays need not be looked into once more.
+        hidden = Hidden(last, list(archive.entries(last))) if unseen else None
         for night in nights:
             sole = copies.sole(night, hidden)
             if night.file in going and sole:
