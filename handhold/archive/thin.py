@@ -134,20 +134,17 @@ def thin(archive: Archive, plan: Thinning, progress: Progress | None = None) -> 
     with archive.writer():
         pass  # takes away what was left by runs that were cut off
     result = Thinned(let_go=len(plan.goes))
-    going = [*(one for one in plan.records if one.kind is Kind.SAFETY)]
-    going += [one for one in plan.records if one.kind is not Kind.SAFETY]
-    going += plan.goes
-    safeties: dict[str, str] = {}
+    aside = [one for one in plan.records if one.kind is Kind.SAFETY]
+    safeties = {one.file: remembering(archive.read(one), None)[0] for one in aside}
+    # What a restore put aside is let go after all that names it: there is no restore without it.
+    going = [*(one for one in plan.records if one.kind is not Kind.SAFETY), *aside, *plan.goes]
     for done, one in enumerate(going, start=1):
         manifest = archive.read(one)
         safety = manifest.safety and safeties.get(manifest.safety, manifest.safety)
-        file, packed = remembering(manifest, safety)
-        safeties[one.file] = file
-        _put(archive, file, packed)
-        archive.protect(file, len(packed))
+        _put(archive, *remembering(manifest, safety))
         if progress:
             progress(done, len(going))
-    for one in reversed(going):  # what a restore put aside goes after all that names it
+    for one in going:
         archive.delete(one.file)
     swept = Swept()
     try:

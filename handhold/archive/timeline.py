@@ -122,6 +122,7 @@ class _Reader:
         self._kept: dict[
             str, set[_Key]
         ] = {}  # what each restore was about to replace, by its safety manifest
+        self._put_aside: set[_Key] | None = None  # the last of these
         self._afresh = True  # since the last night something was changed that its pages do not know
 
     def take(self, snapshot: Snapshot) -> None:
@@ -136,11 +137,14 @@ class _Reader:
             return
         pages = [page.id for page in manifest.pages]
         if snapshot.kind is Kind.SAFETY:
-            self._kept[snapshot.file] = self._observe(manifest, pages)
+            self._kept[snapshot.file] = self._put_aside = self._observe(manifest, pages)
         elif snapshot.kind is Kind.ADOPTED:
             self._observe(manifest, pages)
         else:
             replaced = set() if manifest.safety is None else self._kept.get(manifest.safety)
+            if replaced is None and snapshot.let_go:
+                # What was put aside has another file once it is let go too, if that was not cut off.
+                replaced = self._put_aside
             self._observe(manifest, pages, replaced)
         self._afresh = True
 

@@ -190,7 +190,7 @@ def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
     names = {one.snapshot.name for one in sound}
     for one in sound:
         snapshot = one.snapshot
-        if one.safety is not None and one.safety not in stock.manifests:
+        if one.safety is not None and one.safety not in stock.manifests and not snapshot.let_go:
             if manifests.FILE.fullmatch(one.safety) is None:
                 findings.damage(snapshot.file, "it names a safety snapshot that cannot be")
                 continue

@@ -348,7 +348,7 @@ def test_months_of_nights_thinned_at_random() -> None:
 @pytest.mark.long
 def test_years_of_nights_thinned_at_random(capsys: pytest.CaptureFixture[str]) -> None:
     did: Counter[str] = Counter()
-    for years in seeds(4):
+    for years in seeds(3):
         years.run(2 * 365)
         did += years.did
     with capsys.disabled():

@@ -11,14 +11,16 @@ import pytest
 
 from handhold.archive import sweeping
 from handhold.archive.archive import Archive
+from handhold.archive.manifest import Snapshot
 from handhold.archive.mirror import mirror
 from handhold.archive.recipe import Range
 from handhold.archive.retention import Rule
-from handhold.archive.standing import Lines, standings
+from handhold.archive.standing import BEGUN, standings
 from handhold.archive.storage import LocalStorage
 from handhold.archive.thin import prepare, thin
-from handhold.model import Kind, Part
-from tests.archive.fixtures import EVENING, OFFSET, entry, finish
+from handhold.archive.timeline import timelines
+from handhold.model import HomeKind, Kind, Part, Site
+from tests.archive.fixtures import EVENING, OFFSET, entry
 from tests.faults.campaign import Size, cuts, sizes
 from tests.faults.disk import states
 from tests.faults.survival import (
@@ -52,17 +54,18 @@ def made(folder: Path, nights: int = 5, parity: bool = False) -> Path:
     for number in range(nights):
         another(archive, number)
         if number == 1:
-            another(archive, 1, Kind.SAFETY)
-            another(archive, 1, Kind.RESTORED)
+            aside = another(archive, 1, Kind.SAFETY)
+            another(archive, 1, Kind.RESTORED, aside, BEGUN)
+            another(archive, 1, Kind.RESTORED, aside)
     return folder
 
 
-def another(archive: Archive, number: int, kind: Kind = Kind.NIGHT) -> None:
-    saves = {
-        "a.sav": b"chapter %d " % number * 70,
-        "b.sav": b"the same" * 40,
-        f"{number // 2}.sav": b"x",
-    }
+def another(
+    archive: Archive, number: int, kind: Kind = Kind.NIGHT, safety: Snapshot | None = None, note: str = ""
+) -> Snapshot:
+    saves = {"a.sav": b"chapter %d " % number * 70, "b.sav": b"the same" * 40, f"{number // 2}.sav": b"x"}
+    if kind is Kind.RESTORED or number > 1:
+        saves["new.sav"] = b"not there before the restore"
     runs = [bytes([number, n]) * 400 for n in range(3)]
     with archive.locked("test"), archive.writer() as writer:
         ranges = [Range(bytes.fromhex(writer.put_plain(run)), 0, len(run)) for run in runs]
@@ -70,8 +73,11 @@ def another(archive: Archive, number: int, kind: Kind = Kind.NIGHT) -> None:
         for name, data in saves.items():
             writer.put_plain(data)
             entries.append(entry(name, data))
-        taken = EVENING + timedelta(days=15 * number)
-        finish(writer, entries, taken=taken, kind=kind, layouts={"tinplate": b"it"})
+        return writer.finish(
+            device="meadow", kind=kind, taken=EVENING + timedelta(days=15 * number), entries=entries, gaps=[],
+            volumes=[], sites=[Site("tinplate", "main", HomeKind.FOLDER, "internal", "Tinplate")],
+            layouts={"tinplate": b"it"}, note=note, safety=safety.file if safety else None,
+        )  # fmt: skip
 
 
 def thinned(folder: Path, now: datetime = LATER) -> int:
@@ -82,12 +88,20 @@ def thinned(folder: Path, now: datetime = LATER) -> int:
     return 0
 
 
-def told(folder: Path) -> dict[str, Lines]:
-    """Who is newer, of every save."""
-    names = ["a.sav", "b.sav", "card.sav", *(f"{n}.sav" for n in range(3))]
-    found = standings(opened(folder), {("tinplate", Part.SAVES, name) for name in names})
-    assert not found.unreadable
-    return {identity[2]: lines for identity, lines in found.lines.items()}
+def told(folder: Path) -> object:
+    """Who is newer, and what came and went, of every save."""
+    archive = opened(folder)
+    names = ["a.sav", "b.sav", "card.sav", "new.sav", *(f"{n}.sav" for n in range(3))]
+    found = standings(archive, {("tinplate", Part.SAVES, name) for name in names})
+    courses = timelines(archive, list(Part))
+    assert not found.unreadable and not courses.unreadable
+    mine = {identity for identity in courses.lines if identity[2] != "saves/next.sav"}
+    moments = {
+        (identity, line): [(one.snapshot.name, one.entry) for one in each]
+        for identity in mine
+        for line, each in courses.lines[identity].items()
+    }
+    return found.lines, moments
 
 
 def survive_thin(name: str, place: Path, size: Size, folder: Path, *, most: int, short: int) -> None:
