@@ -161,6 +161,7 @@ def test_a_second_archive(world: World) -> None:
     jsonschema.validate(said.document, schemas.MIRROR)
     assert said.document["arrived"] and not said.document["diverged"]
     assert nights(world, "--archive", str(second)) == nights(world)
+    assert [one["path"] for one in world.run("list", "--last", "--json").document["mirrors"]] == [str(second)]
     assert world.run("--archive", str(second), "verify", "--deep").status == 0
     shutil.rmtree(world.archive)  # the card is lost
     said = world.run("--archive", str(second), "restore", "latest", "--dry-run")
