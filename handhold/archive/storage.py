@@ -10,6 +10,7 @@ import errno
 import os
 import secrets
 import stat
+import sys
 import threading
 from collections import OrderedDict
 from contextlib import AbstractContextManager
@@ -84,7 +85,7 @@ class Storage(Readable, Protocol):
         """Deletes a file; one that is not there is no error."""
 
     def free(self) -> int:
-        """Free room in bytes."""
+        """Free room in bytes; ``sys.maxsize`` where the medium does not tell."""
 
     def hold(self, purpose: str) -> AbstractContextManager[str]:
         """Holds the place for one writer; ``NotNow``, with who holds it, if another does.
@@ -201,7 +202,7 @@ class LocalStorage:
             room = os.statvfs(self.root)
         except OSError as error:
             raise self._told(error, "") from error
-        return room.f_bavail * room.f_frsize
+        return room.f_bavail * room.f_frsize if room.f_blocks else sys.maxsize
 
     def hold(self, purpose: str) -> AbstractContextManager[str]:
         return hold(self.root, purpose)

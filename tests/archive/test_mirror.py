@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -14,11 +15,12 @@ from handhold.archive.manifest import Snapshot
 from handhold.archive.mirror import lacking, mirror
 from handhold.archive.retention import Rule
 from handhold.archive.standing import Order, order, standings
+from handhold.archive.storage import LocalStorage
 from handhold.archive.thin import prepare, thin
 from handhold.archive.verify import verify
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from handhold.model import Kind, Part
-from tests.archive.fixtures import EVENING, OFFSET, contents, night
+from tests.archive.fixtures import EVENING, OFFSET, contents, make, night
 from tests.archive.memory import Card
 
 
@@ -360,3 +362,25 @@ def test_an_archive_that_is_hurt_there_is_told() -> None:
     card.files["archive.yaml"] = b"format: 1\n"
     with pytest.raises(Damaged):
         mirror(first, card)
+
+
+@pytest.mark.volumes
+def test_on_a_real_card(fat: Path, tmp_path: Path) -> None:
+    """A second archive on FAT, brought up to date twice, thinned there, and brought back from there."""
+    first = make(tmp_path)
+    for day in range(10):
+        evening(first, day)
+    folder = fat / "handhold"
+    folder.mkdir()
+    card = LocalStorage(str(folder))
+    assert len(mirror(first, card).arrived) == 10
+    evening(first, 11)
+    assert len(mirror(first, card).arrived) == 1
+    assert give_back(Archive.open(card)) == give_back(first)
+    second = thinned(Archive.open(card), 3)
+    whole = give_back(second)
+    assert len(whole) == 3
+    again = tmp_path / "again"
+    again.mkdir()
+    mirror(second, LocalStorage(str(again)))
+    assert give_back(Archive.open(LocalStorage(str(again)))) == whole
