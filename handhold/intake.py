@@ -29,10 +29,11 @@ from handhold.device.trouble import why_unreadable
 TRIES = 4
 #: Small files go to a thread in batches of so many files or bytes.
 BATCH_FILES, BATCH_BYTES = 64, 4 << 20
-#: What may wait between the threads: batches of small files, pieces of a large one.
+#: What may wait between the threads: batches of small files.
 WAITING = 6
-#: Handing over so little to another thread costs more than the work itself (bytes).
-TINY = 16 << 10
+#: Pieces of a large file go to a thread so many bytes at a time, for handing over costs as much as a piece
+#: takes; and so many bytes of them may wait.
+BATCH_PIECES, WAITING_PIECES = 1 << 20, 24 << 20
 
 J = TypeVar("J")
 
@@ -161,20 +162,28 @@ class Intake:
     def _cut(self, job: Job[J], progress: Callable[[int, int], None] | None) -> Content:
         whole = hashlib.sha256()
         gathered = Gathering()
-        waiting: deque[tuple[int, Future[_Piece]]] = deque()
+        waiting: deque[tuple[int, Future[list[_Piece]]]] = deque()
+        batch: list[_Cut] = []
         odd: list[str] = []
-        size = 0
+        size = held_in_batch = held_waiting = 0
 
-        def take(number: int, done: _Piece) -> None:
-            if done.fresh is not None:
-                self._writer.put(done.fresh)
-            odd.append(done.odd)
-            gathered.named(number, done.id)
+        def hand_over() -> None:
+            nonlocal batch, held_in_batch, held_waiting
+            if batch:
+                waiting.append((held_in_batch, self._pool.submit(self._seal_pieces, batch)))
+                held_waiting += held_in_batch
+                batch, held_in_batch = [], 0
 
         def drain(most: int) -> None:
-            while len(waiting) > most:
-                number, future = waiting.popleft()
-                take(number, future.result())
+            nonlocal held_waiting
+            while waiting and held_waiting > most:
+                held, future = waiting.popleft()
+                for done in future.result():
+                    if done.fresh is not None:
+                        self._writer.put(done.fresh)
+                    odd.append(done.odd)
+                    gathered.named(done.number, done.id)
+                held_waiting -= held
 
         with _reading(job.place) as file:
             tree, spans = _spans(job, file, odd)
@@ -189,13 +198,13 @@ class Intake:
                         gathered.between(piece)
                         continue
                     number = gathered.piece(len(piece))
-                    held = span.member if len(piece) == span.length else None
-                    if len(piece) < TINY:
-                        take(number, self._seal_piece(piece, held))
-                    else:
-                        waiting.append((number, self._pool.submit(self._seal_piece, piece, held)))
-                        drain(WAITING * 2)
+                    batch.append(_Cut(number, piece, span.member if len(piece) == span.length else None))
+                    held_in_batch += len(piece)
+                    if held_in_batch >= BATCH_PIECES:
+                        hand_over()
+                        drain(WAITING_PIECES)
             file.check()
+        hand_over()
         drain(0)
         if progress:
             progress(1, 0)
@@ -211,12 +220,15 @@ class Intake:
                 odd.append(str(trouble))
         return Content(whole.hexdigest(), size, file.modified, recipe, listed, zipcut.few(odd))
 
-    def _seal_piece(self, piece: bytes, held: Held | None) -> _Piece:
+    def _seal_pieces(self, batch: Iterable[_Cut]) -> list[_Piece]:
+        return [self._seal_piece(*cut) for cut in batch]
+
+    def _seal_piece(self, number: int, piece: bytes, held: Held | None) -> _Piece:
         identity = block_id(piece)
         if self._writer.known(identity):
-            return _Piece(identity, None, "")
+            return _Piece(number, identity, None, "")
         odd = zipcut.trouble_in(held, piece) if held is not None else ""
-        return _Piece(identity, seal(piece, self._level, identity), odd)
+        return _Piece(number, identity, seal(piece, self._level, identity), odd)
 
 
 def _spans(job: Job[J], file: _reading, odd: list[str]) -> tuple[ZipTree | None, list[Span]]:
@@ -238,7 +250,14 @@ class _Small(NamedTuple):
     zipped: zipcut.SmallZip | None
 
 
+class _Cut(NamedTuple):
+    number: int  # of the pieces of its file
+    piece: bytes
+    held: Held | None  # what a zip says of it, if it is a whole member
+
+
 class _Piece(NamedTuple):
+    number: int
     id: bytes
     fresh: Sealed | None
     odd: str

@@ -70,7 +70,7 @@ def pack_header(block: Sealed) -> bytes:
     return head + _CHECK.pack(xxhash.xxh3_64_intdigest(head))
 
 
-def unpack_header(data: bytes, offset: int) -> Row | None:
+def unpack_header(data: bytes | memoryview, offset: int) -> Row | None:
     """The row that a record's header at ``offset`` in its bundle stands for; None if it is not sound."""
     if len(data) < HEADER_SIZE:
         return None

@@ -255,17 +255,11 @@ class References:
             return
         self._meter.total += sum(entry.size for entry in new.values())
         next(self._archive.index.places(bytes(32)), None)  # what hurt bundles hold is read by one thread only
-        for entry, sound in zip(new.values(), self._executor.map(self._comes_out, new.values()), strict=True):
+        for entry, sound in zip(
+            new.values(), self._executor.map(self._archive.comes_out, new.values()), strict=True
+        ):
             self._files[_file(entry)] = sound
             self._meter.step(entry.size)
-
-    def _comes_out(self, entry: Entry) -> bool:
-        try:
-            for _ in self._archive.content(entry):
-                pass
-        except Damaged:
-            return False
-        return True
 
 
 def _file(entry: Entry) -> tuple[bytes, bytes]:

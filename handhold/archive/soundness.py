@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 
 import xxhash
 
@@ -16,8 +17,12 @@ from handhold.archive.stock import Stock, rightful_bundle
 from handhold.archive.storage import Storage
 from handhold.errors import NotNow, OwnerError
 
-#: Bytes that are read at once.
-RUN = 8 << 20
+#: A record as it is read: its row, and its payload.
+_Record = tuple[Row, memoryview]
+#: Bytes that are read at once: large for a card, and small enough to be still at hand when they are summed.
+RUN = 1 << 21
+#: What may wait for the threads of a deep check, in tasks of about ``RUN`` bytes.
+_WAITING = 6
 
 
 class Meter:
@@ -98,7 +103,7 @@ class Soundness:
 
     def _whole(self, file: str, size: int, table: bytes, meter: Meter) -> None:
         reader = _Reader(self._storage, file, size)
-        if _tried(reader, 0, len(MAGIC)) != MAGIC:
+        if bytes(_tried(reader, 0, len(MAGIC)) or b"") != MAGIC:
             self._findings.damage(file, "its first bytes are hurt")
         headers = 0
 
@@ -140,7 +145,8 @@ class Soundness:
     def _records(self, file: str, reader: _Reader, rows: Iterable[Row], meter: Meter) -> int:
         """Checks the payloads of some records; the bytes that they take with their headers."""
         bad: dict[int, str] = {}
-        batch: list[tuple[Row, bytes]] = []
+        batch: list[_Record] = []
+        waiting: deque[Future[dict[int, str]]] = deque()
         done = held = total = 0
         for row in rows:
             self.count += 1
@@ -153,10 +159,12 @@ class Soundness:
             except OwnerError as error:
                 bad[row.offset] = error.what.rstrip(".")
             if held >= RUN:
-                bad.update(self._judged(batch))
+                bad.update(self._judged(batch, waiting))
                 meter.step(held)
                 done, held, batch = done + held, 0, []
-        bad.update(self._judged(batch))
+        bad.update(self._judged(batch, waiting))
+        for judged in waiting:
+            bad.update(judged.result())
         meter.step(held)
         if bad:
             self._bad[file] = set(bad)
@@ -166,16 +174,18 @@ class Soundness:
             )
         return done + held
 
-    def _judged(self, batch: list[tuple[Row, bytes]]) -> dict[int, str]:
-        """The records of a batch that are hurt, by their offsets, with the reason."""
+    def _judged(self, batch: list[_Record], waiting: deque[Future[dict[int, str]]]) -> dict[int, str]:
+        """The records that are hurt, by their offsets, with the reason: of this batch, or of one before it.
+
+        In a deep check a batch is unpacked in a thread, while this one reads on.
+        """
         if self._executor is None:
             return _sums(batch)
-        # Two tasks for two cores, each with records of every size: hashing and unpacking run side by side.
-        first, second = self._executor.map(_contents, (batch[::2], batch[1::2]))
-        return first | second
+        waiting.append(self._executor.submit(_contents, batch))
+        return waiting.popleft().result() if len(waiting) > _WAITING else {}
 
 
-def _sums(batch: list[tuple[Row, bytes]]) -> dict[int, str]:
+def _sums(batch: list[_Record]) -> dict[int, str]:
     return {
         row.offset: "its stored bytes are not what was stored"
         for row, stored in batch
@@ -183,11 +193,11 @@ def _sums(batch: list[tuple[Row, bytes]]) -> dict[int, str]:
     }
 
 
-def _contents(batch: list[tuple[Row, bytes]]) -> dict[int, str]:
+def _contents(batch: list[_Record]) -> dict[int, str]:
     bad = {}
     for row, stored in batch:
         try:
-            unseal(Sealed(row.id, row.codec, stored, row.plain, row.check))
+            unseal(Sealed(row.id, row.codec, bytes(stored), row.plain, row.check))
         except ValueError as error:
             bad[row.offset] = str(error)
     return bad
@@ -211,14 +221,14 @@ class _Reader:
 
     def __init__(self, storage: Storage, file: str, size: int) -> None:
         self._storage, self._file, self._size = storage, file, size
-        self._run, self._at, self._careful = b"", 0, 0
+        self._run, self._at, self._careful = memoryview(b""), 0, 0
 
-    def take(self, offset: int, length: int) -> bytes:
+    def take(self, offset: int, length: int) -> memoryview:
         """The bytes there, fewer where the file ends. Raises ``OwnerError`` and ``FileNotFoundError``."""
         if not self._at <= offset <= offset + length <= self._at + len(self._run):
             if offset < self._careful:
-                return self._storage.read(self._file, offset, length)
-            rest = self._run[offset - self._at :] if self._at <= offset else b""
+                return memoryview(self._storage.read(self._file, offset, length))
+            rest = self._run[offset - self._at :] if self._at <= offset else memoryview(b"")
             begin = offset + len(rest)
             wanted = max(0, min(max(RUN, length - len(rest)), self._size - begin))
             try:
@@ -227,12 +237,12 @@ class _Reader:
                 raise
             except OwnerError:
                 self._careful = begin + wanted
-                return self._storage.read(self._file, offset, length)
-            self._run, self._at = rest + run if rest else run, offset
+                return memoryview(self._storage.read(self._file, offset, length))
+            self._run, self._at = memoryview(b"".join((rest, run)) if rest else run), offset
         return self._run[offset - self._at : offset - self._at + length]
 
 
-def _tried(reader: _Reader, offset: int, length: int) -> bytes | None:
+def _tried(reader: _Reader, offset: int, length: int) -> memoryview | None:
     try:
         return reader.take(offset, length)
     except NotNow:

@@ -148,7 +148,7 @@ def test_large_bundles_are_read_once_and_never_held(tmp_path: Path, monkeypatch:
     assert max(reads) <= 8 << 20
     # The table at the end, and the one page, are read apart.
     assert size <= sum(reads) + 96 * 56 + 24 <= size + 128 * 1024
-    assert len(reads) < 20
+    assert len(reads) < 60  # runs of 2 MiB: larger ones leave the processor's cache before they are summed
     assert peak < 40 << 20
 
 
