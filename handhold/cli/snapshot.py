@@ -55,6 +55,10 @@ def snapshot(
         bool, typer.Option("--only-layouts", help="Keep only what a layout names; recognise nothing.")
     ] = False,
     note: Annotated[str, typer.Option(metavar="TEXT", help="A few words to find this snapshot by.")] = "",
+    level: Annotated[
+        int,
+        typer.Option(metavar="N", min=1, max=19, help="How hard new data is packed: 1 is fast, 19 is small."),
+    ] = 3,
     nightly: Annotated[
         bool, typer.Option("--nightly", help="Nobody watches: one line if something is wrong, a log.")
     ] = False,
@@ -66,7 +70,7 @@ def snapshot(
 ) -> None:
     """Takes a snapshot of the device into the archive."""
     session: Session = context.obj
-    wanted = Wanted(tuple(keep or ()), tuple(leave or ()), reread, newest, only_layouts, note)
+    wanted = Wanted(tuple(keep or ()), tuple(leave or ()), reread, newest, only_layouts, note, level)
     if not nightly:
         if on_trouble is not None:
             raise WrongInput("--on-trouble is for nights that nobody watches.", "Add --nightly.")
@@ -105,6 +109,7 @@ class Wanted(NamedTuple):
     newest: int | None
     only_layouts: bool
     note: str
+    level: int
 
 
 def _take(session: Session, wanted: Wanted, known: Known) -> Result:
@@ -132,6 +137,7 @@ def _take(session: Session, wanted: Wanted, known: Known) -> Result:
         parts=parts,
         reread=wanted.reread,
         note=note,
+        level=wanted.level,
         leave_out=session.leave_out,
         recognise=recognise,
         newest=wanted.newest,

@@ -264,3 +264,14 @@ def test_ctrl_c_ends_in_words_and_leaves_the_archive_whole(world: World) -> None
     assert world.run("snapshot").status == 0
     assert world.run("verify", "--deep").status == 0
     assert list(world.archive.rglob("*.part")) == []
+
+
+def test_a_higher_level_packs_smaller_and_comes_out_the_same(world: World) -> None:
+    text = " ".join(str(number * number) for number in range(40_000)).encode()
+    stored = {}
+    for level in (1, 19):
+        world.write(world.internal / "Tinplate/states/Long.st1", b"%d " % level + text)
+        stored[level] = world.run("snapshot", "--level", str(level), "--json").document["stored_bytes"]
+    assert stored[19] < 0.9 * stored[1]
+    assert world.run("verify", "--deep").status == 0
+    assert world.run("snapshot", "--level", "0").status == 2
