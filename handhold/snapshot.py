@@ -140,12 +140,16 @@ def take(
                 f"Nothing to keep was found on {device.name}.",
                 "handhold survey shows where it looked; are the volumes and the layouts the right ones?",
             )
+        stale = tuple(stale_exports(claims, layouts, device.volumes, nanoseconds(started), is_whole))
+        games = inventory(walked.claims)
         before = prior.by_key
         moved = moved_since(claims, before, prior.sites)
         with archive.writer(level=options.level) as writer:
             known = before | moved if moved else before
             reread = options.reread or not times_count(prior.taken_ns, nanoseconds(started))
             entries, loud = _sort(claims, known, prior, device, archive, reread)
+            claims.clear()  # their room is needed for what is written next
+            walked.claims.clear()
             read: list[Entry] = []
             odd: list[Odd] = []
             for outcome in _read(loud, writer, options.level, progress, odd):
@@ -171,7 +175,7 @@ def take(
                 like=prior,
                 gaps=gaps,
                 note=options.note,
-                games=inventory(walked.claims),
+                games=games,
                 versions=_versions(device, layouts, walked.sites),
                 left_out=[part for part in Part if part.kept and part not in options.parts],
                 only_layouts=not options.recognise,
@@ -199,7 +203,7 @@ def take(
         conflicts=tuple(walked.conflicts),
         unclaimed=tuple(walked.unclaimed),
         odd=tuple(odd),
-        stale=tuple(stale_exports(claims, layouts, device.volumes, nanoseconds(started), is_whole)),
+        stale=stale,
         older=tuple(older),
         gone=gone_since(device, prior, entries, gaps, layouts, went),
         lost=told_lost(went, [entry for entry in new if entry.key not in told]),
@@ -269,11 +273,11 @@ def _read(
     def jobs() -> Iterator[Job[Claim]]:
         met: set[tuple[int, int]] = set()
         for claim in claims:
-            if claim.links > 1:
-                if (claim.device, claim.inode) in met:
+            if claim.twins is not None:
+                if claim.twins in met:
                     twins.append(claim)  # a hard link: the same file by another name
                     continue
-                met.add((claim.device, claim.inode))
+                met.add(claim.twins)
             yield _job(claim)
 
     with Intake(writer, level=level) as intake:
@@ -281,13 +285,13 @@ def _read(
             if isinstance(content, Unread):
                 yield _gap(claim, content)
                 continue
-            if claim.links > 1:
-                first[claim.device, claim.inode] = content
+            if claim.twins is not None:
+                first[claim.twins] = content
             odd += [Odd(claim.emulator, claim.site.volume, claim.volume_path, why) for why in content.odd]
             yield entry_of(claim, claim.site.home, content)
         again: list[Claim] = []
         for claim in twins:
-            if known := first.get((claim.device, claim.inode)):
+            if claim.twins is not None and (known := first.get(claim.twins)):
                 advance(1, claim.size)
                 yield entry_of(claim, claim.site.home, known)
             else:

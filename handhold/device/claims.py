@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
+from handhold.device.listing import joined
 from handhold.model import Device, Gap, HomeKind, Part, Site
+from handhold.names import native
 
 if TYPE_CHECKING:
     from handhold.device.recognising import Recognised
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
 class Claim(msgspec.Struct, frozen=True, gc=False):
     """A file that a layout names, or that was recognised, as it was found.
 
-    There can be 100,000 of them: nothing here is derived.
+    There can be 100,000 of them: nothing that can be derived is kept.
     """
 
     site: Site
@@ -28,10 +30,13 @@ class Claim(msgspec.Struct, frozen=True, gc=False):
     path: str  # relative to the home, in written form
     size: int  # bytes
     modified: int  # nanoseconds since 1970-01-01T00:00:00Z
-    place: str  # absolute, as the operating system writes it
-    device: int  # st_dev
-    inode: int
-    links: int  # names of this file, on this file system
+    folder: str  # absolute, as the operating system writes it; one text for all files in it
+    twins: tuple[int, int] | None = None  # st_dev and st_ino of a file that has other names as well
+
+    @property
+    def place(self) -> str:
+        """Its absolute path, as the operating system writes it."""
+        return joined(self.folder, native(self.path.rpartition("/")[2]))
 
     @property
     def emulator(self) -> str:

@@ -281,10 +281,8 @@ class _Tour:
                     owner.prefix + shown,
                     status.st_size,
                     modified,
-                    entry.path,
-                    status.st_dev,
-                    status.st_ino,
-                    status.st_nlink,
+                    step.path,
+                    (status.st_dev, status.st_ino) if status.st_nlink > 1 else None,
                 )
             )
         for (winner, loser, why), files in lost.items():
@@ -352,10 +350,8 @@ class _Tour:
                 path,
                 file.size,
                 file.modified,
-                place,
-                status.st_dev,
-                status.st_ino,
-                status.st_nlink,
+                step.path,
+                (status.st_dev, status.st_ino) if status.st_nlink > 1 else None,
             )
         )
 

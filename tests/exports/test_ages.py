@@ -29,7 +29,7 @@ def claim(
 ) -> Claim:
     home = "export" if kind is HomeKind.EXPORT else "main"
     site = Site(emulator, home, kind, "card", "X")
-    return Claim(site, part, None, path, size, NOW - int(days_ago * DAY), f"/card/X/{path}", 1, 2, 1)
+    return Claim(site, part, None, path, size, NOW - int(days_ago * DAY), "/card/X")
 
 
 def other(path: str, days_ago: float, part: Part = Part.STATES) -> Claim:
