@@ -25,7 +25,7 @@ from handhold.keeping import Wanted, keep_files
 from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
 from handhold.restore.making import Made
-from handhold.restore.ownnotes import remember
+from handhold.restore.ownnotes import remember, remember_folders, remembered_folders
 from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.writing import Done, Writing, standing_as
 
@@ -53,9 +53,12 @@ def apply(
     clock: Clock,
     note: str = "",
     made: Sequence[Made] = (),
+    takes_back: str = "",
     progress: Callable[[int, int], None] | None = None,
 ) -> Applied:
     """Carries the plan out on the device at hand.
+
+    ``takes_back`` is the manifest file of the restore that is taken back: the folders that it made go too.
 
     ``made`` are the files of the plan that no snapshot holds (see ``prepare``). A file that cannot be
     written becomes a step ``failed`` with why, and the others go on. So does one whose card is no longer the
@@ -71,7 +74,12 @@ def apply(
             return Applied(plan, None, None)  # another run writes just now: what lies about may be its own
         writing = stack.enter_context(Writing(archive, progress))
         writing.tidy(plan.steps)
-        return _Run(archive, device, plan, clock, note, writing, trouble).go(made)
+        applied = _Run(archive, device, plan, clock, note, writing, trouble).go(made)
+        if takes_back:
+            writing.take_away(remembered_folders(archive.id, takes_back))
+        if writing.made and applied.restored is not None:
+            remember_folders(archive.id, applied.restored.file, writing.made)
+        return applied
 
 
 def _hold(stack: ExitStack, archive: Archive) -> str:

@@ -36,6 +36,7 @@ from handhold.restore.plan import (
     settled,
 )
 from handhold.restore.prepare import archive_trouble, layouts_of_nights, rooms_of
+from handhold.restore.rewritten import Originals
 from handhold.restore.select import Selection, choose
 from handhold.restore.targets import Elsewhere, names_apart
 from handhold.restore.together import hold_together, whole_or_none
@@ -90,12 +91,17 @@ def prepare_carry(
     known = {identity: lines for identity, lines in known.items() if identity not in exported}
     out = cards_out(archive, device, _volumes(known) | {volume.name for volume in device.volumes})
 
+    originals = Originals(archive)
+
     def decided(among: Mapping[Identity, Known]) -> list[Case]:
         stands = whereabouts(
             device, at_hand, among, owners=layouts.keys(), out=out, elsewhere=elsewhere, progress=progress
         )
         among, stands = one_place(among, stands)
-        cases = [Case(device.name, identity, lines, stands[identity]) for identity, lines in among.items()]
+        cases = [
+            Case(device.name, identity, *originals.read(identity, lines, stands[identity]))
+            for identity, lines in among.items()
+        ]
         return [case for case in cases if case.verdict.newest]
 
     asked = selection.parts or (Part.SAVES,)

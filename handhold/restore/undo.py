@@ -114,6 +114,7 @@ def undo(
         prepared.plan,
         clock=clock,
         note=f"takes back {prepared.restore.name}",
+        takes_back=prepared.restore.file,
         progress=progress,
     )
 

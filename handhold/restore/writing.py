@@ -73,6 +73,20 @@ class Writing:
             folders.close()
         self._folders.clear()
 
+    @property
+    def made(self) -> list[tuple[str, str]]:
+        """The folders that were made, outermost first: the base, and the way from it."""
+        return [(base, way) for base, folders in self._folders.items() for way in folders.made]
+
+    def take_away(self, places: Sequence[tuple[str, str]]) -> None:
+        """Removes folders that a restore made, if they are empty again. ``places`` as ``made`` has them."""
+        for base, way in reversed(places):
+            inner, _, name = way.rpartition("/")
+            try:
+                os.rmdir(native(name), dir_fd=self._folders[base].folder(inner))
+            except (KeyError, OSError, InTheWay, ValueError):
+                continue  # not empty, gone, or on a card that this run had nothing to do with
+
     def tidy(self, steps: Sequence[Step]) -> None:
         """Removes what an earlier run that was cut off left in the folders of these steps."""
         seen: set[tuple[str, str]] = set()

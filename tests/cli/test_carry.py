@@ -298,6 +298,23 @@ def test_settings_and_controls_only_when_asked(plover: Handheld, heron: Handheld
     assert heron.read(pads) == "a=1"
 
 
+def test_a_copy_of_settings_with_other_places_is_no_progress(plover: Handheld, heron: Handheld) -> None:
+    settings = "Tinplate/config/main.ini"
+    plover.play("games=/storage/card/Games", settings)
+    all_have(plover, heron)
+    move = ("restore", "plover", "--part", "settings", "--repoint", "/storage/card=/mnt/sd", "--yes")
+    assert heron.run(*move).status == 0
+    assert heron.read(settings) == "games=/mnt/sd/Games"
+    heron.night()
+    asked = ("--part", "settings")
+    assert plover.here(*asked) == {"config/main.ini": "same"}
+    assert heron.here(*asked) == {"config/main.ini": "same"}
+    heron.play("games=/mnt/sd/Games\nsound=9", settings)
+    heron.night()
+    assert plover.here(*asked) == {"config/main.ini": "older"}
+    assert plover.carry(*asked)["counts"] == {"forward": 1}
+
+
 def test_three_devices(plover: Handheld, heron: Handheld) -> None:
     otter = handheld(heron.world, "otter")
     all_have(plover, heron, otter)

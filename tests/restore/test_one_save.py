@@ -270,3 +270,29 @@ def test_verify_tells_that_an_archive_was_put_together_of_two(merged: World, tmp
     (note,) = [note for note in report.notes if "continued" in note]
     assert "plover" in note
     assert not [n for n in verify(LocalStorage(str(tmp_path / "copy")), deep=False).notes if "continued" in n]
+
+
+# -- folders ---------------------------------------------------------------------------------------------
+
+
+def test_undo_takes_the_folders_away_that_a_restore_made(tmp_path: Path) -> None:
+    """And only these: one that was there empty before stays, and so does one that got something since."""
+    world = World(tmp_path, [CHOSEN])
+    for name in ("A/deep/one.sav", "B/two.sav", "C/three.sav"):
+        world.put("heron", f"saves/{name}", name)
+    night = world.night("heron")
+    card = world.card("plover") / "Tinplate"
+    (card / "saves/B").mkdir(parents=True)
+    world.restore("plover", night)
+    (card / "saves/C/notes.txt").write_text("mine")
+    world.undo("plover")
+    assert {str(one.relative_to(card)) for one in card.rglob("*")} == {
+        "saves",
+        "saves/B",
+        "saves/C",
+        "saves/C/notes.txt",
+    }
+    world.undo("plover")
+    assert (card / "saves/A/deep/one.sav").read_text() == "A/deep/one.sav"
+    world.undo("plover")
+    assert not (card / "saves/A").exists() and (card / "saves/B").is_dir()
