@@ -60,6 +60,7 @@ def demo(
     tour.title(lost.told)
     tour.clock_at(lost.at + timedelta(hours=1))
     wanted = ("--emulator", lost.file.emulator or "", "--game", lost.file.game or "")
+    tour.run("history", *wanted, "--part", "saves")
     tour.run("restore", "latest", *wanted, "--dry-run")
     tour.run("restore", "latest", *wanted, "--yes")
     if not os.path.exists(lost.file.place):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
@@ -44,9 +45,10 @@ def show(console: Console, saves: Sequence[History], *, every: bool) -> None:
 def _list(console: Console, saves: Sequence[History], *, every: bool) -> None:
     newest = sorted(saves, key=_last_new, reverse=True)
     shown = newest if every else newest[:_MOST_LINES]
+    several = Counter(name_of(save) for save in shown)
     rows = [
         (
-            name_of(save),
+            name_of(save) if several[name_of(save)] == 1 else save.identity[2].rpartition("/")[2],
             save.identity[0],
             save.identity[1].value,
             f"{len(save.versions):,}",
@@ -55,10 +57,12 @@ def _list(console: Console, saves: Sequence[History], *, every: bool) -> None:
         )
         for save in shown
     ]
-    console.table(("Game", "Emulator", "Part", "Versions", "Last new one", "Stands on"), rows, right=(3,))
+    console.table(
+        ("Game or file", "Emulator", "Part", "Versions", "Last new one", "Stands on"), rows, right=(3,)
+    )
     if len(saves) > len(shown):
         console.say(f"and {len(saves) - len(shown):,} more (--all or --json lists all)")
-    console.say("\nhandhold history GAME shows the versions of one.")
+    console.say("\nhandhold history GAME, or a file's name or path, shows the versions of one.")
 
 
 def _latest(save: History) -> Snapshot:
@@ -98,12 +102,16 @@ def _versions(console: Console, save: History, *, every: bool) -> None:
     if len(folded) == 1:
         shown, folded = save.versions, ()
     after = save.after()
-    rows = [_row(version, after.get(version.number)) for version in shown] + [
-        _folded(month, list(some)) for month, some in groupby(folded, key=_month)
-    ]
+    rows = [_row(version, after.get(version.number)) for version in shown]
     console.table(("No", "First stood", "Until", "Size", "Nights", "On", ""), rows, right=(0, 3, 4))
     if folded:
-        console.say("(--all shows every version on a line of its own)")
+        console.say("Before that, by month:")
+        months = [_folded(month, list(some)) for month, some in groupby(folded, key=_month)]
+        console.table(("Month", "Versions", "No", "Largest", "Nights", "On"), months, right=(1, 3, 4))
+    star = "* stands there now. " if any(version.stands for version in shown) else ""
+    more = "--all shows every version on a line of its own." if folded else ""
+    if star or more:
+        console.say(f"{star}{more}".rstrip())
 
 
 def _row(version: Version, after: int | None) -> tuple[str, ...]:
@@ -113,16 +121,13 @@ def _row(version: Version, after: int | None) -> tuple[str, ...]:
         f"{version.last.taken:%Y-%m-%d}",
         amounts.size(version.size),
         f"{version.nights:,}",
-        _few(version.devices),
+        _few(version.devices, {line.device for line in version.stands}),
         _note(version, after),
     )
 
 
 def _note(version: Version, after: int | None) -> str:
     notes = []
-    if version.stands:
-        now = sorted({line.device for line in version.stands})
-        notes.append("there now" if now == sorted(version.devices) else f"now on {_few(now)}")
     if after is not None and after != version.number - 1:
         notes.append(f"after {after}")
     if after is None and version.number > 1:
@@ -134,9 +139,11 @@ def _note(version: Version, after: int | None) -> str:
     return ", ".join(notes)
 
 
-def _few(devices: Sequence[str]) -> str:
-    """Devices in a column: by name, or by their number where they are many."""
-    return ", ".join(devices) if len(devices) < 3 else f"{len(devices)} devices"
+def _few(devices: Sequence[str], now: Collection[str] = ()) -> str:
+    """Devices in a column: by name, or by their number where they are many; a star where it stands now."""
+    if len(devices) > 2:
+        return f"{len(devices)} devices{'*' if now else ''}"
+    return ", ".join(f"{device}*" if device in now else device for device in devices)
 
 
 def _month(version: Version) -> str:
@@ -147,13 +154,12 @@ def _folded(month: str, some: Sequence[Version]) -> tuple[str, ...]:
     """The versions of a month in one line."""
     numbers = sorted(version.number for version in some)
     return (
-        f"{numbers[0]}-{numbers[-1]}" if len(numbers) > 1 else str(numbers[0]),
         month,
-        "",
+        f"{len(some):,}",
+        f"{numbers[0]}-{numbers[-1]}" if len(numbers) > 1 else str(numbers[0]),
         amounts.size(max(version.size for version in some)),
         f"{sum(version.nights for version in some):,}",
         _few(sorted({device for version in some for device in version.devices})),
-        words.amount(len(some), "version"),
     )
 
 
@@ -173,15 +179,12 @@ def _quoted(text: str) -> str:
 
 def _hint(console: Console, saves: Sequence[History]) -> None:
     save = saves[0]
-    emulator, _, path = save.identity
+    path = save.identity[2]
     version = next((one for one in save.versions if not one.stands and one.source), None)
     if version is None:
         return
     console.say(f"\nTo bring one back, here version {version.number}:")
-    console.say(
-        f"  handhold history --emulator {emulator} --path {_quoted(path)} --restore {version.number} "
-        "--on-newer replace"
-    )
+    console.say(f"  handhold history {_quoted(path)} --restore {version.number} --on-newer replace")
     console.say(
         "The plan is shown first. --on-newer replace goes back on purpose; without it newer progress stays. "
         "What is replaced goes into the archive first, and handhold undo brings it back."

@@ -43,7 +43,8 @@ def test_versions_are_shown_newest_first_and_within_the_screen(plover: Handheld)
     assert [line.split()[0] for line in said.out.splitlines() if re.match(r" *\d+  2026", line)] == [
         "3", "2", "1",
     ]  # fmt: skip
-    assert "Mole Hollow (tinplate, saves), 3 versions" in said.out and "there now" in said.out
+    assert "Mole Hollow (tinplate, saves), 3 versions" in said.out
+    assert said.out.count("plover*") == 1 and "* stands there now." in said.out
     assert all(len(line) <= 80 for line in said.out.splitlines())
 
 
@@ -53,7 +54,7 @@ def test_the_command_that_is_printed_brings_a_version_back_and_undo_takes_it_awa
     plover.play("chapter 2")
     plover.night()
     said = plover.run("history", "Mole Hollow")
-    printed = re.search(r"  handhold (history --emulator.*?replace)", said.out, re.DOTALL)
+    printed = re.search(r"  handhold (history .*?replace)", said.out, re.DOTALL)
     assert printed is not None, said.out
     command = shlex.split(printed[1])
     kept = plover.run(*command[:-2], "--yes")  # without --on-newer replace newer progress stays
@@ -78,7 +79,7 @@ def test_a_fork_is_shown_as_one_with_the_way_to_choose(plover: Handheld, wren: H
     said = wren.run("history", "--game", "Mole*")
     assert "Fork: 3 on wren and 2 on plover; neither came after the other." in said.out
     assert 'handhold carry --take wren --game "Mole Hollow"' in said.out
-    assert re.search(r"^ 3 .* wren .*there now, after 1$", said.out, re.MULTILINE), said.out
+    assert re.search(r"^ 3 .* wren\* +after 1$", said.out, re.MULTILINE), said.out
     document = wren.run("history", "--game", "Mole*", "--json").document
     jsonschema.validate(document, HISTORY)
     (save,) = document["saves"]
@@ -122,7 +123,19 @@ def test_many_saves_are_a_list(plover: Handheld) -> None:
     plover.night()
     said = plover.run("history")
     rows = said.out.splitlines()
-    assert rows[0].split() == ["Game", "Emulator", "Part", "Versions", "Last", "new", "one", "Stands", "on"]
+    assert rows[0].split() == [
+        "Game",
+        "or",
+        "file",
+        "Emulator",
+        "Part",
+        "Versions",
+        "Last",
+        "new",
+        "one",
+        "Stands",
+        "on",
+    ]
     assert rows[1].startswith("Game 4") and rows[1].split()[4] == "2"  # the last that was played comes first
 
 
@@ -131,10 +144,10 @@ def test_many_versions_are_folded_by_month(plover: Handheld) -> None:
         plover.play(f"chapter {number}")
         plover.night()
     said = plover.run("history", "Mole Hollow")
-    rows = [line for line in said.out.splitlines() if re.match(r" *[\d-]+  2026", line)]
+    rows = [line for line in said.out.splitlines() if re.match(r" *(\d+  )?2026-", line)]
     # forty nights from 1 March on: the newest sixteen are 25 March to 9 April; the first 24 are all of March
     assert len(rows) == 17
-    assert rows[-1].split() == ["1-24", "2026-03", "10", "B", "24", "plover", "24", "versions"]
+    assert rows[-1].split() == ["2026-03", "24", "1-24", "10", "B", "24", "plover"]
     every = plover.run("history", "Mole Hollow", "--all").out
     assert sum(bool(re.match(r" *\d+  2026", line)) for line in every.splitlines()) == 40
 
@@ -167,7 +180,7 @@ def test_nights_that_were_let_go_are_remembered_and_cannot_be_gone_back_to(plove
     assert plover.run("thin", "--nights", "1", "--let-go", "--yes").status == 0
     said = plover.run("history", "Mole Hollow")
     rows = [line.split("plover")[1].strip() for line in said.out.splitlines() if re.match(r" \d  2026", line)]
-    assert rows == ["there now", "let go", "let go"], said.out
+    assert rows == ["*", "let go", "let go"], said.out
     assert "--restore" not in said.out
     gone = plover.run("history", "Mole Hollow", "--restore", "1")
     assert gone.status == 2 and "is in no snapshot" in gone.text
