@@ -1,0 +1,63 @@
+"""Looking through the pages of years: each once, and none is passed over that speaks of what is asked for."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Collection
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from handhold.archive import pages
+from handhold.archive.archive import Archive
+from handhold.archive.pages import Glance
+from handhold.history.reading import Asked, longest_word, read_histories
+from handhold.model import Entry, Part
+from handhold.restore.select import Fits, Selection
+from tests.benchmarks.years import Scale, build
+
+
+def test_each_page_of_many_nights_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    archive = build(tmp_path / "archive", Scale(nights=30, files=400, devices=3, changes=2))
+    read: Counter[str] = Counter()
+    fitting = Archive.fitting
+
+    def noted(
+        self: Archive, page: str, fits: Callable[[Glance], bool], words: Collection[str] = ()
+    ) -> list[Entry]:
+        read[page] += 1
+        return fitting(self, page, fits, words)
+
+    monkeypatch.setattr(Archive, "fitting", noted)
+    saves = read_histories(archive, Asked(Selection(parts=(Part.SAVES,))), {}).saves
+    assert len(saves) == 100
+    held = {page.id for one in archive.snapshots() for page in archive.read(one).pages}
+    assert read == dict.fromkeys(held, 1)
+    # thirty nights of some seven pages each, and hardly more pages than there were changes
+    assert len(held) < 30 * 5 < sum(len(archive.read(one).pages) for one in archive.nights())
+    for save in saves:
+        assert sum(version.nights for version in save.versions) >= 30
+
+
+#: Letters whose other case is another number of letters, or an ASCII one; accents in both ways of writing.
+ODD = st.text(alphabet="abkKsS ßſKﬁİıé\u0301e'&\"\\-*?.", min_size=1, max_size=8)
+CHANGED: list[Callable[[str], str]] = [str, str.upper, str.lower, str.casefold, str.swapcase]
+
+
+@given(ODD, st.sampled_from(CHANGED), st.integers(0, 8), st.sampled_from(["", "*", "?"]))
+def test_no_page_is_passed_over_that_holds_what_fits(
+    title: str, change: Callable[[str], str], at: int, wild: str
+) -> None:
+    pattern = change(title[:at] + wild + title[at + (wild == "?") :])
+    entry = Entry("tinplate", Part.SAVES, "main", "saves/x.sav", 1, 0, "00", title)
+    if Fits(Selection(games=(pattern,))).game(title):
+        word = longest_word(pattern)
+        assert not word or pages.speaks_of(pages.encode([entry]), [word])
+
+
+def test_a_page_of_plain_letters_is_passed_over() -> None:
+    page = pages.encode([Entry("tinplate", Part.SAVES, "main", "saves/Moss.sav", 1, 0, "00", "Moss")])
+    assert pages.speaks_of(page, ["moss"]) and pages.speaks_of(page, ["salt", "tinplate"])
+    assert not pages.speaks_of(page, ["salt"])
