@@ -74,11 +74,13 @@ def history(
     if restore is None and (dry_run or yes or on_newer != "keep"):
         raise WrongInput("--on-newer, --dry-run and --yes go with --restore.", "Say which: --restore NUMBER")
     archive = session.archive()
-    asked = _asked(session, archive, what, emulator, part, game, path)
+    layouts = session.sound_layouts().catalogue.layouts  # to look back needs none of those with a slip
+    if what is not None:
+        titles = {layout.title.casefold(): layout.id for layout in layouts.values()}
+        what = titles.get(what.casefold(), what)
+    asked = _asked(session, what, emulator, part, game, path)
     with session.console.progress("Looking") as bar:
-        found = read_histories(
-            archive, asked, session.catalogue().layouts, lambda done, total: bar(done, 0, total)
-        )
+        found = read_histories(archive, asked, layouts, lambda done, total: bar(done, 0, total))
     for name in found.unreadable[:3]:
         session.console.warn(f"{name} could not be read in full; handhold verify says what is hurt.")
     if restore is not None:
@@ -95,7 +97,6 @@ def history(
 
 def _asked(
     session: Session,
-    archive: Archive,
     what: str | None,
     emulator: Sequence[str] | None,
     part: Sequence[str] | None,
@@ -113,8 +114,6 @@ def _asked(
     # whoever names a file means that file, whatever part it is
     if not (chosen.parts or path or place or "/" in (what or "")):
         chosen = replace(chosen, parts=(Part.SAVES, Part.STATES))
-    if place is None and what is not None:
-        what = session.emulators_named([what])[0]
     return Asked(chosen, None if place else what, place)
 
 

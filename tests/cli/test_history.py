@@ -213,6 +213,14 @@ def test_a_game_out_of_an_export_comes_as_a_zip_of_its_own(world: World, plover:
         assert brought.read("slots/Moss.dat") == b"moss 1" * 200
 
 
+def test_a_slip_in_a_layout_keeps_nobody_from_looking_back(plover: Handheld) -> None:
+    plover.play("chapter 1")
+    plover.night()
+    (plover.world.layouts / "tinplate.yaml").write_text("layout: 1\nid: tinplate\nkeep: [oh\n")
+    said = plover.run("history", "Mole Hollow")
+    assert said.status == 0 and "1 version" in said.out, said.text
+
+
 def test_wrong_input_is_told(plover: Handheld) -> None:
     assert plover.run("history").status == 2
     plover.play("chapter 1")
