@@ -54,6 +54,10 @@ class Bench:
         line = (*HANDHOLD, *options, "--layouts", str(self.layouts), *command)
         return measure.run(line, at=self.work, log=self.log, accept=accept, env=self.env)
 
+    def bare(self, *command: str) -> Took:
+        """Runs a command of handhold without any option in front."""
+        return measure.run((*HANDHOLD, *command), at=self.work, log=self.log, env=self.env)
+
     def shell(self, line: str, at: Path) -> Took:
         """Runs a line of the shell in a folder."""
         return measure.run(line, at=at, log=self.log, env=self.env)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import shlex
 import sys
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tests.benchmarks.speed import corpora, measure
 from tests.benchmarks.speed.bench import Bench
 from tests.benchmarks.speed.measure import Side
+from tests.benchmarks.years import Scale, build
 
 #: Bytes of zstd's output through hashlib, on one line.
 _DIGEST = (
@@ -95,7 +95,7 @@ def start_up(bench: Bench) -> None:
     """What handhold needs before it does anything."""
     pair = measure.by_turns(
         max(bench.rounds, 9),
-        Side(lambda: bench.handhold(bench.work, bench.work, "--version")),
+        Side(lambda: bench.bare("--version")),
         Side(
             lambda: measure.run((sys.executable, "-c", "pass"), at=bench.work, log=bench.log, env=bench.env)
         ),
@@ -106,48 +106,17 @@ def start_up(bench: Bench) -> None:
 
 
 def years(bench: Bench) -> None:
-    """A thousand nights: listed, and one save's versions."""
-    archive = bench.work / "years.archive"
-    corpora.empty(bench.work / "years")
-    _nights(archive, bench.size.years)
-    runs = [bench.handhold(bench.work / "years", archive, "list", "--json") for _ in range(bench.rounds)]
-    spent = measure.seconds(runs)
-    peak = max(one.peak for one in runs)
-    bench.limit(f"list of {bench.size.years:,} nights", f"{spent:.2f} s", "<= 1 s", spent <= 1, peak)
-
-
-def _nights(folder: Path, count: int) -> None:
-    """Nights of 2,000 files, of which two change every night; the content is tiny."""
-    from handhold.archive.archive import Archive
-    from handhold.archive.storage import LocalStorage
-    from handhold.model import Entry, HomeKind, Kind, Part, Site
-
+    """The nights of years, of three devices: listed, and one save's versions over all of them."""
+    folder = bench.work / "years"
     corpora.empty(folder)
-    start = datetime.fromtimestamp(corpora.LONG_AGO, UTC)
-    archive = Archive.create(LocalStorage(str(folder)), lambda: start)
-    site = Site("tinplate", "main", HomeKind.FOLDER, "internal", "Tinplate")
-    entries: dict[int, Entry] = {}
-    with archive.locked("benchmark"):
-        for night in range(count):
-            with archive.writer() as writer:
-                for number in range(2000) if not night else (night % 2000, 7):
-                    data = b"%d.%d" % (number, night)
-                    sha256 = writer.put_plain(data)
-                    when = (corpora.LONG_AGO + 86_400 * night) * 10**9
-                    path = f"saves/Game {number:04}.sav"
-                    entries[number] = Entry(
-                        "tinplate", Part.SAVES, "main", path, len(data), when, sha256, f"Game {number:04}"
-                    )
-                writer.finish(
-                    device="lamp",
-                    kind=Kind.NIGHT,
-                    taken=start + timedelta(days=night),
-                    volumes=(),
-                    sites=(site,),
-                    layouts={},
-                    entries=entries.values(),
-                    gaps=(),
-                )
+    build(folder / "archive", Scale(bench.size.years, bench.size.years * 20))
+    for figure, most, command in (
+        (f"list of {bench.size.years:,} nights", 1, ("list", "--json")),
+        (f"history of one save over {bench.size.years:,} nights", 2, ("history", "Game 17", "--json")),
+    ):
+        runs = [bench.handhold(folder, folder / "archive", *command) for _ in range(bench.rounds)]
+        spent, peak = measure.seconds(runs), max(one.peak for one in runs)
+        bench.limit(figure, f"{spent:.2f} s", f"<= {most} s", spent <= most, peak)
 
 
 def _first(bench: Bench) -> tuple[Path, Path, Path]:
