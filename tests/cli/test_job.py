@@ -275,3 +275,22 @@ def test_a_higher_level_packs_smaller_and_comes_out_the_same(world: World) -> No
     assert stored[19] < 0.9 * stored[1]
     assert world.run("verify", "--deep").status == 0
     assert world.run("snapshot", "--level", "0").status == 2
+
+
+def test_a_card_that_the_emulators_first_start_made(world: World, tmp_path: Path) -> None:
+    """It is newer than the archived one and has nothing on it: the plan says what puts that one back."""
+    world.setup()
+    world.run("snapshot")
+    world.next_evening()
+    fresh = tmp_path / "heron" / "internal"
+    world.write(fresh / "Tinplate/saves/Mole Hollow.sav", bytes(8192), 5)
+    (tmp_path / "heron/card").mkdir()
+    heron = ("--device", "heron", "--volume", f"internal={fresh}", "--volume", f"card={tmp_path}/heron/card")
+    said = world.run(*heron, "restore", "plover", "--part", "saves", "--dry-run")
+    assert "made at its first start" in said.out, said.out
+    assert "--emulator tinplate \\\n      --on-newer replace" in said.out
+    taken = ("restore", "plover", "--emulator", "tinplate", "--part", "saves", "--on-newer", "replace")
+    assert world.run(*heron, *taken, "--yes").status in (0, 3)
+    saved = (world.internal / "Tinplate/saves/Mole Hollow.sav").read_bytes()
+    assert (fresh / "Tinplate/saves/Mole Hollow.sav").read_bytes() == saved
+    assert "made at its first start" not in world.run("restore", "plover", "--dry-run").out
