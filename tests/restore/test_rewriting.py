@@ -42,6 +42,11 @@ def rewritten(text: str | bytes, name: str, places: Mapping[str, str] = SIMPLE) 
         ("a=\\storage\\card\\x", "a=\\mnt\\sd\\x"),
         ("a=\\\\storage\\\\card\\\\x", "a=\\\\mnt\\\\sd\\\\x"),
         ("a=file:///storage/card/x", "a=file:///mnt/sd/x"),
+        # addresses, in which some characters are written as their bytes
+        ("a=file:///storage/c%61rd/x%20y", "a=file:///mnt/sd/x%20y"),
+        ("a=FILE:///%73torage/card", "a=FILE:///mnt/sd"),
+        ("a=file:///storage/card%20two/x", None),
+        ("a=/storage/c%61rd/x", None),
         ("run --dir /storage/card/x", "run --dir /mnt/sd/x"),
         # What is no whole name of that path is another path.
         ("a=/storage/cardinal", None),
@@ -133,7 +138,7 @@ def test_properties_keep_their_escapes() -> None:
     text = b"dir=/storage/card/G\\u00e4mes\nuri=file\\:///storage/card\n# \xe4\n"
     after = rewritten(text, "a.properties", PLACES)
     assert after == (
-        b"dir=/mnt/k\\u00e4rtchen & co/G\\u00e4mes\nuri=file\\:///mnt/k\\u00e4rtchen & co\n# \xe4\n"
+        b"dir=/mnt/k\\u00e4rtchen & co/G\\u00e4mes\nuri=file\\:///mnt/k%C3%A4rtchen%20%26%20co\n# \xe4\n"
     )
 
 
@@ -257,3 +262,13 @@ def test_how_a_file_spells_the_root_of_a_volume_shows_in_the_way_to_a_home() -> 
     found = values(b"a=/run/media/me/CARD/emulation/tinplate/saves\nb=/usr/share/x\n", "a.cfg")
     roots = roots_named(found, {"internal": "/data/"}, [Was("card", ("Emulation", "Tinplate"))])
     assert roots == {"internal": {"/data"}, "card": {"/run/media/me/CARD"}}
+
+
+def test_an_address_of_a_file_is_read_and_written_as_one() -> None:
+    """Source: RFC 3986, section 2.1 (a space is %20); RFC 3629, section 3 (ä is the octets C3 A4)"""
+    old = {"/storage/my card": NEW}
+    for spelling in ("file:///storage/my%20card/Games", "file:///storage/m%79%20card/Games"):
+        (value,) = values(f"a={spelling}".encode(), "main.ini")
+        assert value.below("/storage/my card") and value.text == spelling[7:]
+        assert rewritten(f"a={spelling}", "main.ini", old) == b"a=file:///mnt/k%C3%A4rtchen%20%26%20co/Games"
+    assert rewritten("a=/storage/my%20card", "main.ini", old) == b"a=/storage/my%20card"

@@ -11,6 +11,7 @@ from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from urllib.parse import quote, unquote
 
 from handhold.errors import WrongInput
 from handhold.restore.repoint.spelling import Spelled, spell, spelled
@@ -23,6 +24,8 @@ _RIGHT = (
     r"""|[ \t]*[,;:|][ \t]*(?:\Z|[\r\n"'/\\])"""
     r"""|[ \t]+(?:\Z|[\r\n"'/\\#;]))"""
 )
+#: What stands before a path in the address of a file on the same machine.
+IN_ADDRESS = re.compile(r"[Ff][Ii][Ll][Ee]:[/\\]{2}\Z")
 _DRIVE = re.compile(r"(?<![A-Za-z0-9_])[A-Za-z]:\Z")
 _DRIVE_PATH = re.compile(r"[A-Za-z]:[/\\]")
 _SEPARATOR = re.compile(r"[/\\]")
@@ -118,8 +121,15 @@ def rewrite(data: bytes, name: str, places: Mapping[str, str]) -> Rewritten | No
         if _is_on_a_drive(plain.plain, start):
             continue
         old = _SEPARATOR.sub("/", match[0])
+        new_place: str | None = None
+        if IN_ADDRESS.search(plain.plain, max(0, start - 7), start):
+            old = unquote(old)
+            new_place = "/".join(quote(name, safe=":") for name in places[old].split("/"))
         named.add(old)
-        new = _spelled_anew(places[old], match, plain, file, ascii_only)
+        if new_place is not None:
+            new = _with_separators(new_place.split("/"), match, plain, file)
+        else:
+            new = _spelled_anew(places[old], match, plain, file, ascii_only)
         where = plain.source(start, end)
         if new is None:
             left.append((lines.number(where.start), "this file has no sure way to write the new path"))
@@ -140,7 +150,19 @@ def rewrite(data: bytes, name: str, places: Mapping[str, str]) -> Rewritten | No
 @lru_cache(maxsize=8)
 def _pattern(places: tuple[str, ...]) -> re.Pattern[str]:
     spelt = ("[/\\\\]".join(re.escape(name) for name in old.split("/")) for old in places)
-    return re.compile(f"{LEFT}(?:{'|'.join(spelt)}){_RIGHT}")
+    encoded = ("/".join("".join(map(_in_address, name)) for name in old.split("/")) for old in places)
+    return re.compile(
+        f"(?:(?<=[Ff][Ii][Ll][Ee]://)(?:{'|'.join(encoded)})|{LEFT}(?:{'|'.join(spelt)})){_RIGHT}"
+    )
+
+
+def _in_address(char: str) -> str:
+    """A character of a path as an address can have it: itself, or as the bytes of its UTF-8.
+
+    Source: RFC 3986, section 2.1 (percent-encoding), and RFC 8089 (addresses of files)
+    """
+    octets = "".join(f"(?i:%{octet:02X})" for octet in char.encode("utf-8", "surrogatepass"))
+    return f"(?:{re.escape(char)}|{octets})"
 
 
 def _is_on_a_drive(plain: str, start: int) -> bool:
@@ -152,8 +174,6 @@ def _spelled_anew(
     new: str, match: re.Match[str], plain: Spelled, file: TextFile, ascii_only: bool
 ) -> str | None:
     """The new path with the separators of the old one, escaped as the file does; None if that is not sure."""
-    places = (match.start() + found.start() for found in _SEPARATOR.finditer(match[0]))
-    separators = [file.text[plain.source(at, at + 1)] for at in places]  # an absolute path has one or more
     names = [spell(name, file.dialect, ascii_only=ascii_only) for name in new.split("/")]
     if any(name is None for name in names):
         return None
@@ -161,15 +181,21 @@ def _spelled_anew(
         before = plain.plain[: match.start()].rstrip(" \t")[-1:]
         if before not in ("", "=", ":", '"', "'", "\n", "\r"):
             return None  # one of several things on its line, which a blank may part
-    written = "".join(
-        (separators[min(at, len(separators)) - 1] if at else "") + (name or "")
-        for at, name in enumerate(names)
-    )
+    written = _with_separators([name or "" for name in names], match, plain, file)
     try:
         file.encode(written)
     except UnicodeEncodeError:
         return None
     return written
+
+
+def _with_separators(names: list[str], match: re.Match[str], plain: Spelled, file: TextFile) -> str:
+    """Names, as the file is to have them, with the separators of the old path between them."""
+    places = (match.start() + found.start() for found in _SEPARATOR.finditer(match[0]))
+    separators = [file.text[plain.source(at, at + 1)] for at in places]  # an absolute path has one or more
+    return "".join(
+        (separators[min(at, len(separators)) - 1] if at else "") + name for at, name in enumerate(names)
+    )
 
 
 class _Lines:

@@ -6,8 +6,9 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from urllib.parse import unquote
 
-from handhold.restore.repoint.rewriting import LEFT
+from handhold.restore.repoint.rewriting import IN_ADDRESS, LEFT
 from handhold.restore.repoint.spelling import spelled
 from handhold.restore.repoint.text import read_text
 
@@ -64,7 +65,8 @@ def values(data: bytes, name: str) -> list[Value]:
     found = []
     for start, text in _found(plain.plain):
         line = bisect_right(starts, plain.source(start, start).start)
-        found.append(Value(line, text, split(text)))
+        address = IN_ADDRESS.search(plain.plain, max(0, start - 7), start)
+        found.append(Value(line, text, split(unquote(text) if address else text)))
         if len(found) == MOST:
             break
     return found
