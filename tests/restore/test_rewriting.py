@@ -272,3 +272,6 @@ def test_an_address_of_a_file_is_read_and_written_as_one() -> None:
         assert value.below("/storage/my card") and value.text == spelling[7:]
         assert rewritten(f"a={spelling}", "main.ini", old) == b"a=file:///mnt/k%C3%A4rtchen%20%26%20co/Games"
     assert rewritten("a=/storage/my%20card", "main.ini", old) == b"a=/storage/my%20card"
+    percent = {"/storage/my%20card": NEW}
+    assert rewritten("a=file:///storage/my%20card", "main.ini", percent) == b"a=file:///storage/my%20card"
+    assert rewritten("a=file:///storage/my%2520card", "main.ini", percent).startswith(b"a=file:///mnt/k%C3")

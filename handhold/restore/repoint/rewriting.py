@@ -121,13 +121,16 @@ def rewrite(data: bytes, name: str, places: Mapping[str, str]) -> Rewritten | No
         if _is_on_a_drive(plain.plain, start):
             continue
         old = _SEPARATOR.sub("/", match[0])
-        new_place: str | None = None
-        if IN_ADDRESS.search(plain.plain, max(0, start - 7), start):
+        address = IN_ADDRESS.search(plain.plain, max(0, start - 7), start) is not None
+        if address:
             old = unquote(old)
-            new_place = "/".join(quote(name, safe=":") for name in places[old].split("/"))
+        if old not in places:
+            continue  # a "%" of the path itself, which in an address says something else
         named.add(old)
-        if new_place is not None:
-            new = _with_separators(new_place.split("/"), match, plain, file)
+        new: str | None
+        if address:
+            names = [quote(name, safe=":") for name in places[old].split("/")]
+            new = _with_separators(names, match, plain, file)
         else:
             new = _spelled_anew(places[old], match, plain, file, ascii_only)
         where = plain.source(start, end)
