@@ -93,6 +93,7 @@ class Result:
     unrecognised: Mapping[str, int]  # the same of the last night, which are left out now, as asked
     seconds: float
     first: bool  # the device had no night until now
+    unread: tuple[str, ...] = ()  # the device's last nights, where they cannot be read any more
 
 
 class Odd(NamedTuple):
@@ -124,6 +125,7 @@ def take(
     with archive.locked("snapshot"):
         seen_before = last_seen(archive, device.name, options.parts, options.recognise)
         prior = seen_before[0] if seen_before else Night()
+        unread = _unread(archive, device.name, prior)
         walked = walk(
             device,
             layouts,
@@ -217,7 +219,14 @@ def take(
         unrecognised={} if options.recognise else no_longer_recognised(prior, still, options.parts),
         seconds=time.monotonic() - begun,
         first=not seen_before,
+        unread=unread,
     )
+
+
+def _unread(archive: Archive, device: str, prior: Night) -> tuple[str, ...]:
+    """The device's nights after the last one that can be read, oldest first."""
+    own = [night.name for night in archive.nights() if night.device == device]
+    return tuple(own[own.index(prior.name) + 1 :] if prior.name in own else own)
 
 
 def _sort(

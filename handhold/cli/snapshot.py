@@ -194,6 +194,7 @@ def document(result: Result) -> dict[str, Any]:
         "gone_files": [one._asdict() for one in result.lost],
         "suspicious": [one._asdict() for one in result.suspicious],
         "renamed": [one._asdict() for one in result.renamed],
+        "unread": list(result.unread),
         "unrecognised": [
             {"emulator": emulator, "files": files} for emulator, files in result.unrecognised.items()
         ],
@@ -214,7 +215,9 @@ def show(session: Session, result: Result) -> None:
     """The result for people; its last line is the one to read. Quiet, it says nothing when all is well."""
     console = session.console
     missed = result.gone or result.lost or result.suspicious
-    if console.quiet and not (result.gaps or missed or result.renamed or result.odd or result.stale):
+    if console.quiet and not (
+        result.unread or result.gaps or missed or result.renamed or result.odd or result.stale
+    ):
         return  # all is well, and nobody asked
     show_gaps(console, result.gaps, "Could not be kept:")
     if result.conflicts:
@@ -223,6 +226,12 @@ def show(session: Session, result: Result) -> None:
             "(handhold survey shows which)."
         )
     show_missed(console, result)
+    if result.unread:
+        last = words.listed(list(result.unread), 3)
+        console.warn(
+            f"{last} cannot be read any more, so what is new was told from older nights, and files that only "
+            "those nights held may be lost. handhold verify says what is hurt."
+        )
     for one in result.renamed:
         console.say(
             f"\n{words.amount(one.files, 'file')} of {one.old} kept as {one.new} from now on; what was kept "

@@ -80,6 +80,7 @@ SNAPSHOT = table(
         "bytes": COUNT,
         "new_files": COUNT,
         "stored_bytes": COUNT,
+        "unread": rows(TEXT),
         "gaps": rows(GAP),
         "gone": rows(TEXT),
         "gone_files": rows(

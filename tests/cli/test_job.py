@@ -294,3 +294,19 @@ def test_a_card_that_the_emulators_first_start_made(world: World, tmp_path: Path
     saved = (world.internal / "Tinplate/saves/Mole Hollow.sav").read_bytes()
     assert (fresh / "Tinplate/saves/Mole Hollow.sav").read_bytes() == saved
     assert "made at its first start" not in world.run("restore", "plover", "--dry-run").out
+
+
+def test_a_night_after_a_bundle_was_lost_says_so(world: World) -> None:
+    world.setup()
+    world.run("snapshot")
+    world.next_evening()
+    world.write(world.internal / "Tinplate/saves/Mole Hollow.sav", b"chapter 9", 5)
+    second = world.run("snapshot", "--json").document
+    assert second["unread"] == []
+    world.next_evening()
+    bundles = sorted((world.archive / "bundles").rglob("*.bundle"), key=lambda one: one.stat().st_mtime_ns)
+    bundles[-1].unlink()
+    said = world.run("snapshot")
+    assert f"{second['snapshot']} cannot be read any more" in " ".join(said.err.split()), said.text
+    world.next_evening()
+    assert "cannot be read any more" not in world.run("snapshot").text
