@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
+from handhold.device.times import UNSHOWN_NS
 from handhold.model import Entry, Gap, Part, Site
 
 _FARTHEST = (1 << 63) - 1
@@ -30,14 +31,15 @@ def times_count(last_ns: int, now_ns: int) -> bool:
 def is_quiet(entry: Entry, size: int, modified: int, taken_ns: int, step_ns: int) -> bool:
     """Whether a file can be taken to be what the last night kept, without reading it.
 
-    Size and time must agree, and the time must lie before that night's start by more than the volume's step:
-    a file written in the very tick in which it was read may have changed after that without showing it. A
-    time at the bounds of what an entry holds stands for any time beyond them, and tells nothing.
+    Size and time must agree, and the time must lie before that night's start by more than the volume's step,
+    and by more than writing can go on without another stamp (``UNSHOWN_NS``): until then the file may have
+    changed after it was read without showing it. A time at the bounds of what an entry holds stands for any
+    time beyond them, and tells nothing.
     """
     return (
         entry.size == size
         and entry.modified == modified
-        and modified + step_ns < taken_ns
+        and modified + max(step_ns, UNSHOWN_NS) < taken_ns
         and modified > -_FARTHEST
     )
 

@@ -203,7 +203,7 @@ class Intake:
                     if held_in_batch >= BATCH_PIECES:
                         hand_over()
                         drain(WAITING_PIECES)
-            file.check()
+            file.check(whole.digest())
         hand_over()
         drain(0)
         if progress:
@@ -300,9 +300,9 @@ class _reading:
         except OSError as error:
             raise _Refused(error) from error
 
-    def check(self) -> None:
+    def check(self, sha256: bytes) -> None:
         try:
-            self._open.check()
+            self._open.check(sha256)
         except OSError as error:
             raise _Refused(error) from error
 

@@ -1,8 +1,17 @@
-"""Reads files that may be written to at the same moment: never half of an old one and half of a new one."""
+"""Reads files that may be written to at the same moment: never half of an old one and half of a new one.
+
+What can be promised: a file whose state (size, times, place) is the same before and after was not written to
+meanwhile, unless it is so young that writing need not show (``YOUNG_NS``). Such a file is read twice. If both
+readings agree, the file had just this content when the first ended: each piece of it stood there before and
+after that moment. Only a piece that became another and the same again between two readings could deceive, and
+a program that stores into a mapped file for longer than that on a file system that never stamps it (memory
+file systems). Half of what a program is about to write is a state that the file really has.
+"""
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import stat
 import time
@@ -10,14 +19,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import NamedTuple
 
-from handhold.device.times import modified_of
+from handhold.device.times import UNSHOWN_NS, modified_of
 
 #: Waits between the attempts to read a small file, in seconds.
 PAUSES = (0.02, 0.1, 0.4)
-#: A file as young as this can be written to again without its time telling: the step of FAT, the coarsest,
-#: and by how much the kernel's stamps lag behind the clock (its tick, see ``volumes``).
+#: A file as young as this can be written to without its time telling: it lies beyond the step of FAT, the
+#: coarsest, and by how much the kernel's stamps lag behind the clock (its tick, see ``volumes``).
 # Source: Microsoft, FAT: General Overview of On-Disk Format, version 1.03 (time stamps of 2 seconds)
-YOUNG_NS = 2_000_000_000 + 10_000_000
+YOUNG_NS = UNSHOWN_NS
 
 _FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK  # a pipe must not make us wait
 _CHUNK = 1 << 20
@@ -129,11 +138,24 @@ class StillFile:
             size -= len(piece)
         return pieces[0] if len(pieces) == 1 else b"".join(pieces)
 
-    def check(self) -> None:
-        """Raises ``Moving`` if the file was changed, replaced, cut or grew since it was opened."""
+    def check(self, sha256: bytes | None = None) -> None:
+        """Raises ``Moving`` if the file was changed, replaced, cut or grew since it was opened.
+
+        One so young that its time cannot show it is read once more, and compared with the digest of what was
+        read before, if that is given.
+        """
+        if sha256 is not None and not self.settled and self._digest() != sha256:
+            raise Moving(self._place)
         after = _state(os.fstat(self._descriptor))
         if after != self._state or not _in_place(self._place, after):
             raise Moving(self._place)
+
+    def _digest(self) -> bytes:
+        digest, at = hashlib.sha256(), 0
+        while piece := self.read_at(at, min(16 * _CHUNK, self.size - at)):
+            digest.update(piece)
+            at += len(piece)
+        return digest.digest()
 
 
 @contextmanager

@@ -43,6 +43,8 @@ def test_whether_times_count(last: int, now: int, count: bool) -> None:
         (5, NIGHT - DAY, NS, False),
         (4, NIGHT - DAY + 1, NS, False),
         (4, NIGHT - 2 * NS, 2 * NS, False),  # in the tick of that night
+        (4, NIGHT - 120 * NS, NS, False),  # mapped, it can have changed since, unshown
+        (4, NIGHT - 120 * NS - 1, NS, True),
         (4, 2**63 - 1, NS, False),  # any time after the year 2262
         (4, 1 - 2**63, NS, False),  # any time before 1677
     ],
