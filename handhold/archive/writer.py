@@ -9,6 +9,8 @@ from io import BytesIO
 from types import TracebackType
 from typing import Protocol
 
+from msgspec import structs
+
 from handhold import __version__
 from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
@@ -16,11 +18,12 @@ from handhold.archive.archive import FOLDERS, Archive
 from handhold.archive.blocks import Sealed, block_id, seal
 from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter
 from handhold.archive.cutting import pieces
+from handhold.archive.description import ADVICE
 from handhold.archive.inventory import Game
 from handhold.archive.manifest import Emptied, GamesNote, PageRef, Snapshot, VolumeNote
 from handhold.archive.parity.sheet import FOLDER as PARITY
 from handhold.archive.storage import is_temporary
-from handhold.errors import OwnerError
+from handhold.errors import Damaged, OwnerError
 from handhold.model import Entry, Gap, Kind, Part, Site
 
 
@@ -120,6 +123,24 @@ class Writer:
         if not all(self._named(one.id) for one in ranges):
             raise ValueError("a recipe names a block that was not put")
         return self.put_plain(recipe.encode(ranges))
+
+    def put_again(self, entry: Entry) -> Entry:
+        """The entry so that it can be listed: what of it only hurt bundles have is stored once more.
+
+        A list of members that is lost is left out. Raises ``Damaged`` if the content is lost.
+        """
+        whole = bytes.fromhex(entry.recipe or entry.sha256)
+        if not entry.size or whole in self._put or self._archive.holds(entry):
+            return entry
+        try:
+            ranges = recipe.decode(self._archive.block(entry.recipe), entry.size) if entry.recipe else []
+        except ValueError as error:
+            raise Damaged(f"{entry.path} ({entry.emulator}) cannot be read: {error}.", ADVICE) from error
+        for ident in dict.fromkeys([*(one.id for one in ranges), whole]):
+            if not self._named(ident):
+                self.put_plain(self._archive.block(ident.hex()))
+        lost = entry.members is not None and not self._named(bytes.fromhex(entry.members))
+        return structs.replace(entry, members=None) if lost else entry
 
     def put_list(self, data: bytes) -> str:
         """Stores a list that can be longer than a block; the id of its block, or of its recipe."""

@@ -305,7 +305,7 @@ class _Record:
                 volumes=[VolumeNote(v.name, v.traits.filesystem) for v in self._device.volumes],
                 sites=_sites(steps),
                 layouts={},
-                entries=entries,
+                entries=[writer.put_again(entry) for entry in entries],
                 gaps=[],
                 note=note,
                 base=self._base,

@@ -89,6 +89,13 @@ def test_what_a_torn_bundle_still_has_comes_back(world: World) -> None:
     applied = world.restore("plover", last)
     assert decisions(applied.plan.steps) == {f"saves/{name}.sav": "write" for name in "ABC"}
     assert [world.read("plover", f"saves/{name}.sav") for name in "ABC"] == ["oneA", "oneB", "two"]
+    # One of them alone has no list in the archive yet, and the record of the restore needs its content whole.
+    shutil.rmtree(world.card("plover") / "Tinplate/saves")
+    path.write_bytes(path.read_bytes()[:-10])
+    world.reopened()
+    applied = world.restore("plover", last, selection=Selection(games=("A",)))
+    assert decisions(applied.plan.steps) == {"saves/A.sav": "write"}
+    assert world.read("plover", "saves/A.sav") == "oneA"
 
 
 def test_another_devices_clock_says_nothing_about_a_snapshot(world: World) -> None:
