@@ -25,6 +25,8 @@ import zstandard
 from handhold.archive import bundle, inventory, lock, manifest, members, pages, recipe, zipcut, ziptree
 from handhold.archive.blocks import LARGEST, ZSTANDARD, Sealed, block_id, decompress, unseal
 from handhold.archive.description import described
+from handhold.archive.parity import sheet
+from handhold.archive.parity.reading import lost_sectors, read_parity, repaired
 from handhold.archive.unpacking import Hurt, unpacked
 from handhold.archive.zipexcerpt import excerpt
 from handhold.config import config_text, read_config
@@ -132,6 +134,29 @@ def _salvage(data: bytes) -> None:
 def _recipe(data: bytes) -> None:
     ranges = recipe.decode(data)
     assert recipe.encode(ranges) == data
+
+
+def _parity(data: bytes) -> None:
+    """A parity file of any bytes; each sheet gets its right sum, and the first one says what it protects."""
+    whole = bytearray(data)
+    file = "parity/" + "0" * 32 + ".parity"
+    at = whole.find(sheet.MAGIC)
+    while 0 <= at <= len(whole) - 140:
+        length = int.from_bytes(whole[at + 36 : at + 38], "little")
+        summed = xxhash.xxh3_64_intdigest(bytes(whole[at + 16 : at + 140 + length]))
+        struct.pack_into("<Q", whole, at + 8, summed)
+        found = sheet.read_sheet(bytes(whole[at : at + 4096]))
+        file = sheet.parity_file(found.file) if found is not None else file
+        at = whole.find(sheet.MAGIC, at + 1)
+    storage = Memory({file: bytes(whole)})
+    parity = read_parity(storage, file, len(whole))
+    if parity is None:
+        raise ValueError("no sheet is sound")
+    storage.files[parity.protects] = bytes(whole[: min(parity.shape.size, 9000)])
+    lost = lost_sectors(storage, parity)
+    if parity.shape.size < 1 << 20:
+        done = repaired(storage, parity, lost)
+        assert done.lost | set(done.back) <= lost
 
 
 # -- lists of JSON -----------------------------------------------------------------------------------------
@@ -350,6 +375,7 @@ READERS: dict[str, Reader] = {
     "bundle": Reader(_bundle, _JSON),
     "bundle-table": Reader(_bundle_table, _JSON),
     "bundle-torn": Reader(_salvage, _JSON),
+    "parity": Reader(_parity, _JSON),
     "recipe": Reader(_recipe, _JSON),
     "page": Reader(_page, _JSON),
     "inventory": Reader(_inventory, _JSON),

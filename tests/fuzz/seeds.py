@@ -13,11 +13,12 @@ from handhold.archive import bundle, inventory, members, ziptree
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import decompress, seal
 from handhold.archive.inventory import Game
+from handhold.archive.parity.making import parity_of
 from handhold.archive.recipe import Range, encode
 from handhold.layouts.catalogue import read_catalogue
 from handhold.layouts.stored import stored_form
 from handhold.resources import examples_folder, patterns_folder
-from tests.archive.damaged import small_world
+from tests.archive.damaged import Memory, small_world
 
 _SETTINGS = [
     b'\0{"games": "/storage/card/Games", "x": ["\\/mnt\\/a\\/b", "\\u002fstorage\\u002fcard"]}',
@@ -67,11 +68,14 @@ def seeds() -> dict[str, list[bytes]]:
     usable = read_catalogue([examples_folder() / "layouts"]).layouts.values()
     frame = seal(b"A" * 1000).stored
     description = world.files["archive.yaml"]
+    protected = {"manifests/a.manifest": b"small" * 50, "bundles/aa/b.bundle": bytes(range(256)) * 70}
+    parities = [b"".join(parity_of(Memory(protected), file, len(data))) for file, data in protected.items()]
     return {
         "block": [b"\1" + (1000).to_bytes(4, "little") + frame, b"\0\3\0\0\0abc"],
         "bundle": bundles,
         "bundle-table": tables,
         "bundle-torn": [data[8:-30] for data in bundles],
+        "parity": parities,
         "recipe": [encode([Range(bytes(range(32)), 5, 700), Range(b"\xff" * 32, 0, 1)])],
         "page": list(pages.values()),
         "inventory": [
