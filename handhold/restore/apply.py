@@ -26,7 +26,7 @@ from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
 from handhold.restore.making import Made
 from handhold.restore.ownnotes import remember, remember_folders, remembered_folders
-from handhold.restore.plan import Action, Decision, Plan, Step
+from handhold.restore.plan import NOT_HELD, Action, Decision, Plan, Step
 from handhold.restore.writing import Done, Writing, standing_as
 
 
@@ -198,6 +198,8 @@ class _Run:
         return restored
 
     def _begin(self, record: _Record) -> Snapshot | None:
+        # The archive may have been hurt, or read anew and found so, since the plan was made.
+        self._fail([at for at in self._todo() if not self._held(self.steps[at])], NOT_HELD)
         intended = [self.steps[at] for at in self._todo()]
         if not self.trouble:
             try:
@@ -208,12 +210,25 @@ class _Run:
                 raise
             except OwnerError as error:
                 self.trouble = error.what
+            except ValueError:  # a list of what lies in a zip is lost: it is told, and nothing is replaced
+                self.trouble = "the archive has lost some of what is to be written."
         self._cannot_keep()  # nothing makes way without a record to take it back by
         if self._todo():
             self.told.append(
                 f"This restore is not on record, so handhold undo cannot take it back: {self.trouble}"
             )
         return None
+
+    def _held(self, step: Step) -> bool:
+        """Whether the archive still gives what a step writes; from a torn bundle, it is read to know."""
+        if step.action is Action.REMOVE or self.archive.holds(step.entry):
+            return True
+        try:
+            for _ in self.archive.content(step.entry):
+                pass
+        except OwnerError:
+            return False
+        return True
 
     def _end(self, record: _Record, done: Sequence[Done], begun: Snapshot) -> Snapshot:
         written = [one.written for one in done if one.written is not None]

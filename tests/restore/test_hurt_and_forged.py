@@ -285,3 +285,22 @@ def test_a_full_archive_gives_back_what_replaces_nothing(
     assert "could not be kept first" in applied.failed[0].why and "cannot take it back" in applied.told[0]
     assert world.read("lantern", "saves/A.sav") == "mine"
     assert world.read("lantern", "saves/B.sav") == "B"
+
+
+def test_what_the_archive_lost_after_the_plan_was_made_is_told_file_by_file(world: World) -> None:
+    """The archive is read anew under its lock, and a bundle is hurt by then: the other files go on."""
+    world.put("pebble", "saves/A.sav", "A one")
+    world.night("pebble")
+    world.put("pebble", "saves/B.sav", "B one")
+    night = world.night("pebble")
+    for name in ("A.sav", "B.sav"):
+        (world.card("pebble") / "Tinplate/saves" / name).unlink()
+    prepared = world.prepare("pebble", night)
+    entry = next(one for one in world.entries(night) if one.path == "saves/A.sav")
+    (bundle, _) = next(iter(world.archive.index.places(bytes.fromhex(entry.sha256))))
+    (world.root / "archive" / bundle).write_bytes(b"hurt")
+    applied = apply(world.archive, world.device("pebble"), prepared.plan, clock=world.clock)
+    (failed,) = applied.failed
+    assert failed.entry.path == "saves/A.sav" and "verify" in failed.why
+    assert world.read("pebble", "saves/B.sav") == "B one"
+    assert not (world.card("pebble") / "Tinplate/saves/A.sav").exists()
