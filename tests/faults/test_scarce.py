@@ -8,6 +8,7 @@ import os
 import random
 import resource
 import shutil
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -95,13 +96,30 @@ def test_a_card_that_is_full(command: tuple[str, ...], size: Size) -> None:
 # -- memory ----------------------------------------------------------------------------------------------
 
 
-def _memory(more: int) -> None:
-    """From now on only so many bytes more may be had."""
-    import pyfastcdc  # noqa: F401 - its loading is not what is tried here
+#: The program, once it is loaded, may have only so many bytes more.
+_LITTLE = """
+import resource, sys
+from pathlib import Path
+import handhold.cli.main, handhold.restore.apply, handhold.snapshot, filelock, pyfastcdc, zstandard
+pages = int(Path("/proc/self/statm").read_text().split()[0])
+limit = pages * resource.getpagesize() + int(sys.argv.pop(1))
+resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+sys.exit(handhold.cli.main.run())
+"""
 
-    pages = int(Path("/proc/self/statm").read_text().split()[0])
-    limit = pages * resource.getpagesize() + more
-    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+
+def _with_little(evening: Evening, more: int, command: tuple[str, ...]) -> Ran:
+    """What a command answers that gets only so many bytes more of memory, in a process of its own."""
+    python, option, _, *arguments = evening.program(*command)
+    done = subprocess.run(
+        [python, option, _LITTLE, str(more), *arguments],
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr and "made a mistake" not in done.stderr, done.stderr
+    return Ran(done.returncode, done.stdout, done.stderr)
 
 
 @sizes
@@ -118,7 +136,7 @@ def test_a_large_file_and_little_memory(folder: Path, command: tuple[str, ...], 
     steps = [*range(0, 96, 2), 600] if size is Size.LONG else [0, 12, 600]
     for number, more in enumerate(steps):
         there = start.copied(folder / f"{number}")
-        ran = typed(there, *command, first=lambda more=more: _memory(more * MIB))  # type: ignore[misc]
+        ran = _with_little(there, more * MIB, command)
         statuses.append(ran.status)
         there.check(before, known(there.archive))
         assert ran.status == 0 or "memory" in ran.text, ran.text
