@@ -48,7 +48,7 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
             Exit.FAILED,
         )
     if _for_want_of_memory(error):
-        return "There is not enough memory for this.", "Close other programs and run it again.", Exit.FAILED
+        return _NO_ROOM_TO_WORK
     if isinstance(error, OSError):
         where = f" ({error.filename})" if error.filename else ""
         what = f"The system refused: {error.strerror or error}{where}."
@@ -60,9 +60,17 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
     if hasattr(error, "format_message") and hasattr(error, "exit_code"):  # the command line was wrong
         return str(error.format_message()), _help(str(error.format_message()), typed), Exit.WRONG_INPUT
     what = f"handhold itself made a mistake: {type(error).__name__}. What was kept before is as it was."
-    return what, _write_down(error), Exit.FAILED
+    try:
+        return what, _write_down(error), Exit.FAILED
+    except MemoryError:  # then that was the mistake
+        return _NO_ROOM_TO_WORK
 
 
+_NO_ROOM_TO_WORK = (
+    "There is not enough memory for this.",
+    "Close other programs and run it again.",
+    Exit.FAILED,
+)
 #: How libraries say that they got no memory, where they raise something else than ``MemoryError``.
 _NO_MEMORY = (
     "failed to map segment",
