@@ -137,7 +137,7 @@ def large_file(bench: Bench) -> None:
             lambda: bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device),
             before=lambda: packed.unlink(missing_ok=True),
         ),
-        0.75,
+        None,
     )
 
 
