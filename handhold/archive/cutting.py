@@ -13,7 +13,7 @@ from typing import Protocol
 SMALL = 1 << 20
 #: The mean piece of a file of up to ``_STEADY`` bytes; beyond, pieces grow with the file, up to the last.
 #: Below 12 and 6 MiB they are smaller, down to the first: in memory cards and states a night rewrites a few
-#: KiB here and there, and each such place costs a piece or two. No bound lies near a size that such files have.
+#: KiB here and there, and each such place costs a piece or two. No bound lies near a size that they have.
 _SMALLEST_MEAN, _MEAN, _STEADY, _LARGEST_MEAN = 16 << 10, 64 << 10, 64 << 20, 4 << 20
 
 

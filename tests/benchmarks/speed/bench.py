@@ -67,7 +67,9 @@ class Bench:
         corpora.empty(archive)
         self.handhold(device, archive, "setup", "--yes")
 
-    def time(self, figure: str, ours: Side, reference: Side, target: float | None, *, both: bool = False) -> Pair:
+    def time(
+        self, figure: str, ours: Side, reference: Side, target: float | None, *, both: bool = False
+    ) -> Pair:
         """Measures a pair and adds its row; ``both`` also with an empty cache, where that can be had."""
         pair = measure.by_turns(self.rounds, ours, reference)
         assert pair is not None
