@@ -12,6 +12,8 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.asking import agree, settled
+from handhold.cli.options import Json, Yes
 from handhold.cli.session import Session
 from handhold.errors import Exit, WrongInput
 
@@ -28,7 +30,7 @@ def join(app: typer.Typer) -> None:
 
 def adopt(
     context: typer.Context,
-    backup: Annotated[list[str], typer.Argument(metavar="BACKUP…", help="A folder, a zip or a tar.")],
+    backup: Annotated[list[str], typer.Argument(metavar="BACKUP", help="A folder, a zip or a tar.")],
     date: Annotated[
         str | None,
         typer.Option(metavar="DATE", help="Of what day it is; otherwise by its name or its newest save."),
@@ -41,17 +43,15 @@ def adopt(
         bool, typer.Option("--only-layouts", help="Nothing that no layout names, whatever it looks like.")
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be taken in.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    yes: Yes = False,
+    json: Json = False,
 ) -> None:
     """Takes old backups of the device at hand in, each as a snapshot of its date. They stay as they are."""
-    from handhold.cli.restore import agree
     from handhold.interchange.adopt.adopt import look, take_in
 
     session: Session = context.obj
     console = session.console
-    if json and not (dry_run or yes):
-        raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
+    settled(json, dry_run=dry_run, yes=yes)
     if date is not None and len(backup) > 1:
         raise WrongInput("--date speaks of one backup.", "Take in one at a time, or let their names tell.")
     given = dict(map(_home, home or ()))

@@ -9,9 +9,11 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
-from handhold.cli.restore import agree, checklist_file, outcome, selection, status_of
+from handhold.cli.asking import agree, settled
+from handhold.cli.options import Checklist, Emulators, Games, Homes, Json, Yes
+from handhold.cli.restore import checklist_file, outcome, selection, status_of
 from handhold.cli.session import Session
-from handhold.errors import Exit, WrongInput
+from handhold.errors import Exit
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -31,15 +33,11 @@ def join(app: typer.Typer) -> None:
 
 def carry(
     context: typer.Context,
-    emulator: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Only this emulator; repeat.")
-    ] = None,
+    emulator: Emulators = None,
     part: Annotated[
         list[str] | None, typer.Option(metavar="PART", help="This part instead of saves; repeat.")
     ] = None,
-    game: Annotated[
-        list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
-    ] = None,
+    game: Games = None,
     take: Annotated[
         str | None,
         typer.Option(metavar="DEVICE", help="Whose save to take where more than one played on."),
@@ -47,18 +45,13 @@ def carry(
     to: Annotated[
         list[str] | None, typer.Option(metavar="NAME=PATH", help="Where a volume is, if not at its place.")
     ] = None,
-    home: Annotated[
-        list[str] | None, typer.Option(metavar="EMULATOR=PATH", help="Where an emulator's home lies here.")
-    ] = None,
-    checklist: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="Write what is to be done, to tick off, as FILE.md or FILE.html."),
-    ] = None,
+    home: Homes = None,
+    checklist: Checklist = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only show which device has the newest save of each game.")
     ] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    yes: Yes = False,
+    json: Json = False,
 ) -> None:
     """Brings the newest save of each game, from all devices in the archive, to the device at hand.
 
@@ -72,8 +65,7 @@ def carry(
 
     session: Session = context.obj
     console = session.console
-    if json and not (dry_run or yes):
-        raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
+    settled(json, dry_run=dry_run, yes=yes)
     elsewhere = Elsewhere(named_paths("--to", to or ()), tuple(home_option(text) for text in home or ()))
     ticked = checklist_file(checklist)
     wanted = selection(session.emulators_named(emulator), part, game)

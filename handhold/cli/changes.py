@@ -9,6 +9,7 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.options import Emulators, EveryFile, Games, Json, Parts, Paths
 from handhold.cli.session import Session
 from handhold.cli.survey import gap_document, show_gaps
 from handhold.errors import Exit
@@ -32,24 +33,17 @@ def changes(
     context: typer.Context,
     first: Annotated[
         str | None,
-        typer.Argument(metavar="[A]", help="The earlier one; else the last snapshot of this device."),
+        typer.Argument(metavar="A", help="The earlier one; else the last snapshot of this device."),
     ] = None,
     second: Annotated[
-        str | None, typer.Argument(metavar="[B]", help="The later one; else the device as it is now.")
+        str | None, typer.Argument(metavar="B", help="The later one; else the device as it is now.")
     ] = None,
-    emulator: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Only this emulator; repeat.")
-    ] = None,
-    part: Annotated[list[str] | None, typer.Option(metavar="PART", help="Only this part; repeat.")] = None,
-    game: Annotated[
-        list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
-    ] = None,
-    path: Annotated[
-        list[str] | None,
-        typer.Option(metavar="PATH", help="Only this path in an emulator's home; * and ? too; repeat."),
-    ] = None,
-    files: Annotated[bool, typer.Option("--files", help="Every file on a line of its own.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    emulator: Emulators = None,
+    part: Parts = None,
+    game: Games = None,
+    path: Paths = None,
+    files: EveryFile = False,
+    json: Json = False,
 ) -> None:
     """Shows what changed from one snapshot to another, or from the last one to the device as it is now.
 

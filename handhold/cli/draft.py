@@ -12,6 +12,7 @@ import typer
 
 from handhold.cli import words
 from handhold.cli.foldername import Placed, evidence_of, inside_places, own_name, placed, title_of
+from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit, OwnerError, WrongInput
 from handhold.names import native, written
@@ -38,7 +39,7 @@ def draft(
     ] = False,
     id: Annotated[str | None, typer.Option("--id", metavar="ID", help="The layout's id.")] = None,
     title: Annotated[str | None, typer.Option("--title", metavar="TITLE", help="Its title.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    json: Json = False,
 ) -> None:
     """Drafts a layout from what lies in a folder: a pattern, rules of its own, and what is unsure."""
     from handhold.device.glance import glance

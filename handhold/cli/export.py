@@ -13,6 +13,7 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.options import Emulators, Games, Json, Parts, SnapshotName
 from handhold.cli.session import Session
 from handhold.errors import Exit, OwnerError, WrongInput
 
@@ -39,7 +40,7 @@ def join(app: typer.Typer) -> None:
 
 def export(
     context: typer.Context,
-    snapshot: Annotated[str, typer.Argument(help="latest, DEVICE, DEVICE.DATE or a whole name.")],
+    snapshot: SnapshotName,
     destination: Annotated[
         str, typer.Argument(metavar="DEST", help="A new folder or file; - writes a tar to standard output.")
     ],
@@ -49,14 +50,10 @@ def export(
             "--as", metavar="FORM", help="folder, tar, zip or bagit; otherwise as DEST's ending says."
         ),
     ] = None,
-    emulator: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Only this emulator; repeat.")
-    ] = None,
-    part: Annotated[list[str] | None, typer.Option(metavar="PART", help="Only this part; repeat.")] = None,
-    game: Annotated[
-        list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    emulator: Emulators = None,
+    part: Parts = None,
+    game: Games = None,
+    json: Json = False,
 ) -> None:
     """Writes a snapshot as a plain folder, a tar, a zip or a bag, for people without handhold."""
     from handhold import __version__

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from handhold.cli.options import Emulators, Games, Json, Paths
 from handhold.cli.session import Session
 from handhold.errors import UnknownName, WrongInput
 
@@ -27,22 +28,18 @@ def history(
     context: typer.Context,
     what: Annotated[
         str | None,
-        typer.Argument(help="A game, an emulator, a file's path in its emulator's home, or a place here."),
+        typer.Argument(
+            metavar="WHAT",
+            help="A game, an emulator, a file's path in its emulator's home, or a place here.",
+        ),
     ] = None,
-    emulator: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Only this emulator; repeat.")
-    ] = None,
+    emulator: Emulators = None,
     part: Annotated[
         list[str] | None,
         typer.Option(metavar="PART", help="This part instead of saves and states; repeat."),
     ] = None,
-    game: Annotated[
-        list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
-    ] = None,
-    path: Annotated[
-        list[str] | None,
-        typer.Option(metavar="PATH", help="Only this path in an emulator's home; * and ? too; repeat."),
-    ] = None,
+    game: Games = None,
+    path: Paths = None,
     calendar: Annotated[
         bool, typer.Option("--calendar", help="The evenings on which it was played.")
     ] = False,
@@ -60,7 +57,7 @@ def history(
         bool, typer.Option("--dry-run", help="With --restore: only show what would be done.")
     ] = False,
     yes: Annotated[bool, typer.Option("--yes", help="With --restore: do it without asking.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    json: Json = False,
 ) -> None:
     """Shows the versions of a save, across nights and devices; each can be brought back.
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from handhold.cli import draft, words
+from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit, UnknownName
 
@@ -22,7 +23,6 @@ app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
 )
-_Json = Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")]
 
 
 def join(parent: typer.Typer) -> None:
@@ -32,7 +32,7 @@ def join(parent: typer.Typer) -> None:
 
 
 @app.command("list")
-def list_(context: typer.Context, json: _Json = False) -> None:
+def list_(context: typer.Context, json: Json = False) -> None:
     """Shows your layouts, and the patterns to build one on."""
     session: Session = context.obj
     catalogue = session.catalogue()
@@ -59,7 +59,7 @@ def list_(context: typer.Context, json: _Json = False) -> None:
 def show(
     context: typer.Context,
     name: Annotated[str, typer.Argument(metavar="ID", help="A layout or a pattern.")],
-    json: _Json = False,
+    json: Json = False,
 ) -> None:
     """Shows one layout with everything that its patterns add."""
     session: Session = context.obj
@@ -102,8 +102,8 @@ def show(
 @app.command()
 def check(
     context: typer.Context,
-    files: Annotated[list[Path] | None, typer.Argument(metavar="[FILE...]", help="Layout files.")] = None,
-    json: _Json = False,
+    files: Annotated[list[Path] | None, typer.Argument(metavar="FILE", help="Layout files.")] = None,
+    json: Json = False,
 ) -> None:
     """Finds every mistake in layout files; without a file, in all of yours."""
     from handhold.layouts.catalogue import check_files

@@ -10,6 +10,7 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.options import Emulators, EveryFile, Games, Json, Parts, Paths, SnapshotName
 from handhold.cli.session import Session
 from handhold.cli.survey import gap_document, show_gaps
 from handhold.model import Entry, Kind
@@ -34,7 +35,7 @@ def list_(
     last: Annotated[
         bool, typer.Option("--last", help="When each device was last kept, and what needs you.")
     ] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    json: Json = False,
 ) -> None:
     """Lists the snapshots of the archive, oldest first."""
     session: Session = context.obj
@@ -82,20 +83,13 @@ def _about(snapshot: Snapshot) -> dict[str, Any]:
 
 def show(
     context: typer.Context,
-    snapshot: Annotated[str, typer.Argument(help="latest, DEVICE, DEVICE.DATE or a whole name.")] = "latest",
-    emulator: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Only this emulator; repeat.")
-    ] = None,
-    part: Annotated[list[str] | None, typer.Option(metavar="PART", help="Only this part; repeat.")] = None,
-    game: Annotated[
-        list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
-    ] = None,
-    path: Annotated[
-        list[str] | None,
-        typer.Option(metavar="PATH", help="Only this path in an emulator's home; * and ? too; repeat."),
-    ] = None,
-    files: Annotated[bool, typer.Option("--files", help="Every file on a line of its own.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    snapshot: SnapshotName = "latest",
+    emulator: Emulators = None,
+    part: Parts = None,
+    game: Games = None,
+    path: Paths = None,
+    files: EveryFile = False,
+    json: Json = False,
 ) -> None:
     """Shows what a snapshot holds, by emulator, part and game."""
     from handhold.cli.restore import selection

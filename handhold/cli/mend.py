@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from handhold.cli import words
-from handhold.cli.restore import agree
+from handhold.cli.asking import agree, settled
+from handhold.cli.options import Json, Yes
 from handhold.cli.session import Session
 from handhold.cli.verify import damage_document, show_lost
 from handhold.errors import Exit, OwnerError, WrongInput
@@ -39,8 +40,8 @@ def mend(
         typer.Option("--add-parity", help="Make parity for all, and keep the archive with it from now on."),
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what could be mended.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    yes: Yes = False,
+    json: Json = False,
 ) -> None:
     """Repairs a hurt archive: from its parity, from the device, from another archive.
 
@@ -50,8 +51,7 @@ def mend(
 
     session: Session = context.obj
     console = session.console
-    if json and not (dry_run or yes):
-        raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
+    settled(json, dry_run=dry_run, yes=yes)
     storage = LocalStorage(session.archive_path)
     source = _other(other, session.archive_path)
     look = _look(session)

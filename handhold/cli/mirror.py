@@ -10,6 +10,7 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit, NotNow, OwnerError, WrongInput
 
@@ -27,7 +28,7 @@ def join(app: typer.Typer) -> None:
 def mirror(
     context: typer.Context,
     dest: Annotated[str, typer.Argument(metavar="DEST", help="The second archive, or an empty folder.")],
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    json: Json = False,
 ) -> None:
     """Brings a second archive up to date with what it lacks of this one.
 

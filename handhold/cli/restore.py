@@ -8,6 +8,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from handhold.cli import words
+from handhold.cli.asking import agree, settled
+from handhold.cli.options import (
+    Checklist,
+    DryRun,
+    Emulators,
+    Games,
+    Homes,
+    Json,
+    Parts,
+    Paths,
+    SnapshotName,
+    Yes,
+)
 from handhold.cli.session import Session, part_named
 from handhold.errors import Damaged, Exit, UnknownName, WrongInput
 
@@ -28,24 +41,15 @@ def join(app: typer.Typer) -> None:
 
 def restore(
     context: typer.Context,
-    snapshot: Annotated[str, typer.Argument(help="latest, DEVICE, DEVICE.DATE or a whole name.")],
-    emulator: Annotated[
-        list[str] | None, typer.Option(metavar="ID", help="Only this emulator; repeat.")
-    ] = None,
-    part: Annotated[list[str] | None, typer.Option(metavar="PART", help="Only this part; repeat.")] = None,
-    game: Annotated[
-        list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
-    ] = None,
-    path: Annotated[
-        list[str] | None,
-        typer.Option(metavar="PATH", help="Only this path in an emulator's home; * and ? too; repeat."),
-    ] = None,
+    snapshot: SnapshotName,
+    emulator: Emulators = None,
+    part: Parts = None,
+    game: Games = None,
+    path: Paths = None,
     to: Annotated[
         list[str] | None, typer.Option(metavar="NAME=PATH", help="Put a volume's files below this folder.")
     ] = None,
-    home: Annotated[
-        list[str] | None, typer.Option(metavar="EMULATOR=PATH", help="Where an emulator's home lies here.")
-    ] = None,
+    home: Homes = None,
     form: Annotated[
         list[str] | None,
         typer.Option(
@@ -69,13 +73,10 @@ def restore(
         typer.Option(metavar="OLD=NEW", help="Saves of the game OLD go by the title NEW here; repeat."),
     ] = None,
     files: Annotated[bool, typer.Option("--files", help="List every file with its place.")] = False,
-    checklist: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="Write what is to be done, to tick off, as FILE.md or FILE.html."),
-    ] = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be done.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    checklist: Checklist = None,
+    dry_run: DryRun = False,
+    yes: Yes = False,
+    json: Json = False,
 ) -> None:
     """Puts a snapshot, or a piece of it, back onto the device at hand. Newer progress stays."""
     from handhold.cli import plans
@@ -96,8 +97,7 @@ def restore(
     policy = _policy(on_newer)
     places = repoint_options(repoint or [])
     ticked = checklist_file(checklist)
-    if json and not (dry_run or yes):
-        raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
+    settled(json, dry_run=dry_run, yes=yes)
     archive = session.archive()
     device = session.device()
     found = last_readable(archive, snapshot)
@@ -228,20 +228,6 @@ def warn(console: Console, prepared: Prepared) -> None:
         console.warn(f"{text}.")
     if prepared.unrecorded and prepared.plan.writes:
         console.warn(f"This restore cannot be undone: {prepared.unrecorded}.")
-
-
-def agree(console: Console, yes: bool, question: str) -> None:
-    """Goes on only if the owner said yes, now or on the command line."""
-    if yes:
-        return
-    if not console.asks:
-        raise WrongInput(
-            "Nothing was written: nobody is here to say yes.",
-            "Add --yes to carry it out, or --dry-run to look.",
-        )
-    if not console.agrees(f"\n{question}"):
-        console.say("Nothing was written.")
-        raise typer.Exit(Exit.DONE)
 
 
 def status_of(plan: Plan) -> Exit:

@@ -12,6 +12,7 @@ from handhold import amounts
 from handhold.cli import words
 from handhold.cli.knownlayouts import Known, known_layouts
 from handhold.cli.last import same_medium_line, shared_volumes
+from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.cli.survey import (
     conflict_document,
@@ -66,7 +67,7 @@ def snapshot(
         str | None,
         typer.Option(metavar="COMMAND", help="With --nightly: run this if something is wrong."),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    json: Json = False,
 ) -> None:
     """Takes a snapshot of the device into the archive."""
     session: Session = context.obj

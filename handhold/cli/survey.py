@@ -10,6 +10,7 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit
 from handhold.model import Gap, Part, Site, nanoseconds
@@ -34,7 +35,7 @@ def survey(
     only_layouts: Annotated[
         bool, typer.Option("--only-layouts", help="Look only for what a layout names; recognise nothing.")
     ] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    json: Json = False,
 ) -> None:
     """Shows what is on the device: emulators, parts, newest saves; what cannot be read; what is unclaimed.
 

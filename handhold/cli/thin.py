@@ -8,7 +8,8 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
-from handhold.cli.restore import agree
+from handhold.cli.asking import agree, settled
+from handhold.cli.options import Json, Yes
 from handhold.cli.session import Session
 from handhold.errors import Exit, NotNow, WrongInput
 
@@ -38,8 +39,8 @@ def thin(
         bool, typer.Option("--let-go", help="Also give up saves that stand in no night that stays.")
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show which nights would go.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    yes: Yes = False,
+    json: Json = False,
 ) -> None:
     """Lets nights go and frees their room; of each device the nights stay that you name.
 
@@ -59,8 +60,7 @@ def thin(
             "thin was not told what stays.",
             "For example: handhold thin --nights 30 --weeks 26 --months 24 --years 10 --dry-run",
         )
-    if json and not (dry_run or yes):
-        raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
+    settled(json, dry_run=dry_run, yes=yes)
     archive = session.archive()
     now = session.clock()
     owner = owner_zone(zone, now)

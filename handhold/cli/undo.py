@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
 from handhold import amounts
 from handhold.cli import words
-from handhold.cli.restore import agree, outcome, status_of
+from handhold.cli.asking import agree, settled
+from handhold.cli.options import DryRun, Json, Yes
+from handhold.cli.restore import outcome, status_of
 from handhold.cli.session import Session
-from handhold.errors import WrongInput
 
 if TYPE_CHECKING:
     from handhold.cli.console import Console
@@ -25,9 +26,9 @@ def join(app: typer.Typer) -> None:
 
 def undo(
     context: typer.Context,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be done.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    dry_run: DryRun = False,
+    yes: Yes = False,
+    json: Json = False,
 ) -> None:
     """Takes the last restore or carry onto this device back. What was played since stays.
 
@@ -39,8 +40,7 @@ def undo(
 
     session: Session = context.obj
     console = session.console
-    if json and not (dry_run or yes):
-        raise WrongInput("--json cannot ask.", "Add --dry-run to see the plan, or --yes to carry it out.")
+    settled(json, dry_run=dry_run, yes=yes)
     archive = session.archive()
     device = session.device()
     with console.progress("Looking") as bar:

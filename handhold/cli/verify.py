@@ -9,6 +9,7 @@ import typer
 
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit
 
@@ -27,7 +28,7 @@ def verify(
     deep: Annotated[
         bool, typer.Option("--deep", help="Unpack everything and check every block and every file.")
     ] = False,
-    json: Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")] = False,
+    json: Json = False,
 ) -> None:
     """Checks every stored byte of the archive and says which nights are whole."""
     from handhold.archive.storage import LocalStorage
