@@ -15,6 +15,7 @@ from handhold.model import Clock, Device, Part
 
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive
+    from handhold.archive.storage import LocalStorage
     from handhold.config import Config
     from handhold.layouts.catalogue import Catalogue, Sound
 
@@ -42,6 +43,7 @@ class Session:
         self.clock: Clock = clock or now
         self._config: Config | None = None
         self._archive: Archive | None = None
+        self._storages: list[LocalStorage] = []
 
     @property
     def config_path(self) -> Path:
@@ -83,14 +85,18 @@ class Session:
         from handhold.archive.archive import Archive
         from handhold.archive.storage import LocalStorage
 
-        archive = self._archive = Archive.open(LocalStorage(self.archive_path))
+        storage = LocalStorage(self.archive_path)
+        self._storages.append(storage)
+        archive = self._archive = Archive.open(storage)
         archive.snapshots()
         for name in archive.unreadable:
             self.console.warn(f"{name} is hurt and was passed over; handhold verify says what it concerns.")
         return archive
 
     def close(self) -> None:
-        """Tells of a run that was cut off before this one, when the command has ended."""
+        """When the command has ended: lets the archive's card be taken out, tells of a run that was cut off."""
+        while self._storages:
+            self._storages.pop().close()
         left_by = self._archive.left_by if self._archive is not None else ""
         if not left_by:
             return
