@@ -94,7 +94,7 @@ class Session:
         return archive
 
     def close(self) -> None:
-        """When the command has ended: lets the archive's card be taken out, tells of a run that was cut off."""
+        """When the command has ended: a card can be taken out, and a run that was cut off is told of."""
         while self._storages:
             self._storages.pop().close()
         left_by = self._archive.left_by if self._archive is not None else ""
