@@ -428,11 +428,11 @@ class Archive:
         except _Gone:
             if self._held or not self.index.is_stale():
                 raise
-        self.forget()  # another run has put it into another bundle since this one began to read
+        self.look_anew()  # another run has put it into another bundle since this one began to read
         return self._first_sound(self.index.places(ident))
 
-    def forget(self) -> None:
-        """Forgets where blocks lie, for bundles were deleted."""
+    def look_anew(self) -> None:
+        """Where blocks lie is looked up anew when it is next asked, for bundles were deleted."""
         self._index = None
 
     def gives_back(self, ident: bytes) -> bool:
@@ -470,7 +470,7 @@ class Archive:
         with self.storage.hold(purpose) as self.left_by:
             # Until now another run may have let bundles go: what is gone must not count as stored.
             if self._index is not None and self._index.is_stale():
-                self.forget()
+                self.look_anew()
             self._held = True
             try:
                 yield

@@ -196,7 +196,7 @@ def _bring(
         except ValueError as error:
             result.hurt[file] = str(error)
             broken.add(file)
-    second.forget()
+    second.look_anew()
     for one in bring:
         if one.file in needy or (broken and not _arrived_whole(first, second, one)):
             result.held_back.append(one)

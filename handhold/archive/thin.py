@@ -150,7 +150,7 @@ def thin(archive: Archive, plan: Thinning, progress: Progress | None = None) -> 
     try:
         plan.sweep.do(archive, swept, progress)
     finally:
-        archive.forget()
+        archive.look_anew()
     result.told += swept.told
     result.told += [f"{file} has no parity: {why}" for file, why in archive.without_parity.items()]
     result.damage = bool(swept.hurt or plan.missing)

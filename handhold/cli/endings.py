@@ -6,7 +6,6 @@ import errno
 import sys
 import traceback
 from collections.abc import Sequence
-from pathlib import Path
 
 import typer
 
@@ -98,9 +97,9 @@ def _help(message: str, typed: Sequence[str]) -> str:
 
 def _write_down(error: BaseException) -> str:
     """Keeps the details of a defect out of the owner's sight, but where they can be sent from."""
-    import platformdirs
+    from handhold.statefolder import state_folder
 
-    folder = Path(platformdirs.user_state_dir("handhold", appauthor=False))
+    folder = state_folder()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         text = "".join(traceback.format_exception(error))

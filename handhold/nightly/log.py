@@ -7,7 +7,7 @@ from datetime import datetime
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
-import platformdirs
+from handhold.statefolder import state_folder
 
 #: The size of one file in bytes, and how many older ones are kept beside it.
 LARGEST, OLDER = 256 << 10, 3
@@ -18,7 +18,7 @@ def log_path() -> Path:
 
     Source: XDG Base Directory Specification, XDG_STATE_HOME (logs and history that outlive a restart)
     """
-    return Path(platformdirs.user_state_dir("handhold", appauthor=False)) / "nightly.log"
+    return state_folder() / "nightly.log"
 
 
 def write_log(moment: datetime, text: str) -> str | None:

@@ -6,12 +6,11 @@ and deletes there, so it believes such a record only where this machine has a no
 
 from __future__ import annotations
 
-import os
-import secrets
 from collections.abc import Collection, Sequence
-from pathlib import Path
 
-_LARGEST = 1 << 20
+from handhold.statefolder import read_note, write_note
+
+_ELSEWHERE, _FOLDERS = "elsewhere", "folders"
 
 #: A trusted base, and the way from it to a folder (written form).
 Place = tuple[str, str]
@@ -22,30 +21,14 @@ def remember(archive_id: str, manifest: str, homes: Collection[str]) -> bool:
 
     Returns whether the note could be written down.
     """
-    import msgspec
-
-    note = _file(archive_id, manifest)
-    temporary = note.with_name(f"new-{secrets.token_hex(6)}.part")
-    data = msgspec.json.encode({"archive": archive_id, "manifest": manifest, "homes": sorted(homes)})
-    try:
-        note.parent.mkdir(parents=True, exist_ok=True)
-        temporary.write_bytes(data)
-        os.replace(temporary, note)
-    except OSError:
-        return False
-    return True
+    note = {"archive": archive_id, "manifest": manifest, "homes": sorted(homes)}
+    return write_note(_ELSEWHERE, _name(archive_id, manifest), note)
 
 
 def remembered(archive_id: str, manifest: str) -> frozenset[str]:
     """The homes elsewhere into which this machine wrote in the restore of that manifest file."""
-    import msgspec
-
-    try:
-        with _file(archive_id, manifest).open("rb") as stream:
-            note = msgspec.json.decode(stream.read(_LARGEST), type=dict[str, str | list[str]])
-    except (OSError, msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-        return frozenset()
-    if note.get("archive") != archive_id or note.get("manifest") != manifest:
+    note = read_note(_ELSEWHERE, _name(archive_id, manifest), dict[str, str | list[str]])
+    if note is None or note.get("archive") != archive_id or note.get("manifest") != manifest:
         return frozenset()
     return frozenset(note.get("homes", ()))
 
@@ -55,31 +38,13 @@ def remember_folders(archive_id: str, manifest: str, folders: Sequence[Place]) -
 
     Where that cannot be written down they stay, empty.
     """
-    import msgspec
-
-    note = _file(archive_id, manifest, "folders")
-    temporary = note.with_name(f"new-{secrets.token_hex(6)}.part")
-    try:
-        note.parent.mkdir(parents=True, exist_ok=True)
-        temporary.write_bytes(msgspec.json.encode(list(folders)))
-        os.replace(temporary, note)
-    except (OSError, UnicodeEncodeError):
-        pass
+    write_note(_FOLDERS, _name(archive_id, manifest), list(folders))
 
 
 def remembered_folders(archive_id: str, manifest: str) -> list[Place]:
     """The folders that a restore made, outermost first; none where no note says so."""
-    import msgspec
-
-    try:
-        with _file(archive_id, manifest, "folders").open("rb") as stream:
-            return msgspec.json.decode(stream.read(_LARGEST), type=list[tuple[str, str]])
-    except (OSError, msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-        return []
+    return read_note(_FOLDERS, _name(archive_id, manifest), list[Place]) or []
 
 
-def _file(archive_id: str, manifest: str, kind: str = "elsewhere") -> Path:
-    import platformdirs
-
-    folder = Path(platformdirs.user_state_dir("handhold", appauthor=False)) / kind
-    return folder / f"{archive_id}.{manifest.rpartition('/')[2]}.json"
+def _name(archive_id: str, manifest: str) -> str:
+    return f"{archive_id}.{manifest.rpartition('/')[2]}"

@@ -159,7 +159,7 @@ def _blocks_first(folder: Path) -> int:
     with archive.locked("thin"):
         plan = prepare(archive, Rule(nights=1), OFFSET, LATER)
         plan.sweep.do(archive, sweeping.Swept())
-        archive.forget()
+        archive.look_anew()
         thin(archive, prepare(archive, Rule(nights=1), OFFSET, LATER))
     return 0
 

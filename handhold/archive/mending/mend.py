@@ -187,7 +187,7 @@ class _Run:
                 self._bundle(file, broken)
         for file in self._vanished(stock):
             self._bundle(file, {})
-        self._archive.forget()
+        self._archive.look_anew()
         blocks = Obtainable(self._archive, broken)
         needs = needs_of(self._archive, blocks.have, blocks.read)
         if broken or needs.missing:
@@ -290,7 +290,7 @@ class _Run:
             else:
                 self.still_hurt.add(file)
         if not self._result.dry:
-            self._archive.forget()
+            self._archive.look_anew()
 
     def _read_back(self, written: Collection[str]) -> bool:
         """Whether the new bundles give back all that was put into them; only then may anything go."""
