@@ -16,8 +16,13 @@ _SPAN = 1 << 34
 _EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 
 
-def adopted_sequence(snapshots: Iterable[Snapshot], taken: datetime, now: datetime) -> float:
+def adopted_sequence(
+    snapshots: Iterable[Snapshot], taken: datetime, now: datetime, before: float | None = None
+) -> float:
     """The sequence number of a backup of that time: before the first snapshot that was taken later. Pure.
+
+    ``before`` is the number of a snapshot before which it stands in any case: where the time may be that of a
+    copy, the last night of its device.
 
     A snapshot whose clock was plainly wrong counts as later, so that an old backup can come to stand too
     early, where it loses against what is newer, but never too late. Of backups that stand between the same
@@ -30,5 +35,7 @@ def adopted_sequence(snapshots: Iterable[Snapshot], taken: datetime, now: dateti
         if one.taken > taken or one.taken < _EARLIEST or one.taken > now + timedelta(days=1)
     ]
     after = min(later) - 1 if later else max((one.sequence for one in own), default=0)
+    if before is not None:
+        after = min(after, before - 1)
     seconds = min(max(int(taken.timestamp()), 1), _SPAN - 1)
     return max(math.floor(after), 0) + seconds / _SPAN

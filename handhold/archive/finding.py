@@ -14,19 +14,21 @@ from handhold.model import Kind
 def find(snapshots: list[Snapshot], wanted: str) -> Snapshot:
     """The snapshot that ``wanted`` means; ``snapshots`` are by sequence. Raises ``UnknownName``."""
     nights = [one for one in snapshots if one.kind in (Kind.NIGHT, Kind.ADOPTED)]
+    # An old backup may hold one emulator only: it is the last of a device only where there is no night.
+    last = [one for one in nights if one.kind is Kind.NIGHT] or nights
     named = [one for one in snapshots if one.name == wanted] or [
         one for one in snapshots if one.name.casefold() == wanted.casefold()
     ]
     if named:
         return named[-1]
-    if wanted == "latest" and nights:
-        return nights[-1]
+    if wanted == "latest" and last:
+        return last[-1]
     device, dot, day = wanted.partition(".")
     own = [one for one in nights if one.device == device] or [
         one for one in nights if one.device.casefold() == device.casefold()
     ]
     if own and not dot:
-        return own[-1]
+        return ([one for one in own if one.kind is Kind.NIGHT] or own)[-1]
     if own and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", day) and _is_date(day):
         limit = date.fromisoformat(day)
         before = [one for one in own if one.taken.date() <= limit]

@@ -80,6 +80,13 @@ class Mirrored:
         below = min(lacking, default=float("inf"))
         return max((one.sequence for one in first.snapshots() if one.sequence < below), default=None)
 
+    def adopted(self, first: Archive) -> tuple[str, ...]:
+        """The names of the backups taken into the first that the second has."""
+        lacks = {one.file for one in (*self.held_back, *self.lack.let_go)}
+        return tuple(
+            one.name for one in first.snapshots() if one.kind is Kind.ADOPTED and one.file not in lacks
+        )
+
 
 def lacking(here: Iterable[Snapshot], there: Iterable[Snapshot]) -> Lack:
     """Compares the records of two archives with one id, each by sequence. Pure."""

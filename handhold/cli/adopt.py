@@ -134,6 +134,11 @@ def _opened(session: Session, archive: Archive, path: str) -> Iterator[tuple[str
 def _show(session: Session, found: Backup) -> None:
     console, moment = session.console, words.moment(found.dated.taken)
     console.say(f"{found.name}: {found.device}, {moment} ({found.dated.why})")
+    if found.doubtful:
+        console.say(
+            f"That may be the time of a copy, so it counts as older than the last night of {found.device}. "
+            "If it is newer, say of what day it is: --date YEAR-MONTH-DAY"
+        )
     groups: dict[tuple[str, str], list[int]] = {}
     for claim in found.claims:
         emulator = found.sites[claim.site].emulator

@@ -70,6 +70,8 @@ def export(
     if destination == "-" and json:
         raise WrongInput("Standard output cannot take both the tar and --json.", "Name a file.")
     archive = session.archive()
+    if destination != "-":
+        _apart(session.archive_path, destination)
     found = last_readable(archive, snapshot)
     manifest = archive.read(found)
     inside = Inside(archive, manifest, session.catalogue().layouts)
@@ -142,12 +144,20 @@ def _form(named: str | None, destination: str) -> Form:
     return form
 
 
+def _apart(archive: str, destination: str) -> None:
+    """Nothing foreign is put among the archive's own files, where it would be taken for damage."""
+    home, place = (os.path.realpath(os.path.expanduser(path)) for path in (archive, destination))
+    if place == home or place.startswith(os.path.join(home, "")):
+        raise WrongInput(f"{destination} lies in the archive.", "Name a place outside of it.")
+
+
 @contextmanager
 def _sink(form: Form, destination: str, about: About) -> Iterator[Sink]:
     """Where the export goes. A file gets its name when it is whole; a storage that is full is told."""
     from handhold.interchange.bag import Bag
     from handhold.interchange.folder import Folder
     from handhold.interchange.tape import Tape
+    from handhold.interchange.zipped import Zipped
 
     place = os.path.abspath(os.path.expanduser(destination))
     try:
@@ -163,10 +173,20 @@ def _sink(form: Form, destination: str, about: About) -> Iterator[Sink]:
             yield Bag(place, about)
         else:
             with _new_file(place) as file:
-                yield _file_sink(form, file, about.taken.tzinfo)
+                sink = _file_sink(form, file, about.taken.tzinfo)
+                try:
+                    yield sink
+                except BaseException:
+                    if isinstance(sink, Zipped):
+                        sink.abandon()
+                    raise
     except OSError as error:
         if isinstance(error, BrokenPipeError):
             raise
+        if isinstance(error, FileNotFoundError) and not os.path.isdir(folder := os.path.dirname(place)):
+            raise WrongInput(
+                f"There is no folder {folder}.", "Is the card in? Otherwise make the folder first."
+            ) from None
         raise OwnerError(
             f"The export to {destination} was not finished: {(error.strerror or str(error)).lower()}.",
             "Make room or name another place; what is half written there can be deleted.",

@@ -62,7 +62,7 @@ def mirror(
         with session.console.progress("Copying") as bar:
             done = bring(first, storage, progress=lambda part, total: bar(0, part, 0, total))
     if (upto := done.upto(first)) is not None:
-        remember(first.id, Mirror(place, session.clock(), upto))
+        remember(first.id, Mirror(place, session.clock(), upto, done.adopted(first)))
     if json:
         session.console.document(_document(first, place, done))
     else:
@@ -97,7 +97,7 @@ def _show(console: Console, place: str, done: Mirrored) -> None:
         )
     elif lack.both:
         console.warn(
-            f"{words.listed(list(lack.both))} went on in both. Which of its saves is newer only you can say: "
+            f"{words.listed(list(lack.both))} went on in both. Which of the saves is newer only you can say: "
             "handhold history shows them, and neither overwrites the other."
         )
     apart = {one.device for one in lack.apart}
@@ -107,7 +107,7 @@ def _show(console: Console, place: str, done: Mirrored) -> None:
             f"Only there: {names}. The other way round brings that here: handhold --archive {place} mirror …"
         )
     if lack.let_go:
-        console.say(f"{words.amount(len(lack.let_go), 'snapshot')} were let go there, and stay so.")
+        console.say(f"Let go there, and not brought back: {words.amount(len(lack.let_go), 'snapshot')}.")
     if not done.files:
         lacks = lack.apart or done.held_back
         console.say("Nothing was copied." if lacks else f"{place} lacks nothing.")

@@ -9,7 +9,7 @@ from handhold.archive.archive import Archive
 from handhold.archive.standing import Line
 from handhold.archive.timeline import Moment, timelines
 from handhold.condition.mirrors import Mirror
-from handhold.model import Identity, Part
+from handhold.model import Identity, Kind, Part
 
 
 class Only(NamedTuple):
@@ -31,19 +31,21 @@ def only_copies(
 ) -> list[Only]:
     """The saves that one medium alone has. ``shared``: volumes (device, name) on the archive's own medium."""
     upto = max((mirror.sequence for mirror in mirrors), default=-1.0)
-    return sole(timelines(archive, (Part.SAVES,), progress).lines, upto, shared)
+    adopted = {name for mirror in mirrors for name in mirror.adopted}
+    return sole(timelines(archive, (Part.SAVES,), progress).lines, upto, shared, adopted)
 
 
 def sole(
     lines: Mapping[Identity, Mapping[Line, list[Moment]]],
     mirrored: float,
     shared: Collection[tuple[str, str]],
+    adopted: Collection[str] = (),
 ) -> list[Only]:
     """Of the histories of saves those whose newest version one medium alone has.
 
     What is empty is no version. A version has a copy in the archive, one on each device where it stands on a
     medium of its own, and one in every mirror that was brought up to date since (``mirrored``: up to which
-    sequence number).
+    sequence number; ``adopted``: the backups taken in that a mirror has).
     """
     found = []
     for identity, by_line in lines.items():
@@ -66,7 +68,8 @@ def sole(
             and moment.entry.sha256 == entry.sha256
             and (place.device, place.volume) not in shared
         ]
-        if apart or newest.snapshot.sequence <= mirrored:
+        late = newest.snapshot.kind is Kind.ADOPTED and newest.snapshot.name not in adopted
+        if apart or (newest.snapshot.sequence <= mirrored and not late):
             continue
         stands = any(moment.entry is not None and moment.entry.sha256 == entry.sha256 for _, moment in last)
         emulator, _, path = identity

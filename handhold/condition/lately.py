@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable, Collection
 from datetime import datetime
@@ -49,7 +50,8 @@ def condition(
 ) -> Condition:
     """How an archive and its devices are. ``where`` is its folder; ``shared`` as in ``only_copies``."""
     last = {night.device: night for night in archive.nights()}  # by sequence, so the last one stays
-    mirrors = remembered(archive.id)
+    # One that was brought up to date from the other is no second copy of itself.
+    mirrors = tuple(one for one in remembered(archive.id) if not _same_place(one.place, where))
     free, total = _room(where)
     return Condition(
         tuple(
@@ -70,6 +72,10 @@ def _troubles(archive: Archive, night: Snapshot, now: datetime) -> tuple[Trouble
         return tuple(of_night(manifest, archive.entries(manifest), now))
     except OwnerError as error:
         return (Trouble(Need.HURT, error.what.rstrip("."), "handhold verify says what is hurt"),)
+
+
+def _same_place(one: str, other: str) -> bool:
+    return os.path.realpath(one) == os.path.realpath(other)
 
 
 def _room(where: str) -> tuple[int, int]:

@@ -13,11 +13,16 @@ _MOST = 64
 
 
 class Mirror(msgspec.Struct, frozen=True):
-    """A second archive: where, when it was last brought up to date, and up to which sequence number."""
+    """A second archive: where, when it was last brought up to date, and up to which sequence number.
+
+    What was adopted stands among older snapshots, so the number does not tell whether it is there:
+    ``adopted`` names those that are.
+    """
 
     place: str
     when: datetime
     sequence: float
+    adopted: tuple[str, ...] = ()
 
 
 def remember(archive_id: str, mirror: Mirror) -> bool:

@@ -59,6 +59,10 @@ class Zipped:
         self._put(SUMS, b"".join(self._sums))
         self._zip.close()
 
+    def abandon(self) -> None:
+        """Nothing more is written, and nothing is said of it: the storage takes nothing more."""
+        self._zip.fp = None  # else the library writes a directory when it is thrown away
+
     def _put(self, name: str, data: bytes) -> None:
         info = zipfile.ZipInfo(name, dos_time(time.time_ns(), self._zone))
         info.compress_type = zipfile.ZIP_DEFLATED

@@ -42,6 +42,12 @@ def test_by_hand(taken: str, second: str, after: int) -> None:
     assert after < adopted_sequence(nights, day(taken), NOW) < after + 1
 
 
+@pytest.mark.parametrize(("before", "after"), [(None, 3), (3, 2), (1, 0)])
+def test_it_stands_before_a_night_in_any_case(before: float | None, after: int) -> None:
+    nights = [snapshot(n, day(f"202{n + 3}-01-01")) for n in (1, 2, 3)]  # 2024 to 2026
+    assert after < adopted_sequence(nights, day("2026-10-01"), NOW, before) < after + 1
+
+
 def test_an_archive_without_snapshots() -> None:
     assert 0 < adopted_sequence([], day("2020-01-01"), NOW) < 1
 

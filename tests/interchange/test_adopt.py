@@ -157,6 +157,51 @@ def test_an_old_save_on_the_device_is_brought_forward_from_a_backup(world: World
     assert save.read_bytes() == b"second evening"
 
 
+def test_the_time_of_a_copy_makes_nothing_newer(world: World, tmp_path: Path) -> None:
+    """A file manager stamped the files of an old backup when it copied them: after the last night.
+
+    Source: DESIGN 3, "Modification times lie" (common practice)
+    """
+    save = world.internal / "Tinplate/saves/Mole Hollow.sav"
+    played = save.read_bytes()
+    copied = old_save(tmp_path / "from the drawer/Tinplate")
+    world.next_evening()
+    moment = world.time.timestamp() - 3600
+    os.utime(copied, (moment, moment))
+    done = world.run("adopt", str(tmp_path / "from the drawer"), "--yes")
+    assert done.status == 0
+    assert "counts as older than the last night of plover" in " ".join(done.out.split())
+    old = next(s for s in world.run("list", "--json").document["snapshots"] if s["kind"] == "adopted")
+    assert world.run("restore", old["snapshot"], "--game", "Mole Hollow", "--yes").status == 3
+    assert save.read_bytes() == played
+    # nor is it what another handheld gets, on which nothing stands yet
+    save.unlink()
+    done = world.run("--device", "heron", "--volume", f"internal={world.internal}", "carry", "--yes")
+    assert done.status in (0, 3), done.text
+    assert save.read_bytes() == played
+
+
+def test_an_adopted_one_is_not_the_last_of_a_device(world: World, tmp_path: Path) -> None:
+    """It may hold one emulator only; who moves to the next handheld means the last night."""
+    night = world.run("list", "--json").document["snapshots"][-1]["snapshot"]
+    old_save(tmp_path / "backup/Tinplate")
+    world.next_evening()
+    one = adopted(world, str(tmp_path / "backup"), "--date", world.time.date().isoformat())
+    assert world.run("list", "--json").document["snapshots"][-1]["snapshot"] == one["snapshot"]  # the newest
+    for short in ("latest", "plover"):
+        assert world.run("show", short, "--json").document["snapshot"] == night
+
+
+@pytest.mark.parametrize("time", ["inf", "nan", "4611686018427387904", "-4611686018427387904"])
+def test_a_tar_whose_times_are_no_times(world: World, tmp_path: Path, time: str) -> None:
+    packed = tmp_path / "plover 2021-05-03.tar"
+    with tarfile.open(packed, "w") as tar:
+        info = tarfile.TarInfo("Tinplate/saves/Good.sav")
+        info.size, info.pax_headers = 4, {"mtime": time}
+        tar.addfile(info, io.BytesIO(b"good"))
+    assert adopted(world, str(packed))["files"] == 1
+
+
 def test_it_never_stands_in_for_a_night(world: World, tmp_path: Path) -> None:
     """A copy of the device with its sizes and times, but other bytes, must not make a file count as known."""
     save = world.internal / "Tinplate/saves/Kite Weather.sav"

@@ -213,6 +213,22 @@ def test_gaps_of_that_night_are_in_it(tmp_path: Path) -> None:
     assert "Linked.sav" in (out / "NOT-IN-HERE.txt").read_text()
 
 
+@pytest.mark.parametrize("form", ["folder", "zip"])
+def test_nothing_foreign_comes_into_the_archive(world: World, form: str) -> None:
+    place = world.archive / "bundles" / f"mine.{form}"
+    done = world.run("export", "latest", str(place), "--as", form)
+    assert done.status == 2
+    assert "lies in the archive" in done.err
+    assert not place.exists()
+    assert world.run("verify").status == 0
+
+
+def test_a_folder_that_is_not_there(world: World, tmp_path: Path) -> None:
+    done = world.run("export", "latest", str(tmp_path / "not there/night.zip"))
+    assert done.status == 2
+    assert f"There is no folder {tmp_path}/not there." in " ".join(done.err.split())
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
@@ -239,7 +255,8 @@ def test_a_wrong_destination(
 
 
 @pytest.mark.volumes
-@pytest.mark.parametrize("form", ["folder", "tar"])
+@pytest.mark.filterwarnings("error::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.parametrize("form", ["folder", "tar", "zip"])
 def test_a_card_that_is_too_small(world: World, exfat: Path, form: str) -> None:
     free = os.statvfs(exfat)
     (exfat / "music").write_bytes(bytes(free.f_bavail * free.f_frsize - (2 << 20)))

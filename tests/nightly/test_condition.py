@@ -191,6 +191,29 @@ def test_the_line_of_saves_with_one_copy(world: World) -> None:
     assert "Second copy: /media/other/handhold, brought up to date today." in said
 
 
+def test_an_archive_is_no_second_copy_of_itself(world: World) -> None:
+    """It was once brought up to date from its second copy."""
+    assert world.run("snapshot").status == 0
+    disk = world.folder / "disk"
+    disk.mkdir()
+    assert world.run("mirror", str(disk)).status == 0
+    assert world.run("--archive", str(disk), "mirror", str(world.archive)).status == 0
+    assert [one["path"] for one in lately(world)["mirrors"]] == [str(disk)]
+
+
+def test_what_was_adopted_since_is_not_in_the_second_copy(world: World) -> None:
+    """It stands among nights that are there, by its date, and yet it is not."""
+    assert world.run("snapshot").status == 0
+    disk = world.folder / "disk"
+    disk.mkdir()
+    assert world.run("mirror", str(disk)).status == 0
+    world.write(world.folder / "plover 2021-05-03/Tinplate/saves/Kite Weather.sav", b"of years ago")
+    assert world.run("adopt", str(world.folder / "plover 2021-05-03"), "--yes").status == 0
+    assert [one["game"] for one in lately(world)["one_copy"]] == ["Kite Weather"]
+    assert world.run("mirror", str(disk)).status == 0
+    assert lately(world)["one_copy"] == []
+
+
 def archive_id(world: World) -> str:
     (line,) = [x for x in (world.archive / "archive.yaml").read_text().splitlines() if x.startswith("id:")]
     return line.partition(":")[2].strip().strip('"')

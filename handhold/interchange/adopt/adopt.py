@@ -33,7 +33,10 @@ Progress = Callable[[int, int, int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """An old backup as it was found. ``sites`` gives for each claim's site the one it gets in the archive."""
+    """An old backup as it was found. ``sites`` gives for each claim's site the one it gets in the archive.
+
+    It is ``doubtful`` where only the times of its files say that it is newer than its device's last night.
+    """
 
     name: str
     device: str
@@ -43,6 +46,7 @@ class Backup:
     gaps: tuple[Gap, ...]
     unclaimed: tuple[Unclaimed, ...]
     layouts: Mapping[str, Layout]
+    doubtful: bool = False
 
 
 def look(
@@ -82,15 +86,17 @@ def look(
     known = settled(list(own.values()), since, {layout.id: layout for layout in layouts}, volumes)
     saves = [claim.modified for claim in claims if claim.part is Part.SAVES]
     newest = max(saves or [claim.modified for claim in claims], default=None)
+    told, night = dated(date, name, newest, now), last_night(archive, device)
     return Backup(
         name,
         device,
-        dated(date, name, newest, now),
+        told,
         claims,
         {site: known[own[site]] for site in sites},
         (*gaps, *seen.gaps),
         tuple(seen.unclaimed),
         {layout.id: layout for layout in layouts},
+        not told.sure and night is not None and told.taken > night.taken,
     )
 
 
@@ -143,7 +149,7 @@ def take_in(
             entries=entries,
             gaps=gaps,
             note=f"adopted: {backup.name}"[:200],
-            sequence=adopted_sequence(archive.records(), backup.dated.taken, now),
+            sequence=adopted_sequence(archive.records(), backup.dated.taken, now, _below(archive, backup)),
         )
     return snapshot, True
 
@@ -158,6 +164,19 @@ def _of(site: Site, entry: Entry) -> Entry:
     return (
         entry if entry.emulator == site.emulator else msgspec.structs.replace(entry, emulator=site.emulator)
     )
+
+
+def _below(archive: Archive, backup: Backup) -> float | None:
+    """Before which snapshot it stands, whatever its time, where that may be the time of a copy."""
+    if backup.dated.sure:
+        return None
+    night = last_night(archive, backup.device)
+    return night.sequence if night is not None else None
+
+
+def last_night(archive: Archive, device: str) -> Snapshot | None:
+    """The last night of a device."""
+    return next((one for one in reversed(archive.nights()) if one.device == device), None)
 
 
 def _there(archive: Archive, backup: Backup, entries: Sequence[Entry]) -> Snapshot | None:

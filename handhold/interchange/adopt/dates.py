@@ -18,10 +18,14 @@ _EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 class Dated(NamedTuple):
-    """When a backup was made, and how that is known, in words that fit behind it."""
+    """When a backup was made, and how that is known, in words that fit behind it.
+
+    It is not ``sure`` where files alone tell: a copy may have set their times to its own.
+    """
 
     taken: datetime
     why: str
+    sure: bool = True
 
 
 def dated(given: str | None, name: str, newest: int | None, now: datetime) -> Dated:
@@ -42,7 +46,7 @@ def dated(given: str | None, name: str, newest: int | None, now: datetime) -> Da
         if day <= now.date():
             return Dated(_hour(day, saved, now), "the date in its name")
     if saved is not None:
-        return Dated(saved, "the time of its newest save")
+        return Dated(saved, "the time of its newest save", sure=False)
     raise WrongInput(
         f'Of what day "{name}" is cannot be told: neither its name nor its saves say so.',
         "Say it: handhold adopt --date YEAR-MONTH-DAY …",

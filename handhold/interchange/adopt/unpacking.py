@@ -25,6 +25,7 @@ from handhold.names import native, trouble_with, written
 ENDINGS = (".zip", ".tar", ".tar.gz", ".tgz", ".tar.bz2", ".tbz2", ".tar.xz", ".txz")
 _RUN = 1 << 20
 _MOST = 1_000_000  # members
+_LATEST = 1 << 33  # seconds: the year 2242
 #: The extended timestamp. Source: Info-ZIP, appnote "extra fields", -Extended Timestamp Extra Field (0x5455)
 _TIMESTAMP = 0x5455
 
@@ -164,7 +165,16 @@ def _of_tar(tar: tarfile.TarFile) -> Iterator[_Member]:
             assert found is not None  # it is an ordinary file
             return found
 
-        yield _Member(_plain(info.name), info.size, int(info.mtime * NS), why, stream)
+        yield _Member(_plain(info.name), info.size, _tar_time(info.mtime), why, stream)
+
+
+def _tar_time(seconds: float) -> int:
+    """A time in nanoseconds; that of a clock which was never set for what is no time that a file can have.
+
+    >>> _tar_time(1.5), _tar_time(float("inf")), _tar_time(float("nan")), _tar_time(2**62)
+    (1500000000, 0, 0, 0)
+    """
+    return int(seconds * NS) if abs(seconds) < _LATEST else 0
 
 
 def _plain(name: str) -> str:
