@@ -22,7 +22,7 @@ from handhold.archive.cutting import SMALL, pieces
 from handhold.archive.writer import Writer
 from handhold.archive.zipcut import Gathering, Run, Span, beside_pieces
 from handhold.archive.ziptree import Held, NoZip, ZipTree, parse
-from handhold.device.reading import Moving, read_whole, still_file
+from handhold.device.reading import Grown, Moving, read_whole, still_file
 from handhold.device.trouble import why_unreadable
 
 #: How often a file that changes while it is read is read again.
@@ -90,17 +90,21 @@ class Intake:
         ``progress`` is told the number of files and bytes that were read since the last call.
         An error that concerns the archive rather than the file read is raised.
         """
-        waiting: deque[Future[list[tuple[J, _Small | Unread]]]] = deque()
+        waiting: deque[Future[list[tuple[Job[J], _Small | Unread | None]]]] = deque()
         batch: list[Job[J]] = []
         held = 0
 
         def drain(most: int) -> Iterator[tuple[J, Content | Unread]]:
             while len(waiting) > most:
                 done = waiting.popleft().result()
-                for about, small in done:
-                    yield about, small if isinstance(small, Unread) else self._put(small)
+                for job, small in done:
+                    if small is None:  # it has grown since it was seen
+                        yield job.about, self._read_large(job, progress)
+                    else:
+                        yield job.about, small if isinstance(small, Unread) else self._put(small)
                 if progress:
-                    progress(len(done), sum(s.size for _, s in done if not isinstance(s, Unread)))
+                    files = sum(1 for _, small in done if small is not None)
+                    progress(files, sum(s.size for _, s in done if isinstance(s, _Small)))
 
         for job in jobs:
             if job.size < SMALL:
@@ -119,12 +123,15 @@ class Intake:
             waiting.append(self._pool.submit(self._read_batch, batch))
         yield from drain(0)
 
-    def _read_batch(self, jobs: list[Job[J]]) -> list[tuple[J, _Small | Unread]]:
-        return [(job.about, self._read_small(job)) for job in jobs]
+    def _read_batch(self, jobs: list[Job[J]]) -> list[tuple[Job[J], _Small | Unread | None]]:
+        return [(job, self._read_small(job)) for job in jobs]
 
-    def _read_small(self, job: Job[J]) -> _Small | Unread:
+    def _read_small(self, job: Job[J]) -> _Small | Unread | None:
+        """What a small file held; None if it is a large one by now."""
         try:
-            data, modified = read_whole(job.place)
+            data, modified = read_whole(job.place, most=SMALL)
+        except Grown:
+            return None
         except Moving:
             return MOVING
         except OSError as error:

@@ -14,6 +14,7 @@ import errno
 import hashlib
 import os
 import stat
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -36,6 +37,10 @@ class Moving(Exception):
     """A file does not hold still: each time that it was read, it had changed meanwhile."""
 
 
+class Grown(Exception):
+    """A file is larger than it may be to be read as a whole."""
+
+
 class _State(NamedTuple):
     """What changes when a file is written to, or replaced by another."""
 
@@ -46,8 +51,12 @@ class _State(NamedTuple):
     inode: int
 
 
-def read_whole(place: str, pause: Callable[[float], None] = time.sleep) -> tuple[bytes, int]:
+def read_whole(
+    place: str, pause: Callable[[float], None] = time.sleep, most: int = sys.maxsize
+) -> tuple[bytes, int]:
     """A small file's content and its modification time (nanoseconds); ``place`` as the system writes it.
+
+    ``Grown`` if it has more than ``most`` bytes; nothing of it is read then.
 
     It is read again if it was changed, replaced, cut or grew while it was read; ``Moving`` if it never holds
     still. One so young that its time cannot show another write is read until two readings agree. ``OSError``
@@ -58,7 +67,7 @@ def read_whole(place: str, pause: Callable[[float], None] = time.sleep) -> tuple
         if wait and previous is None:
             pause(wait)
         begun = time.time_ns()  # not when it was read: a write since then must have shown itself
-        read = _once(place)
+        read = _once(place, most)
         if read is None:
             previous = None
             continue
@@ -71,10 +80,12 @@ def read_whole(place: str, pause: Callable[[float], None] = time.sleep) -> tuple
     raise Moving(place)
 
 
-def _once(place: str) -> tuple[bytes, _State] | None:
+def _once(place: str, most: int) -> tuple[bytes, _State] | None:
     """The content with the state before and after, or None if that was not the same."""
     descriptor, before = _opened(place)
     try:
+        if before.size > most:
+            raise Grown(place)
         pieces: list[bytes] = []
         left = before.size + 1  # one more shows that it grew
         while left > 0:

@@ -1,0 +1,42 @@
+"""Files that are longer when they are read than they were when the walk saw them."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from handhold.archive.archive import Archive
+from handhold.archive.blocks import LARGEST
+from handhold.archive.cutting import SMALL
+from handhold.archive.storage import LocalStorage
+from handhold.intake import Content, Intake, Job
+
+
+def clock() -> datetime:
+    return datetime(2031, 4, 5, 21, 30, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("size", [SMALL, SMALL + 1, LARGEST + 1])
+def test_a_file_that_grew_beyond_a_small_one_is_cut_as_a_large_one(tmp_path: Path, size: int) -> None:
+    """A recording that had just begun when it was seen, and an export that was being written."""
+    data = os.urandom(size)
+    grown, small = tmp_path / "grown", tmp_path / "small"
+    grown.write_bytes(data)
+    small.write_bytes(b"a save")
+    for path in (grown, small):
+        os.utime(path, (10**9, 10**9))
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), clock)
+    told: list[int] = []
+    with archive.locked("test"), archive.writer() as writer, Intake(writer) as intake:
+        jobs = [Job(str(grown), 10, "grown"), Job(str(small), 6, "small")]
+        read = list(intake.read(jobs, lambda files, _: told.append(files)))
+    assert [about for about, _ in read] == ["grown", "small"]
+    content = read[0][1]
+    assert isinstance(content, Content)
+    assert (content.size, content.sha256) == (size, hashlib.sha256(data).hexdigest())
+    assert (content.recipe is not None) == (size > SMALL)
+    assert sum(told) == 2
