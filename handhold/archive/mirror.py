@@ -136,8 +136,8 @@ def open_second(first: Archive, storage: Storage) -> Archive | None:
     second = Archive.open(storage)
     if second.id != first.id:
         raise WrongInput(
-            f"{storage.where} is another archive, not a second copy of this one.",
-            "Name an empty folder for a second copy. Two archives are not mixed.",
+            f"{storage.where} is another archive, and no second one of this.",
+            "Name an empty folder for a second archive. Two different ones are not mixed.",
         )
     return second
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shlex
+import shutil
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -82,7 +84,10 @@ def demo(
 
     tour.title("The archive, once more")
     tour.run("verify", "--deep")
-    say(f"\nAll of it lies in {built.folder}: look around, try the commands on it, delete it when you like.")
+    say(f"\nAll of it lies in {built.folder}: look around, and delete it when you like.")
+    say("To try a command on it:")
+    config = shlex.quote(os.path.join(built.folder, f"{device.name}.yaml"))
+    say(f"  handhold --config {config} list --last")
 
 
 class _Tour:
@@ -95,15 +100,11 @@ class _Tour:
         self._setup: tuple[str, ...] = ()
         self._time = datetime.fromtimestamp(0).astimezone()
         (folder / "safe-card").mkdir(exist_ok=True)
+        shutil.copytree(examples_folder() / "layouts", folder / "layouts")  # beside the configs, for both
 
     def turn_on(self, device: BuiltDevice, time: datetime) -> None:
         """From now on the commands run on this device."""
-        self._options = (
-            "--config",
-            str(self._folder / f"{device.name}.yaml"),
-            "--layouts",
-            str(examples_folder() / "layouts"),
-        )
+        self._options = ("--config", str(self._folder / f"{device.name}.yaml"))
         volumes = [piece for name, path in device.volumes.items() for piece in ("--volume", f"{name}={path}")]
         archive = str(self._folder / "safe-card" / "handhold")
         self._setup = ("--device", device.name, *volumes, "--archive", archive)

@@ -51,7 +51,7 @@ def same_medium_line(volumes: Sequence[str]) -> str:
     """What to say of an archive that lies with what it protects."""
     return (
         f"The archive lies on the same medium as {words.listed(list(volumes))}: if that is lost, so is the "
-        "archive. Keep a second copy of it elsewhere: handhold mirror FOLDER"
+        "archive. Keep a second archive elsewhere: handhold mirror FOLDER"
     )
 
 
@@ -97,10 +97,10 @@ def _ago(taken: datetime, clock: datetime) -> str:
 
 def _mirrors(found: Condition, clock: datetime) -> str:
     if not found.mirrors:
-        return "This machine knows of no second copy of the archive (handhold mirror FOLDER makes one)."
+        return "This machine knows of no second archive (handhold mirror FOLDER makes one)."
     newest = found.mirrors[-1]
     return (
-        f"Second copy: {newest.place}, brought up to date {_ago(newest.when, clock)}"
+        f"Second archive: {newest.place}, brought up to date {_ago(newest.when, clock)}"
         + (f"; and {words.amount(len(found.mirrors) - 1, 'more')}" if len(found.mirrors) > 1 else "")
         + "."
     )

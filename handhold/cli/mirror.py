@@ -87,13 +87,13 @@ def _show(console: Console, place: str, done: Mirrored) -> None:
         names = words.listed([one.name for one in done.held_back], 3)
         console.warn(f"Waiting until that is repaired, for they need it: {names}.")
     if lack.diverged:
-        console.warn("The two archives have diverged: each has snapshots that the other lacked.")
+        console.warn("The two archives went on apart: each had snapshots that the other lacked.")
     if lack.apart:
         console.warn(
             f"{words.amount(len(lack.apart), 'snapshot')} of {words.listed(list(lack.both))} stayed where "
             "they are: nothing would tell in which order they and those over there were taken, and an older "
-            "save could pass for a newer one. Keep both as they are; for a second archive of this one name "
-            "an empty folder."
+            "save could pass for a newer one. Keep both as they are; for a second archive name an empty "
+            "folder."
         )
     elif lack.both:
         console.warn(

@@ -81,7 +81,8 @@ def thin(
             )
         raise typer.Exit(Exit.DAMAGE if found.missing else Exit.DONE)
     gone = len(found.goes)
-    agree(console, yes, f"Let {words.amount(gone, 'night')} go?" if gone else "Gather what lies apart?")
+    what = f"Let {words.amount(gone, 'night')} go" if gone else "Let go what nothing needs any more"
+    agree(console, yes, f"{what}?")
     with archive.locked("thin"):
         again = plan()
         if [one.file for one in again.goes] != [one.file for one in found.goes]:
@@ -143,8 +144,9 @@ def _show(console: Console, plan: Thinning) -> None:
         lines,
     )
     if plan.records:
-        count = words.amount(len(plan.records), "record")
-        console.say(f"\n{count} of restores that are older than 30 days go too: undo does not reach them.")
+        console.say(
+            "\nRestores that are older than 30 days cannot be undone any more: what they put aside goes too."
+        )
     console.say(f"\nAbout {amounts.size(plan.sweep.freed)} come back.")
 
 

@@ -176,7 +176,7 @@ def test_two_that_diverged(world: World) -> None:
     assert world.run("snapshot").status == 0
     said = world.run("mirror", str(second))
     assert said.status == 0
-    assert "diverged" in said.err and "plover went on in both" in flat(said.err) and fits(said.text)
+    assert "went on apart" in said.err and "plover went on in both" in flat(said.err) and fits(said.text)
     assert len(nights(world, "--archive", str(second))) == 10
 
 

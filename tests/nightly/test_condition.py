@@ -188,7 +188,9 @@ def test_the_line_of_saves_with_one_copy(world: World) -> None:
     remember(archive_id(world), Mirror("/media/other/handhold", world.time, 2))
     assert lately(world)["one_copy"] == []
     said = " ".join(world.run("list", "--last").out.split())
-    assert "Second copy: /media/other/handhold, brought up to date today." in said
+    assert "Second archive: /media/other/handhold, brought up to date today." in said
+    remember(archive_id(world), Mirror(str(world.archive), world.time, 2))  # mirrored here, from there
+    assert [one["path"] for one in lately(world)["mirrors"]] == ["/media/other/handhold"]
 
 
 def test_an_archive_is_no_second_copy_of_itself(world: World) -> None:
