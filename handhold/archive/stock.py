@@ -25,6 +25,7 @@ from handhold.archive.manifest import Manifest
 from handhold.archive.parity.sheet import FOLDER as PARITY
 from handhold.archive.parity.sheet import is_parity_name
 from handhold.archive.report import Affected, Findings
+from handhold.archive.spare import is_spare
 from handhold.archive.storage import LARGEST_FILE, Item, Storage, is_temporary
 from handhold.errors import NotNow, OwnerError
 from handhold.names import written
@@ -76,6 +77,8 @@ def take_stock(storage: Storage, findings: Findings) -> Stock:
             findings.notes.add(f"{NOTE}: a run is at work in the archive, or was cut off; harmless.")
         elif is_temporary(item.name):
             unfinished.append(item.name)
+        elif is_spare(item.name) and not item.is_folder:
+            findings.notes.add(f"{item.name}: mending was cut off; handhold mend takes it to its end.")
         elif item.name != LOCK:
             if item.is_folder:
                 findings.notes.add(f"{written(item.name)}: does not belong to the archive; harmless.")

@@ -22,6 +22,7 @@ from handhold.archive.description import ADVICE
 from handhold.archive.inventory import Game
 from handhold.archive.manifest import Emptied, GamesNote, PageRef, Snapshot, VolumeNote
 from handhold.archive.parity.sheet import FOLDER as PARITY
+from handhold.archive.spare import use_spares
 from handhold.archive.storage import is_temporary
 from handhold.errors import Damaged, OwnerError
 from handhold.model import Entry, Gap, Kind, Part, Site
@@ -325,6 +326,7 @@ class Writer:
 
     def _tidy(self) -> None:
         """Removes what runs that were cut off left behind; nobody else writes while the lock is held."""
+        use_spares(self._storage)
         for one in self._archive.superseded():
             self._archive.delete(one.file)
         for folder in ("", *FOLDERS, PARITY):

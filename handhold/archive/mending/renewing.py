@@ -1,12 +1,16 @@
-"""Putting a file in the place of its hurt copy: the new one is proven before the old one goes."""
+"""Putting a file in the place of its hurt copy: the new one is proven before the old one goes.
+
+A second copy stands beside it until that is done (see ``spare``), so that a power cut leaves one of them.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
-from handhold.archive.storage import Storage
+from handhold.archive.spare import put_spare
+from handhold.archive.storage import Pending, Storage
 from handhold.errors import Damaged
 
 _READ = 1 << 20
@@ -34,7 +38,14 @@ def renew(storage: Storage, file: str, runs: Iterable[bytes]) -> int:
                 f"{file} was just written anew and does not read back; the old one was left as it is.",
                 "The card is failing: copy the archive to another one, and mend it there.",
             )
+        spare = put_spare(storage, file, _written(pending, size), digest.hexdigest())
         pending.commit(file)
+        storage.delete(spare)
     finally:
         pending.abandon()
     return size
+
+
+def _written(pending: Pending, size: int) -> Iterator[bytes]:
+    for at in range(0, size, _READ):
+        yield pending.read(at, min(_READ, size - at))
