@@ -1,4 +1,4 @@
-"""A second copy that a mending left when it was cut off: the next writer puts it in place, or throws it away."""
+"""A second copy that a mending left when it was cut off: the next writer puts it in place."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def spare_of(data: bytes, name: str) -> str:
 @pytest.mark.parametrize("what", ["manifest", "bundle", "archive.yaml", "ARCHIVE.md"])
 @pytest.mark.parametrize("there", ["gone", "hurt", "sound"])
 def test_the_next_writer_puts_it_in_place(tmp_path: Path, what: str, there: str) -> None:
-    archive = make(tmp_path / "archive")
+    archive = make(tmp_path)
     snapshot = night(archive, {"saves/a.sav": b"one evening" * 9})
     held = contents(archive, snapshot)
     file = {"manifest": snapshot.file, "bundle": bundles(archive)[0]}.get(what, what)
@@ -39,7 +39,7 @@ def test_the_next_writer_puts_it_in_place(tmp_path: Path, what: str, there: str)
 
 
 def test_a_torn_one_is_thrown_away(tmp_path: Path) -> None:
-    archive = make(tmp_path / "archive")
+    archive = make(tmp_path)
     snapshot = night(archive, {"saves/a.sav": b"one evening"})
     before = files(archive)
     spare = spare_of(before[snapshot.file], os.path.basename(snapshot.file))
