@@ -9,6 +9,8 @@ from datetime import UTC, datetime, timedelta
 from handhold.archive.manifest import Snapshot
 from handhold.model import Kind
 
+#: The volume of what lay in a place that the device does not have.
+BACKUP = "backup"
 #: Divides seconds since 1970 into a fraction: below one until the year 2514, and exact with any number of
 #: snapshots that an archive can have (2^18) in a double's 53 bits.
 _SPAN = 1 << 34

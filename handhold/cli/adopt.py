@@ -110,7 +110,7 @@ def _home(text: str) -> tuple[tuple[str, str], str]:
 @contextmanager
 def _opened(session: Session, archive: Archive, path: str) -> Iterator[tuple[str, str, list[Gap]]]:
     """The backup as a folder, with its name, and what did not come out of one that is packed."""
-    from handhold.interchange.adopt.places import BACKUP
+    from handhold.archive.adopted import BACKUP
     from handhold.interchange.adopt.unpacking import packed, stem, unpack
 
     place = os.path.abspath(os.path.expanduser(path))

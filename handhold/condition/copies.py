@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import NamedTuple
 
+from handhold.archive.adopted import BACKUP
 from handhold.archive.archive import Archive
 from handhold.archive.standing import Line
 from handhold.archive.timeline import Moment, timelines
@@ -32,7 +33,8 @@ def only_copies(
     """The saves that one medium alone has. ``shared``: volumes (device, name) on the archive's own medium."""
     upto = max((mirror.sequence for mirror in mirrors), default=-1.0)
     adopted = {name for mirror in mirrors for name in mirror.adopted}
-    return sole(timelines(archive, (Part.SAVES,), progress).lines, upto, shared, adopted)
+    devices = {night.device for night in archive.nights()}
+    return sole(timelines(archive, (Part.SAVES,), progress).lines, upto, shared, adopted, devices)
 
 
 def sole(
@@ -40,16 +42,24 @@ def sole(
     mirrored: float,
     shared: Collection[tuple[str, str]],
     adopted: Collection[str] = (),
+    devices: Collection[str] | None = None,
 ) -> list[Only]:
     """Of the histories of saves those whose newest version one medium alone has.
 
     What is empty is no version. A version has a copy in the archive, one on each device where it stands on a
     medium of its own, and one in every mirror that was brought up to date since (``mirrored``: up to which
-    sequence number; ``adopted``: the backups taken in that a mirror has).
+    sequence number; ``adopted``: the backups taken in that a mirror has). Where only old backups tell of a
+    place, nothing is known to stand: on a device without a night (``devices`` are those that have one), and
+    where the device has no such home.
     """
     found = []
     for identity, by_line in lines.items():
-        last = [(line, moments[-1]) for line, moments in by_line.items() if moments]
+        last = [
+            (line, moments[-1])
+            for line, moments in by_line.items()
+            if any(moment.snapshot.kind is not Kind.ADOPTED for moment in moments)
+            or (moments and line.volume != BACKUP and (devices is None or line.device in devices))
+        ]
         kept = [
             (moment, line)
             for line, moments in by_line.items()

@@ -192,6 +192,8 @@ def history(
     born = sorted(contents, key=lambda content: _born(contents[content], lines, content))
     numbers = {content: number for number, content in enumerate(born, start=1)}
     standing = _standing(lines)
+    seen_standing = {one.line for some in contents.values() for one in some if not _only_adopted(one)}
+    nowhere = gone.keys() | (lines.keys() - seen_standing)
     tips = _tips(lines, contents)
     versions = [
         Version(
@@ -200,13 +202,18 @@ def history(
             seen=tuple(some),
             first=min((one.held.first for one in some), key=in_order),
             last=max((one.held.last for one in some), key=in_order),
-            stands=tuple(line for line in sorted(standing.get(content, ())) if line not in gone),
+            stands=tuple(line for line in sorted(standing.get(content, ())) if line not in nowhere),
             newest=content in tips,
         )
         for content, some in contents.items()
     ]
     versions.sort(key=lambda one: (one.last.sequence, one.number), reverse=True)
     return History(identity, inside, tuple(versions), gone)
+
+
+def _only_adopted(one: Seen) -> bool:
+    """Whether only an old backup tells that it stood there: where it is now nobody saw."""
+    return all(held.kind is Kind.ADOPTED for held in one.held.all)
 
 
 def _born(some: Sequence[Seen], lines: Mapping[Line, Mapping[str, Span]], content: str) -> tuple[float, ...]:

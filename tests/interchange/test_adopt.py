@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import subprocess
@@ -190,6 +191,30 @@ def test_an_adopted_one_is_not_the_last_of_a_device(world: World, tmp_path: Path
     assert world.run("list", "--json").document["snapshots"][-1]["snapshot"] == one["snapshot"]  # the newest
     for short in ("latest", "plover"):
         assert world.run("show", short, "--json").document["snapshot"] == night
+
+
+def test_the_home_below_the_folder_of_its_volume(world: World, tmp_path: Path) -> None:
+    """A copy of everything, in which another folder of that name lies on the other volume."""
+    old = tmp_path / "2021-05-03"
+    old_save(old / "card/Tinplate", content=b"left over on the card")
+    old_save(old / "internal/Tinplate")
+    one = adopted(world, str(old))
+    entries = world.run("show", one["snapshot"], "--json").document["entries"]
+    (main,) = [e for e in entries if (e["emulator"], e["home"]) == ("tinplate", "main")]
+    assert main["sha256"] == hashlib.sha256(OLD).hexdigest()
+    assert len(entries) == 2  # the other one is kept as well
+
+
+def test_what_only_a_backup_has_stands_nowhere(world: World, tmp_path: Path) -> None:
+    old_save(tmp_path / "2021-05-03/Brasswork", "saves/Kite Weather.sav", os.urandom(8192))
+    adopted(world, str(tmp_path / "2021-05-03"))
+    assert "stands there now" not in world.run("history", "Kite Weather").out
+    only = world.run("list", "--last", "--json").document["one_copy"]
+    assert [one["on_device"] for one in only if one["game"] == "Kite Weather"] == [False]
+    # nor does what a handheld had that broke before its first night
+    done = world.run("--device", "curlew", "adopt", str(tmp_path / "2021-05-03"), "--yes")
+    assert done.status == 0
+    assert "stands there now" not in world.run("history", "Kite Weather").out
 
 
 @pytest.mark.parametrize("time", ["inf", "nan", "4611686018427387904", "-4611686018427387904"])

@@ -9,7 +9,7 @@ from datetime import datetime
 
 import msgspec
 
-from handhold.archive.adopted import adopted_sequence
+from handhold.archive.adopted import BACKUP, adopted_sequence
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Snapshot, VolumeNote
 from handhold.device.claims import Claim, Unclaimed
@@ -19,7 +19,7 @@ from handhold.errors import OwnerError
 from handhold.intake import Intake, Job, Unread
 from handhold.interchange.adopt.dates import Dated, dated, plain_name
 from handhold.interchange.adopt.homes import Given, relocated
-from handhold.interchange.adopt.places import BACKUP, settled
+from handhold.interchange.adopt.places import settled
 from handhold.keeping import entry_of, may_be_export
 from handhold.layouts.layout import Layout
 from handhold.layouts.recognition.role import emulator_id, role
@@ -72,7 +72,8 @@ def look(
     cannot be, and ``OwnerError`` if there is nothing in it to keep.
     """
     plain = plain_name(name)
-    mine = relocated(layouts, _folders(root), plain, given or {})
+    since = _since(archive, device)
+    mine = relocated(layouts, _folders(root), plain, given or {}, since)
     seen = walk(Device(device, _volumes(root, volumes)), mine, leave_out=leave_out, recognise=recognise)
     claims = tuple(claim for claim in seen.claims if claim.part in parts)
     if not claims:
@@ -82,7 +83,6 @@ def look(
         )
     sites = {claim.site for claim in claims}
     own = {site: _named(site, plain, mine) for site in sites}
-    since = _since(archive, device)
     known = settled(list(own.values()), since, {layout.id: layout for layout in layouts}, volumes)
     saves = [claim.modified for claim in claims if claim.part is Part.SAVES]
     newest = max(saves or [claim.modified for claim in claims], default=None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -11,6 +11,7 @@ from handhold.device.listing import folded
 from handhold.errors import UnknownName
 from handhold.layouts.layout import Home, Layout, Place
 from handhold.layouts.recognition.place import is_id, meaning
+from handhold.model import Site
 
 #: Where a home lies in a backup, as its owner says: (emulator, home or "" for the first), and the path.
 Given = Mapping[tuple[str, str], str]
@@ -19,16 +20,25 @@ Given = Mapping[tuple[str, str], str]
 class _Fit(NamedTuple):
     """How a folder fits a place; the least is the best."""
 
+    elsewhere: bool  # than where the device has it, below a folder named after the volume
     unlike: int  # names of the place that the backup does not show
     depth: int
     path: str
 
 
-def relocated(layouts: Sequence[Layout], folders: Iterable[str], root: str, given: Given) -> list[Layout]:
+def relocated(
+    layouts: Sequence[Layout],
+    folders: Iterable[str],
+    root: str,
+    given: Given,
+    known: Iterable[Site] = (),
+) -> list[Layout]:
     """The layouts that have a home in a backup, with each home where it lies there.
 
     ``folders`` are the paths of its folders, "" for itself, whose name is ``root``. A folder is a home if the
     path to it ends as the home's place does, in a name that is more than a usual one ("saves", "data").
+    Of several that is the one below a folder named after its volume, as the layout or the device's nights
+    (``known``) name that, then the one that is most like the place.
     Raises ``UnknownName`` for an emulator or a home that is ``given`` and that there is not.
     """
     _check(layouts, given)
@@ -37,8 +47,15 @@ def relocated(layouts: Sequence[Layout], folders: Iterable[str], root: str, give
     for folder in every:
         by_last.setdefault(folded(_names(root, folder)[-1]), []).append(folder)
     found = []
+    lies: dict[tuple[str, str], set[str]] = {}
+    for site in known:
+        whole = f"{site.volume}/{site.path}".rstrip("/")
+        lies.setdefault((site.emulator, site.home.partition("@")[0]), set()).add(_folded(whole))
     for layout in layouts:
-        paths = [_path(layout, home, by_last, root, given) for home in layout.homes]
+        paths = [
+            _path(layout, home, by_last, root, given, lies.get((layout.id, home.name), set()))
+            for home in layout.homes
+        ]
         if any(path is not None for path in paths):
             lie = [() if path is None else (Place("*", path),) for path in paths]
             homes = tuple(replace(home, at=at) for home, at in zip(layout.homes, lie, strict=True))
@@ -47,14 +64,31 @@ def relocated(layouts: Sequence[Layout], folders: Iterable[str], root: str, give
 
 
 def _path(
-    layout: Layout, home: Home, by_last: Mapping[str, Sequence[str]], root: str, given: Given
+    layout: Layout,
+    home: Home,
+    by_last: Mapping[str, Sequence[str]],
+    root: str,
+    given: Given,
+    lies: Collection[str],
 ) -> str | None:
     first = layout.homes[0].name == home.name
     said = given.get((layout.id, home.name), given.get((layout.id, "")) if first else None)
     if said is not None:
         return said
     fits = [fit for place in home.at if place.path for fit in _fits(place.path.split("/"), by_last, root)]
-    return min(fits).path if fits else None
+    named = {_folded(f"{place.volume}/{place.path}") for place in home.at if place.path} | set(lies)
+    near = [fit._replace(elsewhere=not _below(fit.path, named)) for fit in fits]
+    return min(near).path if near else None
+
+
+def _below(folder: str, places: Collection[str]) -> bool:
+    """Whether the path ends as one of the places (volume and path on it) does."""
+    shown = "/" + _folded(folder)
+    return any(shown.endswith("/" + place) for place in places)
+
+
+def _folded(path: str) -> str:
+    return "/".join(map(folded, path.split("/")))
 
 
 def _fits(place: Sequence[str], by_last: Mapping[str, Sequence[str]], root: str) -> Iterable[_Fit]:
@@ -74,7 +108,7 @@ def _fits(place: Sequence[str], by_last: Mapping[str, Sequence[str]], root: str)
         depth = folder.count("/") + 1 if folder else 0
         at_top = alike == len(place) == depth
         if at_top or any(_tells(name) for name in names[len(names) - alike :]):
-            yield _Fit(len(place) - alike, depth, folder)
+            yield _Fit(True, len(place) - alike, depth, folder)
 
 
 def _names(root: str, folder: str) -> list[str]:

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from handhold.archive.adopted import BACKUP
 from handhold.device.recognising import is_found
 from handhold.layouts.layout import Layout
 from handhold.model import Site
-
-#: The volume of what lay in a place that the device does not have.
-BACKUP = "backup"
 
 
 def settled(
