@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+import secrets
 import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,6 +22,7 @@ from handhold.model import Part
 from handhold.names import written
 
 _DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
+_ORIGIN = re.compile(r"[0-9a-f]{16}")
 _VOLUME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,19}")
 
 
@@ -35,6 +37,7 @@ class Config:
     parts: Mapping[Part, bool] = field(default_factory=dict)
     recognise: bool = True  # whether saves that no layout names are recognised and kept
     newest: int = 0  # exports of everything that are kept of each emulator; 0: all
+    origin: str = ""  # what tells this handheld from another one of its name (``archive.origins``)
     on_trouble: str = ""  # the owner's command for a night that had trouble
 
 
@@ -46,6 +49,11 @@ def checked_device_name(name: str) -> str:
             "Use up to 40 letters A-Z, digits, - and _, beginning with a letter or digit.",
         )
     return name
+
+
+def new_origin() -> str:
+    """Drawn at random; it begins with a letter, so that no YAML takes it for a number."""
+    return secrets.choice("abcdef") + secrets.token_hex(8)[1:]
 
 
 def checked_path(option: str, path: str) -> str:
@@ -94,6 +102,8 @@ def config_text(config: Config) -> str:
         body["recognise"] = False
     if config.newest:
         body["newest"] = config.newest
+    if config.origin:
+        body["origin"] = config.origin
     if config.on_trouble:
         body["on_trouble"] = config.on_trouble
     text = "# What handhold works with on this device. handhold setup writes it; it may be changed by hand.\n"
@@ -146,7 +156,18 @@ def read_config(path: Path) -> Config:
     return config
 
 
-_KEYS = ("config", "device", "archive", "volumes", "layouts", "parts", "recognise", "newest", "on_trouble")
+_KEYS = (
+    "config",
+    "device",
+    "archive",
+    "volumes",
+    "layouts",
+    "parts",
+    "recognise",
+    "newest",
+    "origin",
+    "on_trouble",
+)
 _MOST = 64
 MOST_NEWEST = 1000
 
@@ -173,6 +194,7 @@ class _Reader(Reader):
             parts=self.parts(rows["parts"]) if "parts" in rows else {},
             recognise=self.truth(rows["recognise"]) is not False if "recognise" in rows else True,
             newest=self.newest(rows["newest"]) if "newest" in rows else 0,
+            origin=(self.value(rows["origin"], _origin) or "") if "origin" in rows else "",
             on_trouble=(self.value(rows["on_trouble"], _command) or "") if "on_trouble" in rows else "",
         )
 
@@ -211,6 +233,12 @@ class _Reader(Reader):
 def _device(text: str) -> str:
     if not _DEVICE.fullmatch(text):
         raise Wrong(f'a device called "{text[:60]}"', "up to 40 letters A-Z, digits, - and _")
+    return text
+
+
+def _origin(text: str) -> str:
+    if not _ORIGIN.fullmatch(text):
+        raise Wrong(f'the origin "{text[:60]}"', "16 hexadecimal digits, as setup writes them")
     return text
 
 

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from handhold.archive.archive import Archive
 from handhold.archive.inventory import Game
 from handhold.archive.manifest import Emptied, Snapshot
+from handhold.archive.origins import last_night, others
 from handhold.archive.writer import Writer
 from handhold.changes import (
     Lost,
@@ -94,6 +95,7 @@ class Result:
     seconds: float
     first: bool  # the device had no night until now
     unread: tuple[str, ...] = ()  # the device's last nights, where they cannot be read any more
+    other: Snapshot | None = None  # the last night under its name, which another handheld took
 
 
 class Odd(NamedTuple):
@@ -126,6 +128,7 @@ def take(
         seen_before = last_seen(archive, device.name, options.parts, options.recognise)
         prior = seen_before[0] if seen_before else Night()
         unread = _unread(archive, device.name, prior)
+        other = others(archive.records(), device.name, archive.origin)
         walked = walk(
             device,
             layouts,
@@ -149,6 +152,9 @@ def take(
         with archive.writer(level=options.level) as writer:
             known = before | moved if moved else before
             reread = options.reread or not times_count(prior.taken_ns, nanoseconds(started))
+            if (last := last_night(archive.told_apart(), device.name)) and archive.origin:
+                # Size and time say nothing of what another handheld, or another setting-up of it, has.
+                reread = reread or last.origin not in ("", archive.origin)
             entries, loud = _sort(claims, known, prior, device, archive, reread)
             claims.clear()  # their room is needed for what is written next
             walked.claims.clear()
@@ -220,6 +226,7 @@ def take(
         seconds=time.monotonic() - begun,
         first=not seen_before,
         unread=unread,
+        other=other,
     )
 
 

@@ -33,6 +33,7 @@ from handhold.archive.index import Index, Place
 from handhold.archive.inventory import Game
 from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.members import Member
+from handhold.archive.origins import told_apart
 from handhold.archive.storage import LocalStorage, Storage, is_temporary
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from handhold.model import Clock, Entry, Kind
@@ -74,6 +75,8 @@ class Archive:
         self._held = False
         #: Who held the archive before this one did and was cut off, in the owner's words; "" if nobody.
         self.left_by = ""
+        #: The device at hand and its origin, where its config gives one (``origins``).
+        self.device = self.origin = ""
 
     @staticmethod
     def create(storage: Storage, clock: Clock, archive_id: str | None = None) -> Archive:
@@ -151,6 +154,10 @@ class Archive:
         let_go = {(one.device, one.sequence, one.name) for one in every if one.let_go}
         return [one for one in every if one.let_go or (one.device, one.sequence, one.name) not in let_go]
 
+    def told_apart(self) -> list[Snapshot]:
+        """The ``records``, with a device of its own for each of several handhelds that have one name."""
+        return told_apart(self.records(), self.device, self.origin)
+
     def superseded(self) -> list[Snapshot]:
         """What was let go and still has its manifest, for that run was cut off: it does not count."""
         files = {one.file for one in self.records()}
@@ -180,11 +187,12 @@ class Archive:
 
     def nights(self) -> list[Snapshot]:
         """The snapshots of devices, without what restores wrote and put aside."""
-        return [one for one in self.snapshots() if one.kind is Kind.NIGHT]
+        return [one for one in self.told_apart() if one.kind is Kind.NIGHT and not one.let_go]
 
     def past(self) -> list[Snapshot]:
         """What of the past can be listed and gone back to: the nights, and backups that were adopted."""
-        return [one for one in self.snapshots() if one.kind in (Kind.NIGHT, Kind.ADOPTED)]
+        kinds = (Kind.NIGHT, Kind.ADOPTED)
+        return [one for one in self.told_apart() if one.kind in kinds and not one.let_go]
 
     def next_sequence(self) -> int:
         """The number of the next snapshot: higher than that of any that can be read, or could be.
@@ -199,7 +207,7 @@ class Archive:
 
         The short forms mean nights and what was adopted. Raises ``UnknownName`` with the nearest names.
         """
-        every = [one for one in self.snapshots() if one.kind is not Kind.RESTORED]
+        every = [one for one in self.told_apart() if one.kind is not Kind.RESTORED and not one.let_go]
         return find(every, wanted)
 
     def read(self, snapshot: Snapshot) -> Manifest:

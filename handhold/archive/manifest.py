@@ -36,6 +36,8 @@ NAME = re.compile(
 _TIME = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{6})?[+-][0-9]{2}:[0-9]{2}"
 )
+#: Of the handheld that wrote a manifest; it may be missing.
+ORIGIN = re.compile("[0-9a-f]{16}")
 _HEX = re.compile("[0-9a-f]*")
 #: Characters of an emulator's version.
 LONGEST_VERSION = 60
@@ -63,6 +65,7 @@ class Snapshot:
     note: str
     file: str
     let_go: bool = False
+    origin: str = ""  # of the handheld that wrote it (``origins``)
 
 
 class VolumeNote(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -154,6 +157,7 @@ class Head(msgspec.Struct, frozen=True, omit_defaults=True):
     left_out: tuple[Part, ...] = ()
     only_layouts: bool = False
     emptied: tuple[Emptied, ...] = ()
+    origin: str = ""
 
 
 class _HeadCheck(msgspec.Struct, frozen=True):
@@ -273,6 +277,7 @@ def decode_head(file: str, lines: bytes) -> tuple[Head, Snapshot]:
         one_line(head.note),
         file,
         head.let_go,
+        head.origin,
     )
 
 
@@ -371,6 +376,8 @@ def _believed(head: Head, file: str) -> datetime:
         raise ValueError("it names a list of games that cannot be")
     if any(not EMULATOR.fullmatch(key) or not is_version(value) for key, value in head.versions.items()):
         raise ValueError("it names a version that cannot be")
+    if head.origin and ORIGIN.fullmatch(head.origin) is None:
+        raise ValueError("its origin cannot be")
     for one in head.emptied:
         place = EMULATOR.fullmatch(one.emulator) and _is_word(one.home) and trouble_with(one.path) is None
         if not place or (one.good and NAME.fullmatch(one.good) is None):
@@ -421,6 +428,7 @@ def remembering(manifest: Manifest, safety: str | None) -> tuple[str, bytes]:
         let_go=True,
         left_out=manifest.left_out,
         only_layouts=manifest.only_layouts,
+        origin=snapshot.origin,
     )
     packed = pack(encode(head, manifest.pages, manifest.gaps))
     return file_name(snapshot.device, snapshot.taken, packed), packed
@@ -450,6 +458,7 @@ def make_head(
     left_out: Iterable[Part] = (),
     only_layouts: bool = False,
     emptied: Sequence[Emptied] = (),
+    origin: str = "",
 ) -> Head:
     """The head of a new manifest."""
     return Head(
@@ -477,4 +486,5 @@ def make_head(
         tuple(sorted(left_out)),
         only_layouts,
         tuple(emptied),
+        origin,
     )

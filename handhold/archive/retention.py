@@ -22,6 +22,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 
 from handhold.archive.branches import ONE, branches
 from handhold.archive.manifest import Snapshot
+from handhold.archive.origins import told_apart
 from handhold.model import Kind
 
 #: A clock that says less was never set (common practice, no source).
@@ -72,7 +73,7 @@ def retain(snapshots: Iterable[Snapshot], rule: Rule, zone: tzinfo, now: datetim
     """
     stays: dict[str, list[str]] = {}
     devices: dict[tuple[str, int], list[Snapshot]] = {}
-    ordered = sorted(snapshots, key=lambda one: (one.sequence, one.taken))
+    ordered = told_apart(sorted(snapshots, key=lambda one: (one.sequence, one.taken)))
     standing = branches(ordered)
     for one in ordered:
         if one.kind is Kind.NIGHT:

@@ -102,7 +102,7 @@ def sightings(
     """
     result = Sightings()
     reading = _Reading()
-    snapshots = [one for one in archive.records() if not (one.kind is Kind.RESTORED and one.note == BEGUN)]
+    snapshots = [one for one in archive.told_apart() if not (one.kind is Kind.RESTORED and one.note == BEGUN)]
     for done, snapshot in enumerate(snapshots, start=1):
         try:
             reading.note(archive.read(snapshot), result)

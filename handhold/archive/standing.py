@@ -158,7 +158,7 @@ def standings(
     wanted = identities if isinstance(identities, (set, frozenset, dict)) else frozenset(identities)
     pages: dict[str, dict[_Seen, Span]] = {}
     names: dict[float, str] = {}
-    snapshots = archive.records()
+    snapshots = archive.told_apart()
     branch = branches(snapshots)
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact

@@ -65,7 +65,7 @@ def timelines(
     """
     result = Timelines()
     readers: dict[tuple[str, int], _Reader] = {}
-    snapshots = archive.records()
+    snapshots = archive.told_apart()
     branch = branches(snapshots)
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact

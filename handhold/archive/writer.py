@@ -213,6 +213,9 @@ class Writer:
             left_out=left_out,
             only_layouts=only_layouts,
             emptied=emptied,
+            origin=self._archive.origin
+            if device == self._archive.device and kind is not Kind.ADOPTED
+            else "",
         )
         try:
             plain = manifests.encode(head, refs, gaps)

@@ -82,6 +82,11 @@ def _tell(session: Session, night: Night, said: str, status: int, on_trouble: st
 def trouble_of(result: Result, mistake: str = "") -> str:
     """What a night's owner must know, in one line; empty if all is well. ``mistake``: in a layout."""
     pieces = [mistake] if mistake else []
+    if result.other:
+        pieces.append(
+            f"another handheld has this name too and took {result.other.name}: give one of them another "
+            "name with setup"
+        )
     if result.suspicious:
         first = result.suspicious[0]
         pieces.append(

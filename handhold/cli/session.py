@@ -88,6 +88,8 @@ class Session:
         storage = LocalStorage(self.archive_path)
         self._storages.append(storage)
         archive = self._archive = Archive.open(storage)
+        if self.config_path.exists() and self.device_typed in ("", self.config.device):
+            archive.device, archive.origin = self.config.device, self.config.origin
         archive.snapshots()
         for name in archive.unreadable:
             self.console.warn(f"{name} is hurt and was passed over; handhold verify says what it concerns.")
@@ -109,9 +111,14 @@ class Session:
             self.console.tell("Should that machine still be at work there, let only one write at a time.")
 
     @property
+    def device_typed(self) -> str:
+        """The device that an option or a variable names; "" where the config does."""
+        return self.given.device or os.environ.get("HANDHOLD_DEVICE", "")
+
+    @property
     def device_name(self) -> str:
         """The name of the device at hand."""
-        name = self.given.device or os.environ.get("HANDHOLD_DEVICE") or self.config.device
+        name = self.device_typed or self.config.device
         if not name:
             raise WrongInput(
                 "No device is named.",

@@ -51,7 +51,7 @@ def setup(
 
     Asks only for what --device, --volume and --archive did not say.
     """
-    from handhold.config import Config, config_text, write_config
+    from handhold.config import Config, config_text, new_origin, write_config
     from handhold.device.volumes import same_medium
 
     session: Session = context.obj
@@ -72,7 +72,10 @@ def setup(
     volumes = _volumes(session, earlier if earlier.device == device else Config(), asks, yes)
     place = _archive_place(session, earlier, volumes, asks, yes)
     config = replace(earlier, device=device, volumes=volumes, archive=place)
-    if earlier.device and config != earlier and not yes and not asks:
+    changed = config != earlier
+    if earlier.device != device or not earlier.origin:
+        config = replace(config, origin=new_origin())
+    if earlier.device and changed and not yes and not asks:
         raise WrongInput(
             replacing,
             "Say handhold setup --yes to replace it, or name another with --config FILE.",

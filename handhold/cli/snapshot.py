@@ -98,7 +98,7 @@ def snapshot(
 
 
 def _status(result: Result, known: Known) -> Exit:
-    return Exit.NOT_EVERYTHING if result.gaps or known.mistakes else Exit.DONE
+    return Exit.NOT_EVERYTHING if result.gaps or result.other or known.mistakes else Exit.DONE
 
 
 class Wanted(NamedTuple):
@@ -208,6 +208,7 @@ def document(result: Result) -> dict[str, Any]:
         "older_exports": [
             {"emulator": one.emulator, "volume": one.volume, "path": one.path} for one in result.older
         ],
+        "other": result.other and result.other.name,
         "seconds": round(result.seconds, 3),
     }
 
@@ -217,7 +218,7 @@ def show(session: Session, result: Result) -> None:
     console = session.console
     missed = result.gone or result.lost or result.suspicious
     if console.quiet and not (
-        result.unread or result.gaps or missed or result.renamed or result.odd or result.stale
+        result.unread or result.other or result.gaps or missed or result.renamed or result.odd or result.stale
     ):
         return  # all is well, and nobody asked
     show_gaps(console, result.gaps, "Could not be kept:")
@@ -232,6 +233,14 @@ def show(session: Session, result: Result) -> None:
         console.warn(
             f"{last} cannot be read any more, so what is new was told from older nights, and files that only "
             "those nights held may be lost. handhold verify says what is hurt."
+        )
+    if result.other:
+        name = result.snapshot.device
+        console.warn(
+            f"Two handhelds keep their nights here as {name}: this one, and one that took "
+            f"{result.other.name}. Nothing of either is lost, and neither counts as newer than the other for "
+            "that. Give one of them another name: handhold setup on it. If it is one handheld that is kept "
+            "from two places, write the same origin: into both configs."
         )
     for one in result.renamed:
         console.say(

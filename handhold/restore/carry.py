@@ -79,7 +79,9 @@ def prepare_carry(
     """
     selection = selection or Selection()
     nights = {night.device: night for night in archive.nights()}
-    last = {one.device: one.taken for one in archive.records()} | {n: one.taken for n, one in nights.items()}
+    last = {one.device: one.taken for one in archive.told_apart()} | {
+        n: one.taken for n, one in nights.items()
+    }
     if take is not None and take not in {*last, device.name}:
         raise UnknownName("device", take, sorted({*last, device.name}))
     parts = selection.parts or (Part.SAVES, Part.STATES)

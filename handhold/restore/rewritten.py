@@ -54,7 +54,7 @@ class Originals:
 
     def _base(self, record: Snapshot) -> Snapshot | None:
         if not self._records:
-            self._records = {one.name: one for one in self._archive.records()}
+            self._records = {one.name: one for one in self._archive.told_apart()}
         if record.file not in self._bases:
             try:
                 self._bases[record.file] = self._records.get(self._archive.read(record).base or "")

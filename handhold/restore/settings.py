@@ -116,7 +116,7 @@ def copied_before(archive: Archive, device: str, differing: Mapping[Key, tuple[E
     }
     if not asked:
         return set()
-    every = archive.records()
+    every = archive.told_apart()
     nights = {one.name: one for one in every if one.kind is Kind.NIGHT}
     found: set[Key] = set()
     for record in every:

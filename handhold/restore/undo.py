@@ -94,7 +94,7 @@ def prepare_undo(
         base=base,
         of_undo=any(
             one.name == base and one.device == device.name and one.kind is Kind.RESTORED
-            for one in archive.records()
+            for one in archive.told_apart()
         ),
     )
 
@@ -150,7 +150,7 @@ def _last(archive: Archive, device: str) -> list[Snapshot]:
     what it left, and played on from it is not the same restore any more.
     """
     kinds = (Kind.RESTORED, Kind.NIGHT)
-    every = [s for s in archive.records() if s.kind in kinds and s.device == device]
+    every = [s for s in archive.told_apart() if s.kind in kinds and s.device == device]
     order = {one.file: number for number, one in enumerate(every)}
     own = [s for s in every if s.kind is Kind.RESTORED]
     gone = max((at for at, one in enumerate(own) if one.let_go), default=-1)
