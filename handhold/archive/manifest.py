@@ -25,7 +25,6 @@ FORMAT = 1
 LARGEST_HEAD, LARGEST = 16 << 20, 128 << 20
 #: No manifest has more pages and gaps together: 64 million files, and no more memory than a small device has.
 MOST_LINES = 1_000_000
-DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 FILE = re.compile(
     rf"{FOLDER}/([A-Za-z0-9][A-Za-z0-9_-]{{0,39}})\.([0-9]{{8}}T[0-9]{{6}}Z)\.([0-9a-f]{{8}})\.manifest"
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import NamedTuple
 
 from handhold.archive.adopted import BACKUP
@@ -85,11 +85,3 @@ def sole(
         emulator, _, path = identity
         found.append(Only(emulator, entry.game, path, line.device, newest.snapshot.name, stands))
     return sorted(found)
-
-
-def by_emulator(only: Iterable[Only]) -> dict[str, list[Only]]:
-    """The saves by emulator."""
-    groups: dict[str, list[Only]] = {}
-    for one in only:
-        groups.setdefault(one.emulator, []).append(one)
-    return groups

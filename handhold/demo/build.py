@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
@@ -25,8 +25,6 @@ from handhold.demo.scenario import Game, Planned, Scenario, expand, read_scenari
 from handhold.demo.scenario import Nature as N
 from handhold.errors import OwnerError, WrongInput
 from handhold.model import NS, Part
-
-DAY = timedelta(days=1)
 
 
 class BuiltFile(NamedTuple):
@@ -293,8 +291,3 @@ def _failed(folder: str, error: OSError) -> OwnerError:
         f"The example could not be built at {where}: {error.strerror or error}.",
         "Choose a folder that you may write to, with 100 MB of free room.",
     )
-
-
-def addresses(files: Iterable[BuiltFile]) -> dict[str, BuiltFile]:
-    """Files by ``volume:path``."""
-    return {file.address: file for file in files}

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from handhold.demo.build import Built, BuiltFile, addresses, build, lose_save, play_evening, second_device
+from handhold.demo.build import Built, BuiltFile, build, lose_save, play_evening, second_device
 from handhold.errors import WrongInput
 from handhold.model import Part
 
@@ -163,7 +163,8 @@ def test_an_evening_changes_what_it_says_and_a_card_only_a_little(tmp_path: Path
 
 def test_a_nightly_export_stamps_every_member_anew(tmp_path: Path) -> None:
     built = build(str(tmp_path / "example"))
-    nightly = addresses(play_evening(built, 1).changed)["card:Exports/Hatbox/hatbox nightly.zip"].place
+    changed = {file.address: file for file in play_evening(built, 1).changed}
+    nightly = changed["card:Exports/Hatbox/hatbox nightly.zip"].place
 
     def members() -> dict[str, tuple[tuple[int, ...], int]]:
         with zipfile.ZipFile(nightly) as archive:

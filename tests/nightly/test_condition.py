@@ -20,21 +20,6 @@ from tests.cli.world import World
 from tests.exports.world import HATBOX
 
 
-@pytest.fixture(autouse=True)
-def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    folder = tmp_path / "state"
-    monkeypatch.setenv("XDG_STATE_HOME", str(folder))
-    return folder
-
-
-@pytest.fixture
-def world(tmp_path: Path) -> World:
-    made = World(tmp_path)
-    made.furnish_portable(ascii_only=True)
-    assert made.setup("plover").status == 0
-    return made
-
-
 def lately(world: World) -> dict[str, Any]:
     done = world.run("list", "--last", "--json")
     assert done.status == 0, done.err

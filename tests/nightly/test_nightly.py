@@ -16,21 +16,6 @@ from handhold.nightly.schedule import cron_line, units
 from tests.cli.world import World
 
 
-@pytest.fixture(autouse=True)
-def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    folder = tmp_path / "state"
-    monkeypatch.setenv("XDG_STATE_HOME", str(folder))
-    return folder
-
-
-@pytest.fixture
-def world(tmp_path: Path) -> World:
-    made = World(tmp_path)
-    made.furnish_portable(ascii_only=True)
-    assert made.setup("plover").status == 0
-    return made
-
-
 def told(world: World, *arguments: str) -> str:
     """What a night says that is one line and nothing else; the status is 0 only if it says nothing."""
     done = world.run("snapshot", "--nightly", *arguments)
