@@ -40,7 +40,7 @@ def adopt(
         typer.Option(metavar="EMULATOR=PATH", help="A folder of it that is this emulator's; repeat."),
     ] = None,
     only_layouts: Annotated[
-        bool, typer.Option("--only-layouts", help="Nothing that no layout names, whatever it looks like.")
+        bool, typer.Option("--only-layouts", help="Take in only what a layout names; recognise nothing.")
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be taken in.")] = False,
     yes: Yes = False,

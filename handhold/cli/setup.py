@@ -41,7 +41,7 @@ def setup(
     ] = False,
     nightly: Annotated[
         bool,
-        typer.Option("--nightly", help="Only print what has a snapshot taken every night: cron and systemd."),
+        typer.Option("--nightly", help="Only print the lines for cron and systemd: a snapshot every night."),
     ] = False,
     parity: Annotated[
         bool, typer.Option("--parity", help="Keep this archive with parity, so that dead sectors come back.")

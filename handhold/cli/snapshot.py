@@ -61,7 +61,7 @@ def snapshot(
         typer.Option(metavar="N", min=1, max=19, help="How hard new data is packed: 1 is fast, 19 is small."),
     ] = 3,
     nightly: Annotated[
-        bool, typer.Option("--nightly", help="Nobody watches: one line if something is wrong, a log.")
+        bool, typer.Option("--nightly", help="Nobody watches: only a line if something is wrong, and a log.")
     ] = False,
     on_trouble: Annotated[
         str | None,

@@ -42,7 +42,7 @@ def thin(
     yes: Yes = False,
     json: Json = False,
 ) -> None:
-    """Lets nights go and frees their room; of each device the nights stay that you name.
+    """Lets older nights go to make room; you say how many stay of each device.
 
     Of the last N nights, weeks (from Monday), months and years that have one the newest snapshot stays. The
     newest of a device always stays, and no save is let go that stands in no other night.
