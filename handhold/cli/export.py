@@ -124,7 +124,7 @@ def _tell(session: Session, exported: Exported, snapshot: str, destination: str,
         console.tell(
             f"{words.amount(gaps, 'thing')} could not be kept that night; {MISSING} in it says which."
         )
-    console.tell(f"The list of digests in it ({SUMS}, or a bag's manifest) proves that it is whole.")
+    console.tell(f"The list of checksums in it ({SUMS}, or a bag's manifest) proves that it is whole.")
 
 
 def _form(named: str | None, destination: str) -> Form:
