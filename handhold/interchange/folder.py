@@ -14,6 +14,10 @@ from handhold.names import native, trouble_with
 #: Errors that concern the storage and not one file: nothing more can be written.
 _STORAGE = {errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.ENODEV, errno.ENOTCONN, errno.ENXIO}
 
+#: Errors with which file systems refuse a name in a folder that can be written: drivers are not of one mind
+#: (seen: ``ENOENT`` on exFAT, ``EPERM`` on FAT, both through FUSE).
+_NAMES = {errno.EINVAL, errno.ENAMETOOLONG, errno.EILSEQ, errno.ENOENT, errno.EPERM}
+
 
 class Folder:
     """Writes files below ``root``, which is new or empty. The list of digests is written last."""
@@ -89,7 +93,7 @@ def _begin(root: str) -> None:
 def _why(error: OSError | OverflowError) -> str:
     if isinstance(error, OverflowError):
         return "its time cannot be written here"
-    if error.errno in (errno.EINVAL, errno.ENAMETOOLONG, errno.EILSEQ):
+    if error.errno in _NAMES:
         return "its name cannot be written on this storage"
     if error.errno == errno.EFBIG:
         return "it is too large for this storage"

@@ -273,5 +273,6 @@ def test_names_that_the_card_cannot_hold_are_told(world: World, exfat: Path) -> 
     assert done.status == 3
     left = {one["path"] for one in done.document["left"]}
     assert any('"Ruhm"' in path for path in left)
+    assert {one["why"] for one in done.document["left"]} == {"its name cannot be written on this storage"}
     assert len(left) < len(shown(world)) / 2
     assert sums_agree(exfat / "out")
