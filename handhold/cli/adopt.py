@@ -133,7 +133,8 @@ def _opened(session: Session, archive: Archive, path: str) -> Iterator[tuple[str
 
 def _show(session: Session, found: Backup) -> None:
     console, moment = session.console, words.moment(found.dated.taken)
-    console.say(f"{found.name}: {found.device}, {moment} ({found.dated.why})")
+    # a line break in a folder's name begins no line of ours
+    console.say(f"{words.printable(found.name)}: {found.device}, {moment} ({found.dated.why})")
     if found.doubtful:
         console.say(
             f"That may be the time of a copy, so it counts as older than the last night of {found.device}. "

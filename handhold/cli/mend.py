@@ -170,6 +170,8 @@ def _show(console: Console, result: Mending) -> None:
             console.say(f"{words.amount(result.lost_blocks, 'block')} could not be found anywhere.")
         elif result.nothing:
             console.say("Nothing here can mend it.")
+        else:
+            _show_rest(console, result)
     elif result.after.ok:
         console.say("\nThe archive is whole again." if not result.before.ok else "\nThe archive is whole.")
     if not result.after.ok and (result.nothing or not result.dry):
@@ -181,3 +183,18 @@ def _show(console: Console, result: Mending) -> None:
             "Another archive may have it: handhold mend --from PATH. Everything else can be restored. A card "
             "that has lost sectors will lose more: copy the archive to another one."
         )
+
+
+def _show_rest(console: Console, result: Mending) -> None:
+    """The records of nights that a plan does not bring back: nothing but another copy of them can."""
+    mended = {one.file for one in result.done} | set(result.removed)
+    left = [
+        one for one in result.before.damage if one.file.startswith("manifests/") and one.file not in mended
+    ]
+    if not left:
+        return
+    console.say("\nCannot be mended:")
+    for damage in left[:_MOST]:
+        console.say(f"  {damage.file}: {damage.what}")
+    show_lost(console, left, _MOST)
+    console.say("Another archive may have it: handhold mend --from PATH")

@@ -122,6 +122,19 @@ def test_what_nothing_has_any_more_is_named(world: World) -> None:
     assert world.run("mend", "--from", str(world.folder / "nowhere"), "--yes").status == 5
 
 
+def test_a_plan_names_the_night_that_does_not_come_back(world: World) -> None:
+    world.next_evening()
+    assert world.run("snapshot").status == 0
+    spoil(world, (world.internal / "Tinplate/saves/Salt Road.sav").read_bytes()[:64])
+    first = min((world.archive / "manifests").iterdir())
+    first.write_bytes(first.read_bytes()[:50])
+    planned = world.run("mend", "--dry-run")
+    assert planned.status == 4 and "1 block found again, from the device" in planned.out
+    rest = " ".join(planned.out.partition("Cannot be mended:")[2].split())
+    assert first.name in rest and "handhold mend --from PATH" in rest
+    assert all(len(line) <= 80 for line in planned.out.splitlines())
+
+
 def test_from_another_archive(world: World, tmp_path: Path) -> None:
     other = world.folder / "other"
     shutil.copytree(world.archive, other)
