@@ -13,11 +13,16 @@ LARGEST_BLANK = 64 << 20
 
 def blank(entry: Entry) -> str:
     """In which way a file holds nothing, told by its digest; empty text if it holds something."""
-    if not entry.size:
+    return blank_content(entry.size, entry.sha256)
+
+
+def blank_content(size: int, sha256: str) -> str:
+    """The same of a content, by its size in bytes and its digest."""
+    if not size:
         return "empty"
-    if entry.size <= LARGEST_BLANK:
+    if size <= LARGEST_BLANK:
         for byte, what in ((0x00, "all zero"), (0xFF, "all 0xFF")):
-            if entry.sha256 == _filled(byte, entry.size):
+            if sha256 == _filled(byte, size):
                 return what
     return ""
 

@@ -241,6 +241,16 @@ def _forks(console: Console, prepared: Carry, clock: datetime) -> None:
         f'\n  To choose: handhold carry --take {other} --game "{title}" (without --game for all of them). '
         "What it replaces stays in the archive."
     )
+    first = [
+        title
+        for (_, title), saves in games.items()
+        if any(save.never_here and any(version.here for version in save.versions) for save in saves)
+    ]
+    if first:
+        console.say(
+            f"  No night knows what stands here of {words.listed(first, 4)}. If an emulator made it at its "
+            "first start (an empty memory card), take the other one."
+        )
 
 
 def _evenings(sides: Sequence[Version]) -> str:

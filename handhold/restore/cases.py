@@ -14,7 +14,7 @@ from handhold.archive.timeline import Moment
 from handhold.model import Entry, Identity, Kind, Part
 from handhold.restore.found import NoTarget, Target, What
 from handhold.restore.newest import Course, Descent, Event, Here, Verdict, judge, until_now
-from handhold.restore.plan import NOT_HELD, Action, Decision, Step, blocked
+from handhold.restore.plan import NOT_HELD, Action, Decision, Step, blocked, fresh
 from handhold.restore.select import title_of
 from handhold.restore.whereabouts import Known, Stands
 
@@ -46,6 +46,7 @@ class Save:
     newest: Version | None
     versions: tuple[Version, ...]
     taken: str | None  # whose version of a fork comes, or stays, as the owner chose
+    never_here: bool = False  # the archive has never seen it on the device at hand
     removed_on: tuple[str, ...] = ()  # other devices that had it and where it was removed since
 
 
@@ -60,11 +61,17 @@ class Case:
     courses: dict[Line, Course] = field(init=False)
     verdict: Verdict = field(init=False)
     versions: list[Version] = field(init=False)
+    fresh: str = field(init=False)  # why what stands here counts as nothing; "" if it does not
     together: bool = False  # it is a fork only as a part of its save
 
     def __post_init__(self) -> None:
         seen = {line: [_event(moment) for moment in moments] for line, moments in self.lines.items()}
-        self.courses = until_now(seen, self.stands.live)
+        self.fresh = self._fresh()
+        live = {
+            line: None if self.fresh and line == self.stands.line else content
+            for line, content in self.stands.live.items()
+        }
+        self.courses = until_now(seen, live)
         self.verdict = judge(self.courses, self.device, self.stands.line)
         self.versions = self._versions()
 
@@ -86,6 +93,15 @@ class Case:
     def contents(self) -> frozenset[str]:
         """What stands anywhere."""
         return frozenset(version.sha256 for version in self.versions)
+
+    @property
+    def never_here(self) -> bool:
+        """Whether the archive has never seen it on this device."""
+        return not any(line.device == self.device for line, moments in self.lines.items() if moments)
+
+    def _fresh(self) -> str:
+        why = fresh(self.entry, self.stands.found) if self.never_here else ""
+        return "" if self._seen(self.stands.found.sha256) else why
 
     @property
     def on_hand(self) -> str | None:
@@ -166,6 +182,7 @@ class Case:
             versions=tuple(self.versions),
             taken=chosen,
             removed_on=tuple(sorted(self.removed_on)),
+            never_here=self.never_here,
         )
 
     def step(self, archive: Archive, take: str | None) -> Step:
@@ -180,7 +197,10 @@ class Case:
                 why = f"{self.version_of(newest).device} has the newest; what stands here is older"
                 return self._bring(archive, newest, Decision.FORWARD, why)
             case Here.MISSING:
-                return self._bring(archive, newest, Decision.WRITE, "nothing stands there")
+                why = (
+                    f"{self.fresh}; it is kept in the archive first" if self.fresh else "nothing stands there"
+                )
+                return self._bring(archive, newest, Decision.WRITE, why)
             case Here.REMOVED:
                 source = self.version_of(newest).device
                 if take is not None and take in self.holders(newest):

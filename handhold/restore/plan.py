@@ -15,7 +15,8 @@ from enum import StrEnum
 from handhold.amounts import size
 from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import Lines, Order, last_on, line_of, order
-from handhold.model import NS, Entry, Identity
+from handhold.blank import blank, blank_content
+from handhold.model import NS, Entry, Identity, Part
 from handhold.names import written
 from handhold.restore.clock import COPY_GAMES_ARCHIVED, Says, Stamps, compare, stamp
 from handhold.restore.filenames import fold, free_beside, refused
@@ -268,7 +269,10 @@ def _who_wins(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
             return Decision.FORK, "both versions are in the archive, and neither came after the other"
         case Order.UNKNOWN:
             pass
-    if target.here and (last := last_on(lines, line_of(scene.device, "", target.site, folder))):
+    last = last_on(lines, line_of(scene.device, "", target.site, folder)) if target.here else None
+    if last is None and (what := fresh(entry, found)):
+        return Decision.OLDER, f"{what}; it is kept in the archive first"
+    if last:
         # It came after what the archive last saw here, whatever a clock says.
         if order(lines, last[0], entry.sha256) in (Order.SAME, Order.NEWER):
             return Decision.NEWER, "it was changed on the handheld after its last snapshot"
@@ -277,6 +281,14 @@ def _who_wins(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:
             "it was changed on the handheld after its last snapshot, and this version is from elsewhere",
         )
     return _by_time(wish, target, scene)
+
+
+def fresh(entry: Entry, found: Found) -> str:
+    """Whether what stands there holds nothing, as an emulator makes a save at its first start; "" if not."""
+    if entry.part is not Part.SAVES or found.what is not What.FILE or blank(entry):
+        return ""
+    what = blank_content(found.size, found.sha256)
+    return f"what stands there holds nothing ({what})" if what else ""
 
 
 def _by_time(wish: Wish, target: Target, scene: Scene) -> tuple[Decision, str]:

@@ -535,3 +535,18 @@ def test_a_device_that_answers_with_name_and_path(world: World, tmp_path: Path) 
     assert _named_folder(f"card={tmp_path}") == ("card", str(tmp_path))
     assert _named_folder(str(tmp_path / "a=b")) == ("", str(tmp_path / "a=b"))
     assert _named_folder("") == ("", "")
+
+
+def test_what_an_emulator_may_have_made_at_its_first_start_is_said(plover: Handheld, heron: Handheld) -> None:
+    plover.play("chapter 7")
+    plover.night()
+    heron.play("formatted, and never played")
+    said = heron.run("carry", "--yes")
+    assert said.status == 3 and heron.read() == "formatted, and never played"
+    told = " ".join(said.out.split())
+    assert "No night knows what stands here of Mole Hollow." in told
+    assert "at its first start (an empty memory card), take the other one" in told
+    assert 'handhold carry --take plover --game "Mole Hollow"' in told
+    assert max(map(len, said.out.splitlines())) <= 80
+    heron.night()
+    assert "No night knows" not in heron.run("carry", "--dry-run").out

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from handhold.archive.standing import BEGUN
 from handhold.device.temporary import is_temporary
-from handhold.model import Kind
+from handhold.model import Kind, Part
 from handhold.restore.plan import OnNewer
+from handhold.restore.select import Selection
 from tests.device.trees import layout
 from tests.faults.survival import Known, check_tidy, check_whole
 from tests.restore.world import World, tree
 
 DEVICE = "pebble"
+OTHER = "lantern"
 WRITTEN_LAYOUT = """\
 layout: 1
 id: tinplate
@@ -73,6 +75,20 @@ class Evening:
         evening.put(old)
         return evening
 
+    @classmethod
+    def of_two(cls, root: Path, old: Files = OLD, new: Files = NEW) -> Evening:
+        """The same, with ``new`` on another handheld that played on from ``old``."""
+        root.mkdir()
+        world = World(root)
+        world.now = datetime.now(UTC) - timedelta(days=1)
+        evening = cls(world, old, new)
+        evening.put(old)
+        for name, files in ((DEVICE, old), (OTHER, old), (OTHER, new)):
+            for path, content in files.items():
+                world.put(name, path.removeprefix("Tinplate/"), content)
+            world.night(name)
+        return evening
+
     def at(self, root: Path) -> Evening:
         """The same evening as it stands in another folder."""
         return Evening(World.at(root, self.world.now), self.old, self.new)
@@ -109,6 +125,12 @@ class Evening:
         done = self.world.restore(DEVICE, self.world.archive.find(DEVICE), on_newer=OnNewer.REPLACE)
         return 3 if done.failed else 0
 
+    def carry(self) -> int:
+        """Brings the newest of another handheld."""
+        self.world.reopened()
+        parts = Selection(parts=(Part.SAVES, Part.STATES))
+        return 3 if self.world.carry(DEVICE, selection=parts).failed else 0
+
     def undo(self) -> int:
         """Takes that back."""
         self.world.reopened()
@@ -142,9 +164,9 @@ class Evening:
             for content in (old, new):
                 assert content is None or now == content or self.world.holds(content), f"{path} is lost"
 
-    def finish(self) -> None:
-        """The same restore again ends as if nothing had happened; nothing is left to clear away."""
-        assert self.restore() == 0
+    def finish(self, again: Callable[[Evening], int]) -> None:
+        """The same again ends as if nothing had happened; nothing is left to clear away."""
+        assert again(self) == 0
         assert tree(self.card) == self.new
         self._tidy()
 

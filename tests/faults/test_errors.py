@@ -97,7 +97,7 @@ class Campaign:
                 assert ran.status in (0, 3, ARCHIVE_STATUS[fault.error])
         elif self.command == "restore":
             assert ran.status != 0 or tree(self.there.card) == self.there.new
-            self.there.finish()
+            self.there.finish(Evening.restore)
         elif self.command == "undo":
             assert ran.status != 0 or tree(self.there.card) == self.there.old
             self.there.restore()

@@ -20,6 +20,7 @@ Typed = tuple[str, ...]
 SNAPSHOT: Typed = ("snapshot",)
 RESTORE: Typed = ("restore", DEVICE, "--yes", "--on-newer", "replace")
 UNDO: Typed = ("undo", "--yes")
+CARRY: Typed = ("carry", "--yes", "--part", "saves", "--part", "states")
 
 
 @pytest.fixture
@@ -65,25 +66,25 @@ def _look(there: Evening, typed: Typed, before: Known, records: int) -> None:
     else:
         if there.records:
             there.copied(Path(f"{there.world.root}, copied")).take_back()
-        there.finish()
+        there.finish(Evening.carry if typed == CARRY else Evening.restore)
     check(there.archive, now, known(there.archive))
 
 
 def _evening(folder: Path, typed: Typed) -> Evening:
-    evening = Evening.made(folder / "start")
+    evening = Evening.of_two(folder / "start") if typed == CARRY else Evening.made(folder / "start")
     if typed == UNDO:
         evening.restore()
     return evening
 
 
 @sizes
-@pytest.mark.parametrize("typed", [SNAPSHOT, RESTORE, UNDO], ids=lambda typed: typed[0])
+@pytest.mark.parametrize("typed", [SNAPSHOT, RESTORE, CARRY, UNDO], ids=lambda typed: typed[0])
 def test_killed_at_every_call(folder: Path, typed: Typed, size: Size) -> None:
     campaign(f"kill -9, {typed[0]}", _evening(folder, typed), typed, size, short=2)
 
 
 @pytest.mark.volumes
 @sizes
-@pytest.mark.parametrize("typed", [SNAPSHOT, RESTORE, UNDO], ids=lambda typed: typed[0])
+@pytest.mark.parametrize("typed", [SNAPSHOT, RESTORE, CARRY, UNDO], ids=lambda typed: typed[0])
 def test_killed_at_every_call_on_exfat(exfat: Path, typed: Typed, size: Size) -> None:
     campaign(f"kill -9 on exFAT, {typed[0]}", _evening(exfat, typed), typed, size, short=1)

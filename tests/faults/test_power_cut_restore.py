@@ -38,7 +38,7 @@ def test_a_restore_that_is_cut_off(place: Path, size: Size, files: str) -> None:
         if number % 2 and there.records:
             there.take_back()
         else:
-            there.finish()
+            there.finish(Evening.restore)
 
 
 @sizes

@@ -66,6 +66,36 @@ def test_replacing_and_undoing_on_a_card(tmp_path: Path, card: Path) -> None:
     assert tree(card / "Tinplate") == {"saves/A.sav": b"two", "saves/B.sav": b"only once"}
 
 
+def test_a_carry_to_a_card_and_back(tmp_path: Path, card: Path) -> None:
+    world = World(tmp_path)
+    world.card("lantern", card)
+    for name in ("Moss", "Fern", "Reed"):
+        world.put("plover", f"saves/{name}.sav", f"{name} 1", EVENING - 2 * DAY)
+    world.night("plover")
+    arrived = world.carry("lantern")
+    assert not arrived.failed and set(decisions(arrived.plan.steps).values()) == {"write"}
+    assert tree(card / "Tinplate") == tree(world.card("plover") / "Tinplate")
+    world.night("lantern")
+    assert not world.prepare_carry("lantern").plan.writes
+    # Played on here, on there, and on both.
+    world.put("lantern", "saves/Moss.sav", "Moss 2")
+    world.put("plover", "saves/Fern.sav", "Fern 2")
+    world.put("plover", "saves/Reed.sav", "Reed of plover")
+    (card / "Tinplate/saves/Reed.sav").unlink()  # this driver leaves the end of what it writes over
+    world.put("lantern", "saves/Reed.sav", "Reed of lantern")
+    world.night("plover")
+    applied = world.carry("lantern")
+    assert not applied.failed
+    assert tree(card / "Tinplate") == {
+        "saves/Moss.sav": b"Moss 2",
+        "saves/Fern.sav": b"Fern 2",
+        "saves/Reed.sav": b"Reed of lantern",
+    }
+    assert world.holds(b"Fern 1")
+    assert not world.undo("lantern").failed
+    assert (card / "Tinplate/saves/Fern.sav").read_bytes() == b"Fern 1"
+
+
 def test_both_on_a_card_that_knows_no_case(tmp_path: Path, card: Path) -> None:
     world = World(tmp_path)
     world.card("plover", card)
