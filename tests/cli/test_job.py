@@ -283,7 +283,7 @@ def test_a_card_that_the_emulators_first_start_made(world: World, tmp_path: Path
     world.run("snapshot")
     world.next_evening()
     fresh = tmp_path / "heron" / "internal"
-    world.write(fresh / "Tinplate/saves/Mole Hollow.sav", bytes(8192), 5)
+    world.write(fresh / "Tinplate/saves/Mole Hollow.sav", b"formatted".ljust(8192, b"\0"), 5)
     (tmp_path / "heron/card").mkdir()
     heron = ("--device", "heron", "--volume", f"internal={fresh}", "--volume", f"card={tmp_path}/heron/card")
     said = world.run(*heron, "restore", "plover", "--part", "saves", "--dry-run")
