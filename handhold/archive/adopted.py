@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from handhold.archive.manifest import Snapshot
@@ -31,13 +32,40 @@ def adopted_sequence(
     two snapshots the earlier one comes first, in whatever order they are adopted.
     """
     own = [one for one in snapshots if one.kind is not Kind.ADOPTED]
-    later = [
-        one.sequence
-        for one in own
-        if one.taken > taken or one.taken < _EARLIEST or one.taken > now + timedelta(days=1)
-    ]
+    later = [one.sequence for one in own if _may_be_later(one, taken) or one.taken > now + timedelta(days=1)]
     after = min(later) - 1 if later else max((one.sequence for one in own), default=0)
     if before is not None:
         after = min(after, before - 1)
+    return _behind(after, taken)
+
+
+def _behind(number: float, taken: datetime) -> float:
     seconds = min(max(int(taken.timestamp()), 1), _SPAN - 1)
-    return max(math.floor(after), 0) + seconds / _SPAN
+    return max(math.floor(number), 0) + seconds / _SPAN
+
+
+def in_place(snapshots: Sequence[Snapshot]) -> list[Snapshot]:
+    """The same in the order of the archive, each backup before all that was taken later of its device. Pure.
+
+    So it stood when it was adopted. But where copies of an archive were put together, there are snapshots
+    which that one had not, and whose numbers were given without it: these must not pass for older ones.
+    ``snapshots`` are in their order; what was adopted and stands behind such a one gets another number here.
+    """
+    first: dict[str, list[Snapshot]] = {}
+    if any(one.kind is Kind.ADOPTED for one in snapshots):
+        for one in snapshots:
+            if one.kind is not Kind.ADOPTED:
+                first.setdefault(one.device, []).append(one)
+
+    def placed(one: Snapshot) -> Snapshot:
+        if one.kind is not Kind.ADOPTED:
+            return one
+        later = (own.sequence for own in first.get(one.device, ()) if _may_be_later(own, one.taken))
+        earliest = next(later, one.sequence)
+        return replace(one, sequence=_behind(earliest - 1, one.taken)) if earliest < one.sequence else one
+
+    return sorted(map(placed, snapshots), key=lambda one: one.sequence)
+
+
+def _may_be_later(one: Snapshot, taken: datetime) -> bool:
+    return one.taken > taken or one.taken < _EARLIEST

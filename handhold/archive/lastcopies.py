@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 
+from handhold.archive.adopted import in_place
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.timeline import covers
@@ -139,7 +140,7 @@ def last_copies(
     found: dict[str, list[Entry]] = {}
     going = {one.file for one in go}
     devices: dict[str, list[Snapshot]] = {}
-    for night in sorted([*stay, *go], key=lambda one: one.sequence, reverse=True):
+    for night in reversed(in_place(sorted([*stay, *go], key=lambda one: one.sequence))):
         devices.setdefault(night.device, []).append(night)
     for nights in devices.values():
         if going.isdisjoint(night.file for night in nights):

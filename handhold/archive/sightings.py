@@ -8,10 +8,11 @@ it, and one that speaks of nothing that is looked for is not decoded.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, NamedTuple
 
+from handhold.archive.adopted import in_place
 from handhold.archive.pages import Glance
 from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import BEGUN, ELSEWHERE, Line, line_of
@@ -102,10 +103,12 @@ def sightings(
     """
     result = Sightings()
     reading = _Reading()
-    snapshots = [one for one in archive.told_apart() if not (one.kind is Kind.RESTORED and one.note == BEGUN)]
+    snapshots = [
+        one for one in in_place(archive.told_apart()) if not (one.kind is Kind.RESTORED and one.note == BEGUN)
+    ]
     for done, snapshot in enumerate(snapshots, start=1):
         try:
-            reading.note(archive.read(snapshot), result)
+            reading.note(replace(archive.read(snapshot), snapshot=snapshot), result)
         except OwnerError:
             result.unreadable.append(snapshot.name)
         if progress:

@@ -22,6 +22,7 @@ from enum import StrEnum
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
+from handhold.archive.adopted import in_place
 from handhold.archive.branches import ONE, branches
 from handhold.archive.sameness import Forms, same_save
 from handhold.errors import OwnerError
@@ -158,7 +159,7 @@ def standings(
     wanted = identities if isinstance(identities, (set, frozenset, dict)) else frozenset(identities)
     pages: dict[str, dict[_Seen, Span]] = {}
     names: dict[float, str] = {}
-    snapshots = archive.told_apart()
+    snapshots = in_place(archive.told_apart())
     branch = branches(snapshots)
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact

@@ -12,12 +12,13 @@ its history. So does one whose home was moved.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
+from handhold.archive.adopted import in_place
 from handhold.archive.branches import ONE, branches
 from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import BEGUN, ELSEWHERE, Line, line_of
@@ -65,7 +66,7 @@ def timelines(
     """
     result = Timelines()
     readers: dict[tuple[str, int], _Reader] = {}
-    snapshots = archive.told_apart()
+    snapshots = in_place(archive.told_apart())
     branch = branches(snapshots)
     for done, snapshot in enumerate(snapshots, start=1):
         if not (snapshot.kind is Kind.RESTORED and snapshot.note == BEGUN):  # an intention is no fact
@@ -128,7 +129,7 @@ class _Reader:
     def take(self, snapshot: Snapshot) -> None:
         """Notes what one manifest says."""
         try:
-            manifest = self._archive.read(snapshot)
+            manifest = replace(self._archive.read(snapshot), snapshot=snapshot)
         except OwnerError:
             self._hurt(snapshot)
             return

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handhold.archive.adopted import adopted_sequence
+from handhold.archive.adopted import adopted_sequence, in_place
 from handhold.archive.manifest import Snapshot
 from handhold.model import Kind
 
@@ -69,3 +69,26 @@ def test_the_order_of_adopting_does_not_matter(nights: list[int], backups: list[
     times = [one.taken for one in kept]
     assert times == sorted(times)  # every clock was right, so history is in the order of time
     assert len({one.sequence for one in kept}) == len(kept)
+
+
+#: By hand: a backup with number 9, and the nights of its device with the days on which they were taken.
+@pytest.mark.parametrize(
+    ("nights", "after"),
+    [
+        ({2: "2026-01-01", 3: "2026-01-05"}, 9),  # as it was given
+        ({2: "2026-01-01", 3: "2026-02-05", 4: "2026-03-05"}, 2),  # from a copy that went on apart
+        ({1: "2026-02-05"}, 0),
+        ({3: "2026-01-05", 4: "1980-01-01"}, 3),  # a clock that was never set may be that of a later one
+        ({12: "2026-02-05"}, 9),
+    ],
+)
+def test_what_came_from_another_copy_and_is_later_stands_behind_it(
+    nights: dict[int, str], after: int
+) -> None:
+    taken = day("2026-01-20")
+    fraction = taken.timestamp() / 2**34
+    kept = [snapshot(number, day(text)) for number, text in nights.items()]
+    kept.append(snapshot(9 + fraction, taken, Kind.ADOPTED))
+    placed = in_place(sorted(kept, key=lambda one: one.sequence))
+    assert [one.sequence for one in placed] == sorted([*nights, after + fraction])
+    assert next(one for one in placed if one.kind is Kind.ADOPTED).name == f"plover.{9 + fraction}"

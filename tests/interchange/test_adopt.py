@@ -182,6 +182,42 @@ def test_the_time_of_a_copy_makes_nothing_newer(world: World, tmp_path: Path) ->
     assert save.read_bytes() == played
 
 
+def test_two_copies_that_went_on_apart_do_not_make_it_newer(world: World, tmp_path: Path) -> None:
+    """One copy numbers many nights of another handheld, so a backup that goes there has a high number."""
+    second, save = world.archive.parent / "second", world.internal / "Tinplate/saves/Ladder.sav"
+    second.mkdir()
+    heron = tmp_path / "heron"
+    heron.mkdir()
+
+    def of_heron(*arguments: str) -> None:
+        options = ("--device", "heron", "--volume", f"internal={heron}", *arguments)
+        assert world.run(*options).status == 0
+
+    assert world.run("mirror", str(second)).status == 0
+    for _ in range(4):
+        world.next_evening()
+        world.write(heron / "Tinplate/saves/Other.sav", world.time.isoformat())
+        of_heron("snapshot")
+    backup = tmp_path / "backup"
+    world.write(backup / "Tinplate/saves/Ladder.sav", b"old progress", minutes_ago=2000)
+    world.next_evening()
+    old = adopted(world, str(backup), "--date", world.time.date().isoformat())["snapshot"]
+    world.next_evening()
+    world.write(save, b"new progress")
+    assert world.run("--archive", str(second), "snapshot").status == 0
+    assert world.run("mirror", str(second)).status in (0, 3)
+    there = ("--archive", str(second))
+    plan = world.run(*there, "restore", old, "--game", "Ladder", "--dry-run", "--json").document
+    assert [step["decision"] for step in plan["steps"]] == ["newer"]
+    assert world.run(*there, "restore", old, "--game", "Ladder", "--yes").status == 3
+    assert save.read_bytes() == b"new progress"
+    save.unlink()  # nor is it what another handheld gets
+    assert world.run(
+        *there, "--device", "heron", "--volume", f"internal={world.internal}", "carry", "--yes"
+    ).status in (0, 3)  # fmt: skip
+    assert save.read_bytes() == b"new progress"
+
+
 def test_an_adopted_one_is_not_the_last_of_a_device(world: World, tmp_path: Path) -> None:
     """It may hold one emulator only; who moves to the next handheld means the last night."""
     night = world.run("list", "--json").document["snapshots"][-1]["snapshot"]
