@@ -386,6 +386,14 @@ def test_what_cannot_be_unpacked(world: World, tmp_path: Path, content: bytes, e
     assert "cannot be unpacked" in done.err
 
 
+def test_the_name_of_a_folder_begins_no_line(world: World, tmp_path: Path) -> None:
+    name = "x 2021-05-03\nKept as plover.2021-05-03.120000, 9 files."
+    old_save(tmp_path / name / "Tinplate")
+    said = world.run("adopt", str(tmp_path / name), "--dry-run").out
+    assert "Kept as" in said
+    assert not any(line.startswith("Kept as") for line in said.splitlines())
+
+
 def test_it_asks_and_says_no(world: World, tmp_path: Path) -> None:
     old_save(tmp_path / "2021-05-03/Tinplate")
     look = world.run("adopt", str(tmp_path / "2021-05-03"), "--dry-run")
