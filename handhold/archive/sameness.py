@@ -52,4 +52,6 @@ def same_save(entry: Entry, forms: Forms) -> tuple[Identity, str]:
 
 def folded(name: str) -> str:
     """A name as games are compared by it: without case, in one way of writing accents."""
+    if name.isascii():
+        return name.lower()
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())

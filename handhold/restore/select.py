@@ -113,11 +113,15 @@ def choose(
         return Chosen(among, [])
     _check_emulators(among, selection.emulators, where)
     fits = Fits(selection)
+    emulators = {name for name in {entry.emulator for entry in among} if fits.emulator(name)}
+    called = [title_of(entry) for entry in among]
+    # Thousands of files share a title, and to fold one costs more than all else that is done with an entry.
+    games = {title for title in set(called) if fits.game(title)}
     picked = Chosen([], [])
-    for entry in among:
-        if not fits.emulator(entry.emulator):
+    for entry, title in zip(among, called, strict=True):
+        if entry.emulator not in emulators:
             continue
-        by_name, by_path = fits.game(title_of(entry)), fits.path(entry.path)
+        by_name, by_path = title in games, fits.path(entry.path)
         lies_in = inside(entry) if selection.parts or not (by_name and by_path) else ()
         members = tuple(
             one
@@ -130,8 +134,10 @@ def choose(
             picked.entries.append(entry)
         elif members:
             picked.members.append((entry, members))
-    if selection.games:
-        _check_games(among, selection.games, inside)
+    known = [folded(title) for title in games]
+    missing = [name for name in selection.games if not _is_among(name, known)]
+    if missing:  # unless the game lies in a zip
+        _check_games(among, missing, inside)
     if not (picked.entries or picked.members):
         raise WrongInput(
             f"The {where} holds nothing that fits {_said(selection)}.",
@@ -174,16 +180,21 @@ def _check_games(
     wanted: Sequence[str],
     inside: Callable[[Entry], tuple[Inner, ...]],
 ) -> None:
-    titles = {folded(title_of(entry)): title_of(entry) for entry in entries}
+    titles = {folded(name): name for name in map(title_of, entries)}
     for entry in entries:
         titles.update((folded(name), name) for name in map(title_of_member, inside(entry)))
     for name in wanted:
-        pattern = pattern_of((name,))
-        if pattern is not None and not any(pattern.fullmatch(known) for known in titles):
+        if not _is_among(name, titles):
             # settings and the like have no game, and their names are no help here
             games = {entry.game for entry in entries if entry.game} or set(titles.values())
             example = min(games, default="moss").split()[0].lower()
             raise UnknownName("game", name, sorted(games), f"* stands for any text: --game '{example}*'")
+
+
+def _is_among(wanted: str, known: Iterable[str]) -> bool:
+    """Whether a pattern fits any of the names, which are ``folded``."""
+    pattern = pattern_of((wanted,))
+    return pattern is not None and any(map(pattern.fullmatch, known))
 
 
 def pattern_of(wanted: Sequence[str]) -> re.Pattern[str] | None:

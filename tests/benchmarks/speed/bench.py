@@ -46,7 +46,13 @@ class Bench:
         for name, text in LAYOUTS.items():
             (self.layouts / f"{name}.yaml").write_text(text)
         self.log = self.work / "last errors"
-        self.env = dict(os.environ) | {"XDG_CONFIG_HOME": str(self.work / "config"), "TZ": "UTC"}
+        # Modules are compiled once, as where a program was installed.
+        kept = {name: text for name, text in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+        self.env = kept | {
+            "XDG_CONFIG_HOME": str(self.work / "config"),
+            "PYTHONPYCACHEPREFIX": str(self.work / "compiled"),
+            "TZ": "UTC",
+        }
 
     def handhold(self, device: Path, archive: Path, *command: str, accept: Sequence[int] = (0,)) -> Took:
         """Runs a command of handhold on a device with an archive."""
