@@ -13,7 +13,7 @@ device are not brought over, for an older save could pass for a newer one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -88,13 +88,22 @@ class Mirrored:
         )
 
 
-def lacking(here: Iterable[Snapshot], there: Iterable[Snapshot]) -> Lack:
-    """Compares the records of two archives with one id, each by sequence. Pure."""
+def lacking(
+    here: Iterable[Snapshot],
+    there: Iterable[Snapshot],
+    hurt_here: Collection[str] = (),
+    hurt_there: Collection[str] = (),
+) -> Lack:
+    """Compares the records of two archives with one id, each by sequence. Pure.
+
+    A snapshot that one has and whose manifest is hurt in the other is no sign that they went on apart:
+    ``hurt_here`` and ``hurt_there`` are the files of these.
+    """
     mine, other = {_key(one): one for one in here}, {_key(one): one for one in there}
     new = [one for key, one in mine.items() if key not in other]
     only_there = [one for key, one in other.items() if key not in mine]
     gone = [one for key, one in mine.items() if not one.let_go and key in other and other[key].let_go]
-    both = _going_on(new) & _going_on(only_there)
+    both = _going_on(new, hurt_there) & _going_on(only_there, hurt_here)
     first = parted_at([*mine.values(), *only_there])
     later = [one.sequence for one in (*new, *only_there) if one.kind is not Kind.ADOPTED]
     mixed = both if first is None or first > min(later, default=first) else frozenset()
@@ -107,9 +116,19 @@ def lacking(here: Iterable[Snapshot], there: Iterable[Snapshot]) -> Lack:
     )
 
 
-def _going_on(snapshots: Iterable[Snapshot]) -> frozenset[str]:
+def _going_on(snapshots: Iterable[Snapshot], hurt: Collection[str]) -> frozenset[str]:
     """The devices that took snapshots; what was adopted stands where its time puts it, in both places."""
-    return frozenset({one.device for one in snapshots if one.kind is not Kind.ADOPTED})
+    known = {_but_for_its_digest(file) for file in hurt}
+    return frozenset(
+        one.device
+        for one in snapshots
+        if one.kind is not Kind.ADOPTED and _but_for_its_digest(one.file) not in known
+    )
+
+
+def _but_for_its_digest(file: str) -> str:
+    """Device and time: a manifest has them whether it is whole or tells of a snapshot that was let go."""
+    return file.rsplit(".", 2)[0]
 
 
 def _key(one: Snapshot) -> _Key:
@@ -159,9 +178,14 @@ def mirror(first: Archive, storage: Storage, progress: Callable[[int, int], None
     with second.locked("mirror"):
         with second.writer():
             pass  # takes away what was left by runs that were cut off
-        result = Mirrored(lacking(first.records(), second.records()), made)
+        result = Mirrored(_compared(first, second), made)
         _bring(first, second, result, progress)
     return result
+
+
+def _compared(first: Archive, second: Archive) -> Lack:
+    here, there = first.records(), second.records()
+    return lacking(here, there, first.unreadable, second.unreadable)
 
 
 def _bring(

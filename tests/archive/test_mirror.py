@@ -177,6 +177,27 @@ def test_a_manifest_that_is_hurt_here_keeps_nothing_else_back() -> None:
     assert len(give_back(Archive.open(card))) == 2
 
 
+@pytest.mark.parametrize("hurt_here", [True, False])
+@pytest.mark.parametrize("let_go", [True, False])
+def test_a_manifest_that_is_hurt_is_no_sign_of_having_gone_on_apart(hurt_here: bool, let_go: bool) -> None:
+    """Else a single dead sector would keep every later night from the second place."""
+    first, card = filled(), Card({})
+    assert isinstance(first.storage, Card)
+    mirror(first, card)
+    victim = first.nights()[0].file
+    if let_go:
+        thinned(Archive.open(card) if hurt_here else first, 1)
+    (first.storage if hurt_here else card).files[victim] = b"\0" * 300
+    first = Archive.open(first.storage)
+    newest = evening(first, 9)
+    done = mirror(first, card)
+    assert not done.lack.apart and not done.lack.both
+    assert newest in done.arrived
+    if hurt_here:
+        mirror(Archive.open(card), first.storage)
+    assert verify(card, deep=True).ok or (let_go and not hurt_here)
+
+
 def test_another_archive_is_refused() -> None:
     with pytest.raises(WrongInput, match="another archive"):
         mirror(filled(), filled().storage)
