@@ -238,7 +238,9 @@ class _Reader:
             except OwnerError:
                 self._careful = begin + wanted
                 return memoryview(self._storage.read(self._file, offset, length))
-            self._run, self._at = memoryview(b"".join((rest, run)) if rest else run), offset
+            self._run, self._at = memoryview(run), begin
+            if rest:  # only what lies across two runs is copied
+                return memoryview(b"".join((rest, self._run[: length - len(rest)])))
         return self._run[offset - self._at : offset - self._at + length]
 
 

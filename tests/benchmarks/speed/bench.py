@@ -74,10 +74,20 @@ class Bench:
         self.handhold(device, archive, "setup", "--yes")
 
     def time(
-        self, figure: str, ours: Side, reference: Side, target: float | None, *, both: bool = False
+        self,
+        figure: str,
+        ours: Side,
+        reference: Side,
+        target: float | None,
+        *,
+        both: bool = False,
+        most: int | None = None,
     ) -> Pair:
-        """Measures a pair and adds its row; ``both`` also with an empty cache, where that can be had."""
-        pair = measure.by_turns(self.rounds, ours, reference)
+        """Measures a pair and adds its row; ``both`` also with an empty cache, where that can be had.
+
+        ``most`` is the number of rounds that are enough, if it is fewer.
+        """
+        pair = measure.by_turns(min(self.rounds, most or self.rounds), ours, reference)
         assert pair is not None
         self.add(figure, pair, target)
         if both and self.cold:
