@@ -15,7 +15,7 @@ from handhold.cli.session import Session
 
 if TYPE_CHECKING:
     from handhold.cli.console import Console
-    from handhold.restore.plan import Plan, Step
+    from handhold.restore.plan import Step
     from handhold.restore.undo import Undo
 
 
@@ -51,8 +51,8 @@ def undo(
         _show(console, prepared)
     plan = prepared.plan
     name = None
-    if not dry_run and plan.writes:
-        agree(console, yes, _question(plan))
+    if not dry_run and (plan.writes or prepared.empty):
+        agree(console, yes, _question(prepared))
         with console.progress("Writing") as bar:
             applied = take_back(
                 archive,
@@ -67,7 +67,10 @@ def undo(
             console.warn(text)
         if not json:
             outcome(console, applied)
-            console.say(plans.last_line(plan.steps))
+            if plan.writes or applied.failed:
+                console.say(plans.last_line(plan.steps))
+            else:
+                console.say("\nThe empty folders that it had made are gone.")
     elif not json:
         console.say(
             "\nThis was only the plan; nothing was written." if dry_run else "\nNothing is to be done."
@@ -96,6 +99,10 @@ def _show(console: Console, prepared: Undo) -> None:
         console.say("\nOutside this device it writes or removes:")
         for place in prepared.elsewhere:
             console.say(f"  {place}")
+    if prepared.empty and not prepared.plan.writes:
+        console.say(
+            f"\nIt came to no file, but made {words.amount(prepared.empty, 'folder')}: empty, to go again."
+        )
     groups = (
         ("Comes back as it was:", [s for s in steps if s.action is Action.WRITE]),
         ("Goes away again (the archive keeps it):", [s for s in steps if s.action is Action.REMOVE]),
@@ -121,9 +128,12 @@ def _name(step: Step) -> str:
     return step.path.rpartition("/")[2]
 
 
-def _question(plan: Plan) -> str:
+def _question(prepared: Undo) -> str:
     from handhold.restore.plan import Action
 
+    plan = prepared.plan
+    if not plan.writes:
+        return f"Take it back: remove {words.amount(prepared.empty, 'empty folder')}?"
     back = sum(1 for s in plan.writes if s.action is not Action.REMOVE)
     gone = len(plan.writes) - back
     pieces = [f"write {words.amount(back, 'file')} ({amounts.size(plan.bytes)})"] if back else []

@@ -25,7 +25,7 @@ from handhold.keeping import Wanted, keep_files
 from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
 from handhold.restore.making import Made
-from handhold.restore.ownnotes import remember, remember_folders, remembered_folders
+from handhold.restore.ownnotes import Place, remember, remember_folders
 from handhold.restore.plan import NOT_HELD, Action, Decision, Plan, Step
 from handhold.restore.writing import Done, Writing, standing_as
 
@@ -53,12 +53,13 @@ def apply(
     clock: Clock,
     note: str = "",
     made: Sequence[Made] = (),
-    takes_back: str = "",
+    takes_back: Sequence[Place] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> Applied:
     """Carries the plan out on the device at hand.
 
-    ``takes_back`` is the manifest file of the restore that is taken back: the folders that it made go too.
+    ``takes_back`` are folders that a restore made which is taken back, outermost first: those that are empty
+    then go.
 
     ``made`` are the files of the plan that no snapshot holds (see ``prepare``). A file that cannot be
     written becomes a step ``failed`` with why, and the others go on. So does one whose card is no longer the
@@ -76,9 +77,7 @@ def apply(
         writing.tidy(plan.steps)
         applied = _Run(archive, device, plan, clock, note, writing, trouble).go(made)
         if takes_back:
-            writing.take_away(remembered_folders(archive.id, takes_back))
-        if writing.made and applied.restored is not None:
-            remember_folders(archive.id, applied.restored.file, writing.made)
+            writing.take_away(takes_back)
         return applied
 
 
@@ -205,6 +204,8 @@ class _Run:
             try:
                 begun = record.write(_intended(intended), intended, BEGUN)
                 self._note(begun, intended)
+                if missing := _missing(intended):  # what a run that is cut off may have made by then
+                    remember_folders(self.archive.id, begun.file, missing)
                 return begun
             except NotNow:
                 raise
@@ -240,6 +241,8 @@ class _Run:
         except OwnerError:
             return begun  # undo takes back from what was intended
         self._note(restored, steps)
+        if self.writing.made:
+            remember_folders(self.archive.id, restored.file, self.writing.made)
         return restored
 
     def _note(self, record: Snapshot, steps: Iterable[Step]) -> None:
@@ -334,6 +337,23 @@ def _intended(steps: Iterable[Step]) -> list[Entry]:
         for step in steps
         if step.target is not None and step.action is not Action.REMOVE
     ]
+
+
+def _missing(steps: Iterable[Step]) -> list[Place]:
+    """The folders on the way to what is to be written that are not there yet, outermost first."""
+    seen: set[Place] = set()
+    missing: list[Place] = []
+    for step in steps:
+        if step.target is None or step.action is Action.REMOVE:
+            continue
+        base, way = step.target.base, step.target.way(step.path).rpartition("/")[0]
+        while way and (base, way) not in seen:
+            seen.add((base, way))
+            if os.path.lexists(os.path.join(base, native(way))):
+                break  # and so are those above it
+            missing.append((base, way))
+            way = way.rpartition("/")[0]
+    return sorted(missing, key=lambda place: place[1].count("/"))
 
 
 def _sites(steps: Iterable[Step]) -> tuple[Site, ...]:

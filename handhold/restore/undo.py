@@ -3,17 +3,19 @@
 Only where the content is still what the restore wrote; what was played since stays and is told. Undo is a
 restore itself, with a safety and a restored manifest of its own, so the next undo takes it back in turn. A
 restore that was cut off is known by its note ``begun``, and what it had written by then is taken back too.
+The folders that it made go if they are empty then; of one that was cut off, those that were not there before.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, Snapshot
 from handhold.archive.standing import BEGUN, ELSEWHERE
+from handhold.device.temporary import is_temporary
 from handhold.device.volumes import traits_of
 from handhold.errors import Damaged, NotNow, WrongInput
 from handhold.model import Clock, Device, Entry, Kind, Site, Traits, nanoseconds
@@ -23,7 +25,7 @@ from handhold.restore.cards import filesystem_of, is_empty, why_out
 from handhold.restore.found import NOTHING, Found, Target, What
 from handhold.restore.look import Look
 from handhold.restore.lying import storage_of
-from handhold.restore.ownnotes import remembered
+from handhold.restore.ownnotes import Place, remembered, remembered_folders
 from handhold.restore.plan import Action, Decision, Plan, Source, Step
 
 _FOREIGN = (
@@ -48,6 +50,8 @@ class Undo:
     elsewhere: tuple[str, ...]
     base: str  # the name of the snapshot that was restored; of the restore, if that was an undo itself
     of_undo: bool
+    folders: tuple[Place, ...] = ()  # those that the restore made and that are there, outermost first
+    empty: int = 0  # how many of them hold nothing but each other, as it is now
 
 
 def prepare_undo(
@@ -62,7 +66,7 @@ def prepare_undo(
     Raises ``WrongInput`` if there is none, ``NotNow`` if a volume that it wrote to is not there, ``Damaged``
     if its manifests are hurt.
     """
-    records = _last(archive, device.name)
+    records, beginning = _last(archive, device.name)
     targets: dict[tuple[str, str], Target] = {}
     foreign: set[tuple[str, str]] = set()
     wrote: dict[Key, Entry] = {}
@@ -86,6 +90,7 @@ def prepare_undo(
     steps = _steps(archive, wrote, before, targets, foreign, progress)
     base = archive.read(records[0]).base or "a snapshot"
     outside = {s.place for s in steps if s.action is not Action.LEAVE and s.target and not s.target.here}
+    folders = _folders(archive.id, records, beginning)
     return Undo(
         Plan(source, device.name, tuple(steps)),
         records[0],
@@ -96,6 +101,8 @@ def prepare_undo(
             one.name == base and one.device == device.name and one.kind is Kind.RESTORED
             for one in archive.told_apart()
         ),
+        folders=tuple(folders),
+        empty=_empty(folders),
     )
 
 
@@ -114,7 +121,7 @@ def undo(
         prepared.plan,
         clock=clock,
         note=f"takes back {prepared.restore.name}",
-        takes_back=prepared.restore.file,
+        takes_back=prepared.folders,
         progress=progress,
     )
 
@@ -143,11 +150,12 @@ def decide(wrote: Entry | None, before: Entry | None, found: Found, target: Targ
     return step(Decision.WRITE, Action.WRITE, "what stood there before comes back")
 
 
-def _last(archive: Archive, device: str) -> list[Snapshot]:
+def _last(archive: Archive, device: str) -> tuple[list[Snapshot], Snapshot | None]:
     """The manifests of the last restore, newest first: the last one, and runs before it that were cut off.
 
     A run that was cut off belongs to it only if it was begun again right away: a night in between has seen
-    what it left, and played on from it is not the same restore any more.
+    what it left, and played on from it is not the same restore any more. Besides them, the record with which
+    the last one began, if it came to its end.
     """
     kinds = (Kind.RESTORED, Kind.NIGHT)
     every = [s for s in archive.told_apart() if s.kind in kinds and s.device == device]
@@ -169,15 +177,17 @@ def _last(archive: Archive, device: str) -> list[Snapshot]:
         )
     records = [own.pop()]
     at = order[records[0].file]
+    beginning = None
     if records[0].note != BEGUN and own and own[-1].note == BEGUN:
-        at = order[own.pop().file]  # its own beginning
+        beginning = own.pop()
+        at = order[beginning.file]
     base = archive.read(records[0]).base
     while own and own[-1].note == BEGUN and order[own[-1].file] == at - 1:
         if archive.read(own[-1]).base != base:
             break
         records.append(own.pop())
         at -= 1
-    return records
+    return records, beginning
 
 
 def _safety(archive: Archive, manifest: Manifest) -> Iterable[Entry]:
@@ -225,6 +235,35 @@ def _steps(
             if progress:
                 progress(done, len(keys))
     return steps
+
+
+def _folders(archive_id: str, records: Sequence[Snapshot], beginning: Snapshot | None) -> list[Place]:
+    """The folders that are there and that these runs made, outermost first, as far as this machine knows."""
+    noted = [place for record in records for place in remembered_folders(archive_id, record.file)]
+    if not noted and beginning is not None:  # cut off between its last record and the note of that one
+        noted = remembered_folders(archive_id, beginning.file)
+    there = filter(_is_folder, dict.fromkeys(noted))
+    return sorted(there, key=lambda place: place[1].count("/"))
+
+
+def _is_folder(place: Place) -> bool:
+    base, way = place
+    path = os.path.join(base, native(way))
+    return not trouble_with(way) and os.path.isdir(path) and not os.path.islink(path)
+
+
+def _empty(folders: Iterable[Place]) -> int:
+    """How many of these hold nothing but such of them; what a cut left under its own name does not count."""
+    empty: set[str] = set()
+    for base, way in reversed([*folders]):
+        path = os.path.join(base, native(way))
+        try:
+            inside = os.listdir(path)
+        except OSError:
+            continue
+        if all(is_temporary(name) or os.path.join(path, name) in empty for name in inside):
+            empty.add(path)
+    return len(empty)
 
 
 def _untouched(site: Site) -> Target:

@@ -10,11 +10,13 @@ import pytest
 from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
 from handhold.archive.verify import verify
-from handhold.model import Entry, Part
+from handhold.model import Entry, Kind, Part
 from handhold.restore.plan import OnNewer
 from handhold.restore.select import Selection
+from handhold.restore.undo import prepare_undo
 from handhold.restore.units import units_of
 from tests.device.trees import layout
+from tests.restore.power import cut_off
 from tests.restore.test_carry import PLACES, decided, here, put
 from tests.restore.world import World, decisions, tree
 
@@ -296,3 +298,40 @@ def test_undo_takes_the_folders_away_that_a_restore_made(tmp_path: Path) -> None
     assert (card / "saves/A/deep/one.sav").read_text() == "A/deep/one.sav"
     world.undo("plover")
     assert not (card / "saves/A").exists() and (card / "saves/B").is_dir()
+
+
+@pytest.mark.parametrize("moment", [*range(1, 60, 4)])
+def test_undo_takes_the_folders_away_of_a_restore_that_was_cut_off(tmp_path: Path, moment: int) -> None:
+    world = World(tmp_path, [CHOSEN])
+    for name in ("A/deep/one.sav", "B/two.sav", "C/three.sav"):
+        world.put("heron", f"saves/{name}", name)
+    night = world.night("heron")
+    card = world.card("plover") / "Tinplate"
+    (card / "saves/B").mkdir(parents=True)
+    cut = cut_off(lambda: world.restore("plover", night), moment, after=True)
+    (card / "saves/E").mkdir()  # somebody else's
+    made = {str(one.relative_to(card)) for one in card.rglob("*")} - {"saves", "saves/B", "saves/E"}
+    world.reopened()
+    if not any(one.kind is Kind.RESTORED for one in world.archive.snapshots()):
+        assert cut and not made  # before its first record it touches nothing
+        return
+    world.undo("plover")
+    assert {str(one.relative_to(card)) for one in card.rglob("*")} == {"saves", "saves/B", "saves/E"}
+
+
+def test_undo_counts_the_empty_folders_of_a_restore_that_came_to_no_file(tmp_path: Path) -> None:
+    world = World(tmp_path, [CHOSEN])
+    world.put("heron", "saves/A/deep/one.sav", "one")
+    world.put("heron", "saves/B/two.sav", "two")
+    night = world.night("heron")
+    card = world.card("plover") / "Tinplate"
+    moment = 1
+    while not (card / "saves/A/deep").exists():
+        assert cut_off(lambda: world.restore("plover", night), moment, after=True)
+        moment += 1
+    world.reopened()
+    prepared = prepare_undo(world.archive, world.device("plover"), clock=world.clock)
+    assert not prepared.plan.writes and prepared.cut_off
+    assert prepared.empty == sum(1 for one in card.rglob("*") if one.is_dir())
+    world.undo("plover", prepared)
+    assert not [*card.iterdir()]
