@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import compileall
 import os
 import sys
 from collections.abc import Sequence
@@ -9,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
+import handhold
 from tests.benchmarks.speed import corpora, measure
 from tests.benchmarks.speed.corpora import LAYOUTS, Size
 from tests.benchmarks.speed.measure import HANDHOLD, Pair, Side, Took
@@ -46,13 +48,9 @@ class Bench:
         for name, text in LAYOUTS.items():
             (self.layouts / f"{name}.yaml").write_text(text)
         self.log = self.work / "last errors"
-        # Modules are compiled once, as where a program was installed.
-        kept = {name: text for name, text in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-        self.env = kept | {
-            "XDG_CONFIG_HOME": str(self.work / "config"),
-            "PYTHONPYCACHEPREFIX": str(self.work / "compiled"),
-            "TZ": "UTC",
-        }
+        # Modules are compiled beforehand, as where a program was installed.
+        compileall.compile_dir(Path(handhold.__file__).parent, quiet=1)
+        self.env = dict(os.environ) | {"XDG_CONFIG_HOME": str(self.work / "config"), "TZ": "UTC"}
 
     def handhold(self, device: Path, archive: Path, *command: str, accept: Sequence[int] = (0,)) -> Took:
         """Runs a command of handhold on a device with an archive."""
