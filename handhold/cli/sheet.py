@@ -49,7 +49,7 @@ class Item:
 Block = Heading | Text | Item
 
 # Source: CommonMark 0.31.2, section 2.4 (any ASCII punctuation may be escaped with a backslash)
-_MARKS = re.compile(r"[\\`*_\[\]<>~#$@]|&(?=#?\w+;)|(?<=[Ww])\.|:(?=//)")
+_MARKS = re.compile(r"[\\`*_\[\]<>~#$@]|&(?=#?\w+;)|(?<=[Ww]{3})\.|:(?=//)")
 _AT_BEGINNING = re.compile(r"(?:[-+=]|\d+[.)])")
 
 

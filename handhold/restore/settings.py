@@ -25,6 +25,7 @@ from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey
 from handhold.restore.making import Made
 from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.repoint.encoded import encoded_values
 from handhold.restore.repoint.rewriting import Change, rewrite
 from handhold.restore.repoint.text import LARGEST
 from handhold.restore.repoint.values import Value, Was, joined, roots_named, split, values
@@ -43,6 +44,7 @@ class NamedPlace:
     path: str
     line: int
     value: str
+    rewritable: bool = True  # False: it stands there in a form that is not rewritten
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,8 +165,11 @@ def named(
         if step.action in (Action.WRITE, Action.BESIDE) or step.decision is Decision.SAME:
             copy = rewritten.get(step.entry.key)
             data = copy.data if copy is not None else _standing(archive, step)
-            if data and (some := values(data, step.entry.path)):
-                found.append((step, some))
+            if not data:
+                continue
+            some = values(data, step.entry.path) + encoded_values(data, step.entry.path)
+            if some:
+                found.append((step, sorted(some, key=lambda value: value.line)))
     homes = [
         Was(site.volume, tuple(native(site.path).split("/")))
         for site in manifest.sites
@@ -177,10 +182,15 @@ def named(
     for step, some in found:
         for value in some:
             old = _longest(value, moves)
-            if old is None or moves[old] == joined(old):
+            if value.encoded and not value.names:
+                if not moving:
+                    continue  # a key that this very device gave out
+            elif old is None or moves[old] == joined(old):
                 continue
-            places.append(NamedPlace(step.entry.emulator, step.entry.path, value.line, value.text))
-            if (new := moves[old]) is not None:
+            places.append(
+                NamedPlace(step.entry.emulator, step.entry.path, value.line, value.text, not value.encoded)
+            )
+            if old is not None and not value.encoded and (new := moves[old]) is not None:
                 proposals[joined(old), new] = None
     return Named(tuple(places), tuple(sorted(proposals)))
 

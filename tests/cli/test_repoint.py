@@ -154,3 +154,23 @@ def test_the_checklist_names_them(move: Move, tmp_path: Path) -> None:
     assert "config/main.ini, line 2, names" in file.read_text()
     move.run("restore", "plover", "--yes", "--checklist", str(file), move.card, move.internal)
     assert "names" not in file.read_text()
+
+
+def test_places_in_a_form_that_is_not_rewritten_are_named(move: Move, tmp_path: Path) -> None:
+    encoded = str(move.world.card).replace("/", "%2F") + "%2FGames"
+    text = f"games={encoded}\ntree=content://com.example.files/tree/7\nelse=%2Fusr%2Fshare\n"
+    move.world.write(move.config / "encoded.ini", text)
+    assert move.world.run("snapshot").status == 0
+    file = tmp_path / "move.md"
+    said = move.run("restore", "plover", "--yes", move.card, move.internal, "--checklist", str(file))
+    assert "Settings that name a place of plover in a form that is not rewritten:" in said.out
+    told = "".join(said.out.split())
+    assert f"line1:{encoded}" in told and "line2:content://com.example.files/tree/7" in told
+    assert "%2Fusr" not in said.out
+    assert (move.emulator / "config/encoded.ini").read_text() == text
+    assert "config/encoded.ini, line 2, names" in file.read_text()
+    document = move.run("restore", "plover", "--dry-run", "--json").document
+    forms = {one["line"]: one["rewritable"] for one in document["named_places"] if "encoded" in one["path"]}
+    assert forms == {1: False, 2: False}
+    at_home = move.world.run("restore", "plover", "--dry-run", "--json").document
+    assert at_home["named_places"] == []

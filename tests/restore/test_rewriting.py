@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handhold.errors import WrongInput
+from handhold.restore.repoint.encoded import encoded_values
 from handhold.restore.repoint.rewriting import Change, repoint_option, repoint_options, rewrite
 from handhold.restore.repoint.values import Was, roots_named, values
 
@@ -275,3 +276,30 @@ def test_an_address_of_a_file_is_read_and_written_as_one() -> None:
     percent = {"/storage/my%20card": NEW}
     assert rewritten("a=file:///storage/my%20card", "main.ini", percent) == b"a=file:///storage/my%20card"
     assert rewritten("a=file:///storage/my%2520card", "main.ini", percent).startswith(b"a=file:///mnt/k%C3")
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "found"),
+    [
+        ("a=1\npath=%2Fstorage%2Fcard%2FMy%20Games", "a.ini", [(2, ("", "storage", "card", "My Games"))]),
+        ("p = %2fstorage%2fcard ; x", "a.ini", [(1, ("", "storage", "card"))]),
+        ('{"a": "D%3A%5CGames"}', "a.json", [(1, ("D:", "Games"))]),
+        ("u=app:open?dir=%2Fstorage%2Fcard&b=1", "a.ini", [(1, ("", "storage", "card&b"))]),
+        # an address that is no path: told as it is
+        ("t=content://com.example.files/tree/ABCD-1234%3AGames", "a.ini", [(1, ())]),
+        ("<a b='content://com.example.files/tree/7'/>", "a.xml", [(1, ())]),
+        # these are read as paths, or are on no device
+        ("a=file:///storage/my%20card%2FGames", "a.ini", []),
+        ("a=/storage/my%20card%2F", "a.ini", []),
+        ("a=https://a.example/%2Fstorage%2Fcard", "a.ini", []),
+        ("volume=80%\nname=Moss%20Song", "a.ini", []),
+        ("a=Games%2FFieldfare", "a.ini", []),
+        ("\0path=%2Fstorage%2Fcard", "a.ini", []),
+    ],
+)
+def test_places_in_a_form_that_is_not_rewritten(
+    text: str, name: str, found: list[tuple[int, tuple[str, ...]]]
+) -> None:
+    """Source: RFC 3986, section 2.1 (a slash is %2F, a colon %3A, a backslash %5C)"""
+    assert [(value.line, value.names) for value in encoded_values(text.encode(), name)] == found
+    assert rewritten(text, name) == text.encode()

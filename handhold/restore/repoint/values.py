@@ -17,7 +17,8 @@ _SCHEME = re.compile(r"([\"'`]?)[A-Za-z][A-Za-z0-9+.-]{0,30}:[/\\]{2}\Z")
 _END_OF_LINE = re.compile(r"[\"<>\r\n]")
 _COMMENT = re.compile(r"[ \t]+[#;]")
 _NEXT = re.compile(r"[ \t]*[,;:|][ \t]*(?=[/\\])|[ \t]+(?=[/\\])")
-_LINE = re.compile(r"\r\n|\r|\n")
+#: Where a line ends.
+LINE = re.compile(r"\r\n|\r|\n")
 _CLOSING = {")": "(", "]": "[", "}": "{"}
 #: No longer path is believed, and no more of one file are told (characters; values).
 LONGEST, MOST = 4096, 500
@@ -30,6 +31,7 @@ class Value:
     line: int
     text: str
     names: tuple[str, ...]
+    encoded: bool = False  # in a form that is not rewritten
 
     def below(self, root: str) -> bool:
         """Whether it is that folder, or lies in it."""
@@ -61,7 +63,7 @@ def values(data: bytes, name: str) -> list[Value]:
     if file is None:
         return []
     plain = spelled(file.text, file.dialect)
-    starts = [0, *(match.end() for match in _LINE.finditer(file.text))]
+    starts = [0, *(match.end() for match in LINE.finditer(file.text))]
     found = []
     for start, text in _found(plain.plain):
         line = bisect_right(starts, plain.source(start, start).start)
