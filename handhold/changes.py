@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from handhold.device.times import UNSHOWN_NS
-from handhold.model import Entry, Gap, Part, Site
+from handhold.model import EARLIEST_NS, Entry, Gap, Part, Site
 
 _FARTHEST = (1 << 63) - 1
 
@@ -34,8 +34,11 @@ def is_quiet(entry: Entry, size: int, modified: int, taken_ns: int, step_ns: int
     Size and time must agree, and the time must lie before that night's start by more than the volume's step,
     and by more than writing can go on without another stamp (``UNSHOWN_NS``): until then the file may have
     changed after it was read without showing it. A time at the bounds of what an entry holds stands for any
-    time beyond them, and tells nothing.
+    time beyond them, and tells nothing. Nor does that of a save or state by a clock that starts in the same
+    year each time: it can come again.
     """
+    if modified < EARLIEST_NS and entry.part in (Part.SAVES, Part.STATES):
+        return False
     return (
         entry.size == size
         and entry.modified == modified

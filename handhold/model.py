@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import StrEnum
 
 import msgspec
@@ -16,6 +16,10 @@ import msgspec
 Clock = Callable[[], datetime]
 
 NS = 1_000_000_000
+#: A clock that says less was never set: handhelds with an empty battery wake up in a year before this
+#: (common practice, no source). The same in nanoseconds since 1970.
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+EARLIEST_NS = 946_684_800 * NS
 
 
 def nanoseconds(time: datetime) -> int:

@@ -5,18 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from handhold.archive.manifest import Snapshot
-from handhold.model import Kind
+from handhold.model import EARLIEST, Kind
 
 #: The volume of what lay in a place that the device does not have.
 BACKUP = "backup"
 #: Divides seconds since 1970 into a fraction: below one until the year 2514, and exact with any number of
 #: snapshots that an archive can have (2^18) in a double's 53 bits.
 _SPAN = 1 << 34
-#: A clock that says less was never set.
-_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 def adopted_sequence(
@@ -68,4 +66,4 @@ def in_place(snapshots: Sequence[Snapshot]) -> list[Snapshot]:
 
 
 def _may_be_later(one: Snapshot, taken: datetime) -> bool:
-    return one.taken > taken or one.taken < _EARLIEST
+    return one.taken > taken or one.taken < EARLIEST

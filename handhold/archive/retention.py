@@ -18,15 +18,13 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from handhold.archive.branches import ONE, branches
 from handhold.archive.manifest import Snapshot
 from handhold.archive.origins import told_apart
-from handhold.model import Kind
+from handhold.model import EARLIEST, Kind
 
-#: A clock that says less was never set (common practice, no source).
-EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 #: By so much a clock may be ahead of the one at hand without being wrong.
 AHEAD = timedelta(days=1)
 #: What a restore put aside, and what it wrote, stay for so long, whatever the rule.

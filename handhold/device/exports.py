@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.device.claims import Claim
 from handhold.layouts.layout import ALL
-from handhold.model import NS, HomeKind, Part, Volume
+from handhold.model import EARLIEST_NS, NS, HomeKind, Part, Volume
 
 if TYPE_CHECKING:
     from handhold.layouts.layout import Layout
@@ -22,8 +22,6 @@ DAY_NS = 86_400 * NS
 OLD_NS = 14 * DAY_NS
 #: What an emulator writes within a day of its export (when it is closed, say) tells of no later play.
 GRACE_NS = DAY_NS
-#: Handhelds with an empty battery wake up in a year before this; such times tell nothing. 2000-01-01.
-_BEFORE = 946_684_800 * NS
 #: The other pieces of a zip that is cut into several files. Source: ZIP application note 6.3.10, section 8
 _SPLIT = re.compile(r"\.z\d\d\Z", re.IGNORECASE)
 #: What is put behind the name of an export: the pieces of a large one, a checksum, a list.
@@ -71,7 +69,7 @@ def stale_exports(
     exports: dict[str, list[Claim]] = {}
     others: dict[str, Claim] = {}
     for claim in claims:
-        if claim.part is Part.GAMES or not _BEFORE <= claim.modified <= now + DAY_NS:
+        if claim.part is Part.GAMES or not EARLIEST_NS <= claim.modified <= now + DAY_NS:
             continue
         if is_excerpt(claim.path):
             continue

@@ -17,12 +17,10 @@ from bisect import bisect_left
 from collections.abc import Iterable
 from enum import StrEnum
 
-from handhold.model import NS, Entry, Part
+from handhold.model import EARLIEST_NS, NS, Entry, Part
 
 MINUTE_NS = 60 * NS
 DAY_NS = 86_400 * NS
-#: 2000-01-01T00:00:00Z
-YEAR_2000_NS = 946_684_800 * NS
 COPY_GAMES, COPY_GAMES_ARCHIVED = 3, 5
 
 
@@ -79,7 +77,7 @@ def compare(found: int, entry: int, blur_ns: int, now: int, limit: int, copied: 
     for time, latest, of_entry in ((found, now, False), (entry, min(now, limit), True)):
         if time > latest + DAY_NS:
             return Says.FUTURE, of_entry
-        if time < YEAR_2000_NS:
+        if time < EARLIEST_NS:
             return Says.ANCIENT, of_entry
     if abs(found - entry) <= blur_ns:
         return Says.CLOSE, False

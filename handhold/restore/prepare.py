@@ -6,7 +6,7 @@ import os
 from bisect import insort
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, Snapshot
@@ -17,7 +17,7 @@ from handhold.device.volumes import free_room
 from handhold.errors import Damaged, OwnerError
 from handhold.layouts.layout import Layout
 from handhold.layouts.stored import from_stored
-from handhold.model import NS, Clock, Device, Entry, Gap, Part, nanoseconds
+from handhold.model import EARLIEST, NS, Clock, Device, Entry, Gap, Part, nanoseconds
 from handhold.names import native
 from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.cards import cards_out
@@ -42,7 +42,6 @@ from handhold.restore.titles import Renamed, rename, rename_options
 #: File systems that keep time with its offset from UTC; any other may move by hours with the time zone.
 _SURE_TIMES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
 #: Before that no snapshot was taken.
-_LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -353,9 +352,9 @@ def _limit(archive: Archive, snapshot: Snapshot, now: datetime) -> int:
     limit = snapshot.taken
     before: list[datetime] = []
     for one in archive.records():  # by sequence
-        usual = before[(len(before) - 1) // 2] if before else _LONG_AGO
+        usual = before[(len(before) - 1) // 2] if before else EARLIEST
         later = one.device == snapshot.device and one.sequence > snapshot.sequence
-        if later and max(usual, _LONG_AGO) <= one.taken <= now + timedelta(days=1):
+        if later and max(usual, EARLIEST) <= one.taken <= now + timedelta(days=1):
             limit = min(limit, one.taken)
         insort(before, one.taken)
     return nanoseconds(limit)

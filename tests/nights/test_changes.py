@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 
+import msgspec
 import pytest
 
 from handhold.blank import blank
@@ -47,12 +48,23 @@ def test_whether_times_count(last: int, now: int, count: bool) -> None:
         (4, NIGHT - 120 * NS - 1, NS, True),
         (4, 2**63 - 1, NS, False),  # any time after the year 2262
         (4, 1 - 2**63, NS, False),  # any time before 1677
+        (4, 315_532_800 * NS, NS, False),  # 1980, as a clock that starts there says each time
+        (4, 946_684_800 * NS, NS, True),  # 2000
     ],
 )
 def test_what_need_not_be_read_again(size: int, modified: int, step: int, quiet: bool) -> None:
     times = {NIGHT - DAY + 1: NIGHT - DAY}
     known = entry("a.sav", modified=times.get(modified, modified))
     assert is_quiet(known, size, modified, NIGHT, step) is quiet
+
+
+def test_only_progress_is_read_again_for_an_unset_clock() -> None:
+    """Texture packs out of zips are stamped 1980 as well, and are large."""
+    old = entry("a.sav", modified=315_532_800 * NS)
+    for part in Part:
+        known = msgspec.structs.replace(old, part=part)
+        quiet = part not in (Part.SAVES, Part.STATES)
+        assert is_quiet(known, 4, known.modified, NIGHT, NS) is quiet
 
 
 @pytest.mark.parametrize(

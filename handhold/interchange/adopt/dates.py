@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import NamedTuple
 
 from handhold.errors import WrongInput
-from handhold.model import NS
+from handhold.model import EARLIEST, NS
 
 # Year, month and day in this order, as ISO 8601 has it, with or without a sign between them.
 _DATE = re.compile(r"(?<!\d)((?:19|20)\d\d)([-_. ]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])(?!\d)")
 #: What owners write around the name of what they copied (common practice, no source).
 _WORDS = frozenset(("backup", "backups", "bak", "copy", "copies", "old", "my", "of", "from", "the", "folder"))
-#: A clock that says less was never set.
-_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 class Dated(NamedTuple):
@@ -71,7 +69,7 @@ def _moment(newest: int | None, now: datetime) -> datetime | None:
         moment = datetime.fromtimestamp(newest // NS, now.tzinfo)
     except (OverflowError, ValueError, OSError):
         return None
-    return moment if _EARLIEST <= moment <= now else None
+    return moment if EARLIEST <= moment <= now else None
 
 
 def _hour(day: date, saved: datetime | None, now: datetime) -> datetime:
@@ -89,6 +87,6 @@ def _given(text: str, now: datetime) -> datetime | date:
         raise WrongInput(f'"{text}" is no date.', "Write it as YEAR-MONTH-DAY, as 2021-05-03.") from None
     only_day = len(text) <= len("2021-05-03")
     moment = moment if moment.tzinfo else moment.replace(tzinfo=now.tzinfo)
-    if moment > now or moment < _EARLIEST - timedelta(days=7305):
+    if moment > now or moment < EARLIEST - timedelta(days=7305):
         raise WrongInput(f"{text} cannot be the day of a backup.", "Name the day on which it was made.")
     return moment.date() if only_day else moment
