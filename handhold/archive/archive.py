@@ -70,6 +70,7 @@ class Archive:
         self.without_parity: dict[str, str] = {}
         self._index: Index | None = None
         self._heads: dict[str, Snapshot] = {}
+        self._lines = pages.KnownLines()
         self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
         self._kept = 0  # entries of these pages
         self._held = False
@@ -251,7 +252,7 @@ class Archive:
             self._pages.move_to_end(page_id)
             return found
         try:
-            found = pages.decode(self.block(page_id))
+            found = self._lines.decode(self.block(page_id))
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
         self._pages[page_id] = found
@@ -273,7 +274,7 @@ class Archive:
             if words and not pages.speaks_of(data, words):
                 return []
             wanted = [fits(one) for one in pages.glance(data)]
-            return list(compress(pages.decode(data), wanted)) if any(wanted) else []
+            return list(compress(self._lines.decode(data), wanted)) if any(wanted) else []
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
+from operator import attrgetter, lt
 
 import msgspec
 import xxhash
@@ -70,27 +71,85 @@ def decode(page: bytes) -> tuple[Entry, ...]:
 
     Raises ``ValueError`` with what is wrong.
     """
-    try:
-        entries = tuple(_decoder.decode_lines(page))
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
-        raise ValueError(f"the page cannot be read ({error})") from error
+    entries = _decoded(page)
     if not entries:
         raise ValueError("the page is empty")
-    before = ("", "", "")
     emulator = home = ""
     for entry in entries:
-        trouble = trouble_of(entry)
-        if trouble:
-            raise ValueError(f"the page has an entry that cannot be believed: {trouble}")
-        key = (entry.emulator, entry.home, entry.path)
-        if key <= before:
-            raise ValueError("the page's entries are out of order")
-        before = key
+        _believe(entry)
         if entry.emulator is not emulator or entry.home is not home:
             # One text for all: in 100,000 entries that is 11 MB. Equal values, so nothing can see the change.
             force_setattr(entry, "emulator", emulator := _shared(emulator, entry.emulator))
             force_setattr(entry, "home", home := _shared(home, entry.home))
+    _in_order(entries)
     return entries
+
+
+class KnownLines:
+    """The lines of pages that were decoded and checked already, each with its entry.
+
+    From night to night a page changes in a line or two, and only those have to be decoded and believed anew.
+    Equal lines give the very same entry, in whatever pages they stand. When it is full, it begins afresh.
+    """
+
+    def __init__(self, most: int = 1 << 16, largest: int = 1024) -> None:
+        self._most, self._largest = most, largest  # lines that are kept, and bytes of one
+        self._entries: dict[bytes, Entry] = {}
+
+    def decode(self, page: bytes) -> tuple[Entry, ...]:
+        """What ``pages.decode`` gives, ``ValueError`` included."""
+        lines = page.split(b"\n")
+        found = list(map(self._entries.get, lines[:-1]))
+        fresh = [line for line, entry in zip(lines, found, strict=False) if entry is None]
+        if lines[-1] or not found or not all(map(_is_object, fresh)):
+            return decode(page)
+        if fresh:
+            decoded = _decoded(b"\n".join(fresh))
+            if len(decoded) != len(fresh):
+                return decode(page)
+            for entry in decoded:
+                _believe(entry)
+            self._keep(zip(fresh, decoded, strict=True))
+            new = iter(decoded)
+            found = [next(new) if entry is None else entry for entry in found]
+        entries = tuple(entry for entry in found if entry is not None)
+        _in_order(entries)
+        return entries
+
+    def _keep(self, lines: Iterable[tuple[bytes, Entry]]) -> None:
+        if len(self._entries) >= self._most:
+            self._entries.clear()
+        self._entries.update(each for each in lines if len(each[0]) <= self._largest)
+
+
+def _is_object(line: bytes) -> bool:
+    """Whether a line, if it is JSON, holds whole objects only: none that goes on in the next one.
+
+    Inside of an object neither a line break in a text nor ``{`` behind ``}`` is JSON.
+    """
+    return line.startswith(b"{") and line.endswith(b"}")
+
+
+def _decoded(page: bytes) -> tuple[Entry, ...]:
+    try:
+        return tuple(_decoder.decode_lines(page))
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        raise ValueError(f"the page cannot be read ({error})") from error
+
+
+def _believe(entry: Entry) -> None:
+    trouble = trouble_of(entry)
+    if trouble:
+        raise ValueError(f"the page has an entry that cannot be believed: {trouble}")
+
+
+_key = attrgetter("emulator", "home", "path")
+
+
+def _in_order(entries: Sequence[Entry]) -> None:
+    keys = list(map(_key, entries))
+    if not all(map(lt, keys, keys[1:])):
+        raise ValueError("the page's entries are out of order")
 
 
 def _shared(before: str, text: str) -> str:

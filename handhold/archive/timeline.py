@@ -11,7 +11,7 @@ its history. So does one whose home was moved.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
@@ -92,6 +92,7 @@ class _Standing(NamedTuple):
     entry: Entry
     site: Site | None
     recorded: Site | None  # the same, as the manifest calls it
+    listed: Entry  # the entry, as the manifest calls it
 
 
 def _as_recorded(entry: Entry, site: Site | None) -> tuple[Entry, Site | None]:
@@ -124,7 +125,11 @@ class _Reader:
             str, set[_Key]
         ] = {}  # what each restore was about to replace, by its safety manifest
         self._put_aside: set[_Key] | None = None  # the last of these
-        self._afresh = True  # since the last night something was changed that its pages do not know
+        #: What the last night's pages say of the files that other manifests spoke of since.
+        self._touched: dict[_Key, Entry | None] = {}
+        self._touching = False
+        self._lingering: set[_Key] = set()  # what stands and is not in the last night's pages
+        self._afresh = True  # the next night is looked at whole, not only where its pages are new
 
     def take(self, snapshot: Snapshot) -> None:
         """Notes what one manifest says."""
@@ -133,10 +138,11 @@ class _Reader:
         except OwnerError:
             self._hurt(snapshot)
             return
+        self._touching = snapshot.kind is not Kind.NIGHT
         if snapshot.kind is Kind.NIGHT:
             self._night(manifest)
             return
-        pages = [page.id for page in manifest.pages]
+        pages = self._all([page.id for page in manifest.pages], snapshot)
         if snapshot.kind is Kind.SAFETY:
             self._kept[snapshot.file] = self._put_aside = self._observe(manifest, pages)
         elif snapshot.kind is Kind.ADOPTED:
@@ -147,21 +153,47 @@ class _Reader:
                 # What was put aside has another file once it is let go too, if that was not cut off.
                 replaced = self._put_aside
             self._observe(manifest, pages, replaced)
-        self._afresh = True
 
     def _night(self, manifest: Manifest) -> None:
         pages, sites = frozenset(page.id for page in manifest.pages), frozenset(manifest.sites)
         whole = self._afresh or sites != self._sites
         self._afresh = False  # unless a page proves unreadable
         new = [page.id for page in manifest.pages if whole or page.id not in self._pages]
-        moved = self._moved(manifest) if sites != self._sites else {}
-        seen = self._observe(manifest, new, moved=moved)
-        if not self._afresh:
-            before = set(self._stands) if whole else self._keys_of(self._pages - pages)
-            self._gone(manifest, before - seen)
+        if whole:
+            moved = self._moved(manifest) if sites != self._sites else {}
+            seen = self._observe(manifest, self._all(new, manifest.snapshot), moved=moved)
+            if not self._afresh:
+                self._gone(manifest, set(self._stands) - seen)
+        else:
+            self._next_night(manifest, new, self._pages - pages)
         self._pages, self._sites = pages, sites
+        self._touched.clear()
         if manifest.left_out & self._parts:
             self._afresh = True  # the next night is held against what stood before this one
+
+    def _next_night(self, manifest: Manifest, new: Iterable[str], old: Iterable[str]) -> None:
+        """Notes a night by what its ``new`` pages have that the ``old`` ones in their place had not.
+
+        Equal lines of pages are one and the same entry (``pages.KnownLines``); what stays says nothing new.
+        """
+        came = {id(entry): entry for entry in self._all(new, manifest.snapshot)}
+        went = {id(entry): entry for entry in self._all(old, None)}
+        stay = [went.pop(each) for each in came.keys() & went.keys()]
+        for entry in stay:
+            del came[id(entry)]
+        # Of the files that were changed since by others, what lies in the pages that are as they were.
+        changed = {entry.key for entry in went.values()}
+        still = [each for each in self._touched.values() if each is not None and each.key not in changed]
+        seen = self._observe(manifest, [*([] if self._afresh else still), *came.values()])
+        missing = (self._keys_of(went.values()) | self._touched.keys() | self._lingering) - seen
+        if not self._afresh:
+            # Two entries can go by one key: what stays counts as seen too.
+            self._gone(manifest, missing and missing - self._keys_of(stay))
+
+    def _all(self, pages: Iterable[str], snapshot: Snapshot | None) -> Iterator[Entry]:
+        """The entries of pages, each as it is asked for."""
+        for page in pages:
+            yield from self._entries(page, snapshot)
 
     def _moved(self, manifest: Manifest) -> dict[tuple[Identity, str], list[_Key]]:
         """The files of homes that do not lie any more where they did, on a volume that is there.
@@ -171,7 +203,7 @@ class _Reader:
         lying = {(site.emulator, site.volume, site.path) for site in manifest.sites}
         there = {volume.name for volume in manifest.volumes}
         moved: dict[tuple[Identity, str], list[_Key]] = {}
-        for key, (entry, _, site) in self._stands.items():
+        for key, (entry, _, site, _) in self._stands.items():
             if site is None or site.volume not in there:
                 continue
             if (site.emulator, site.volume, site.path) not in lying:
@@ -192,6 +224,7 @@ class _Reader:
             old = among[0] if len(among) == 1 else None
         if old is None or key[0] in self._result.lines.get(key[1], {}):
             return None
+        self._afresh |= self._touching
         moments = self._result.lines[old[1]].pop(old[0])
         if not self._result.lines[old[1]]:
             del self._result.lines[old[1]]
@@ -204,36 +237,39 @@ class _Reader:
     def _observe(
         self,
         manifest: Manifest,
-        pages: Iterable[str],
+        entries: Iterable[Entry],
         replaced: set[_Key] | None = None,
         moved: Mapping[tuple[Identity, str], list[_Key]] = MappingProxyType({}),
     ) -> set[_Key]:
-        """Notes the files of these pages, and says which they were.
+        """Notes these files of a manifest, and says which they were.
 
         They are what a restore wrote where it ``replaced`` only these: where it wrote others nothing stood.
         """
         seen: set[_Key] = set()
         lie = {(site.emulator, site.home): site for site in manifest.sites}
-        for page in pages:
-            for recorded in self._entries(page, manifest.snapshot):
-                lay = lie.get((recorded.emulator, recorded.home))
-                entry, site = self._read_as(recorded, lay)
-                key = self._key(entry, site)
-                if key[0].volume == ELSEWHERE:
-                    continue
-                seen.add(key)
-                known = self._known(key, entry, site, moved)
-                if known is not None and replaced is not None and key not in replaced:
-                    self._note(key, Moment(manifest.snapshot, None, None))
-                    known = None
-                self._stands[key] = _Standing(entry, site, lay)
-                if site is not None:
-                    self._places[_place(site, entry)] = key
-                if known is None or known.entry.sha256 != entry.sha256:
-                    self._note(key, Moment(manifest.snapshot, entry, site))
+        for recorded in entries:
+            lay = lie.get((recorded.emulator, recorded.home))
+            entry, site = self._read_as(recorded, lay)
+            key = self._key(entry, site)
+            if key[0].volume == ELSEWHERE:
+                continue
+            seen.add(key)
+            if self._touching and key not in self._touched:
+                stands = None if key in self._lingering else self._stands.get(key)
+                self._touched[key] = stands and stands.listed
+            known = self._known(key, entry, site, moved)
+            if known is not None and replaced is not None and key not in replaced:
+                self._note(key, Moment(manifest.snapshot, None, None))
+                known = None
+            self._stands[key] = _Standing(entry, site, lay, recorded)
+            if site is not None:
+                self._places[_place(site, entry)] = key
+            if known is None or known.entry.sha256 != entry.sha256:
+                self._note(key, Moment(manifest.snapshot, entry, site))
         return seen
 
     def _gone(self, manifest: Manifest, missing: Iterable[_Key]) -> None:
+        missing = {key for key in missing if key in self._stands}
         lying = {(site.emulator, site.volume, site.path) for site in manifest.sites}
         gone = [
             key
@@ -245,18 +281,15 @@ class _Reader:
             and not any(covers(gap, site, stands.entry.path) for gap in manifest.gaps)
             and key[1][1] not in manifest.left_out
         ]
+        self._lingering = missing.difference(gone)
         for key in gone:
             del self._stands[key]
             self._note(key, Moment(manifest.snapshot, None, None))
 
-    def _keys_of(self, pages: Iterable[str]) -> set[_Key]:
-        """The files of pages that the last night had and this one has no more."""
-        keys: set[_Key] = set()
+    def _keys_of(self, entries: Iterable[Entry]) -> set[_Key]:
+        """The keys of files as the last night called them."""
         lie = {(site.emulator, site.home): site for site in self._sites}
-        for page in pages:
-            for entry in self._entries(page, None):
-                keys.add(self._key(*self._read_as(entry, lie.get((entry.emulator, entry.home)))))
-        return keys
+        return {self._key(*self._read_as(entry, lie.get((entry.emulator, entry.home)))) for entry in entries}
 
     def _key(self, entry: Entry, site: Site | None) -> _Key:
         identity, folder = same_save(entry, self._forms)

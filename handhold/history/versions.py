@@ -74,6 +74,8 @@ class Version:
     @property
     def entry(self) -> Entry:
         """As it is in its source, else as it was last seen; for a member of a zip, the zip."""
+        if len(self.seen) == 1:
+            return self.seen[0].entry
         source = self.source
         holding = [one for one in self.seen if source is None or source in one.held.all]
         return max(holding, key=lambda one: in_order(one.held.last)).entry

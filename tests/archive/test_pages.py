@@ -191,3 +191,39 @@ def test_the_quick_look_at_a_path_never_passes_what_the_full_one_refuses(path: s
     for variant in (path, f"{path}/", f"/{path}", f"a/../{path}", f"{path}/.", path + "\n", path * 30):
         expected = names.trouble_with(variant) is None
         assert (pages.trouble_of(msgspec.structs.replace(entry("a", b"1"), path=variant)) is None) == expected
+
+
+def test_lines_that_are_known_give_what_decoding_gives_and_the_same_entries() -> None:
+    known, many = pages.KnownLines(), _many(40)
+    first = known.decode(pages.encode(many))
+    assert first == tuple(many)
+    changed = [*many[:7], msgspec.structs.replace(many[7], size=77), *many[8:]]
+    again = known.decode(pages.encode(changed))
+    assert again == tuple(changed)
+    assert [a is b for a, b in zip(first, again, strict=True)].count(False) == 1
+
+
+def test_known_lines_refuse_what_decoding_refuses() -> None:
+    known, (a, b, c) = pages.KnownLines(), map(pages.encode, ([one] for one in _many(3)))
+    assert len(known.decode(a + b + c)) == 3
+    for page in (
+        b"",
+        b"\n",
+        b + a,
+        a + a,
+        b + c + a,
+        a + b.replace(b'"size":', b'"size":-'),
+        a + b + b"{}\n",
+    ):
+        with pytest.raises(ValueError, match=r"."):
+            pages.decode(page)
+        with pytest.raises(ValueError, match=r"."):
+            known.decode(page)
+        assert len(known.decode(a + b + c)) == 3
+
+
+def test_two_entries_on_a_line_and_one_on_two_are_not_taken_for_each_other() -> None:
+    known, (a, b, c) = pages.KnownLines(), map(pages.encode, ([one] for one in _many(3)))
+    odd = a[:-1] + b + c[:1] + b"\n" + c[1:]
+    for page in (odd, a + b + c, odd.replace(b"\n" + c[1:], c[1:]), a + b + c):
+        assert known.decode(page) == pages.decode(page)

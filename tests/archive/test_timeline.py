@@ -200,3 +200,11 @@ def test_a_quiet_night_costs_no_page(tmp_path: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(archive, "page", page)
     timelines(archive, [Part.SAVES])
     assert len(asked) == 1
+
+
+def test_what_a_gap_hid_is_gone_once_a_night_without_it_shows_nothing(tmp_path: Path) -> None:
+    archive = make(tmp_path)
+    wrote(archive, "plover", {"a.sav": "one", "b.sav": "b"})
+    wrote(archive, "plover", {"b.sav": "b"}, gaps=(Gap("card", "Tinplate/a.sav", "unreadable"),))
+    wrote(archive, "plover", {"b.sav": "b"})
+    assert told(archive) == {PLOVER: "one@1 -@3"}
