@@ -17,7 +17,17 @@ _MOST = 16
 
 
 def show_games(console: Console, prepared: Prepared) -> None:
-    """The saves whose game is not here, those first of which a game is called nearly so."""
+    """The saves whose game is not here, those first of which a game is called nearly so.
+
+    Before them the copies that go by another name, as asked.
+    """
+    if prepared.renamed:
+        console.say("\nRenamed in the copy, as asked:")
+    for new in prepared.renamed[:_MOST]:
+        console.say(f"  {new.emulator}  {new.was}")
+        console.say(f"    becomes {new.path}")
+    if len(prepared.renamed) > _MOST:
+        console.say(f"  and {len(prepared.renamed) - _MOST} more (--json lists all)")
     missing = prepared.without_game
     if not missing:
         return
@@ -52,6 +62,7 @@ def show_versions(console: Console, versions: Sequence[OtherVersion]) -> None:
 def games_document(prepared: Prepared) -> dict[str, Any]:
     """The same for scripts."""
     return {
+        "renamed": [{"emulator": one.emulator, "old": one.was, "new": one.path} for one in prepared.renamed],
         "without_game": [
             {"emulator": one.emulator, "game": one.game, "files": one.files, "near": list(one.near)}
             for one in prepared.without_game

@@ -90,7 +90,7 @@ def _show(console: Console, prepared: Undo) -> None:
     cut = " It was cut off; what it had done by then is taken back." if prepared.cut_off else ""
     onto = prepared.plan.device
     if prepared.of_undo:
-        console.say(f"Taking back the undo of {when}, onto {onto}: what it took back comes again.{cut}")
+        console.say(f"Taking back the undo of {when}, onto {onto}: all is again as before it.{cut}")
     elif carried:
         console.say(f"Taking back what was {carried} on {when}, onto {onto}.{cut}")
     else:

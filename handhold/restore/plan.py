@@ -6,6 +6,7 @@ names beside others, and room.
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -243,6 +244,8 @@ def blocked(entry: Entry, target: Target, found: Found) -> str | None:
     if target.read_only:
         return "that place can only be read, not written"
     if why := refused(target.way(entry.path), target.traits):
+        if entry.game and refused(entry.game, target.traits):
+            return f"{why}; to give the copy another: --rename {shlex.quote(f'{entry.game}=NAME')}"
         return why
     if not target.own_layout and any(name.startswith(".") for name in entry.path.split("/")[:-1]):
         return (

@@ -37,7 +37,7 @@ from handhold.restore.readable import readable
 from handhold.restore.select import Selection, choose
 from handhold.restore.settings import NOTHING_NAMED, Named, Rewrite, copied_before, named, rewrites
 from handhold.restore.targets import Elsewhere, resolve
-from handhold.restore.titles import Renamed, rename, rename_options
+from handhold.restore.titles import NewName, Renamed, rename, rename_options
 
 #: File systems that keep time with its offset from UTC; any other may move by hours with the time zone.
 _SURE_TIMES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
@@ -71,6 +71,7 @@ class Prepared:
     named: Named = NOTHING_NAMED  # places of the old device in the settings
     rewrites: tuple[Rewrite, ...] = ()  # settings whose copies name other places
     without_game: tuple[WithoutGame, ...] = ()  # saves whose game is not on this device
+    renamed: tuple[NewName, ...] = ()  # copies that go by another name, as asked
     versions: tuple[OtherVersion, ...] = ()  # emulators that are here in another version
     unnamed: tuple[str, ...] = ()  # old places of ``repoint`` that no settings name
     gaps: tuple[Gap, ...] = ()  # what the snapshot could not keep, of the emulators asked for
@@ -213,6 +214,7 @@ def prepare(
         ),
         rewrites=_rewrites(made.steps, copies),
         without_game=_without_game(archive, device, layouts, manifest, made) if moving else (),
+        renamed=_renamed(made.steps, moved, titled),
         versions=versions,
         unnamed=tuple(old for old in repoint or {} if not any(old in copy.named for copy in copies.values())),
     )
@@ -246,6 +248,17 @@ def _with_notes(made: Plan, moved: Moved, titled: Renamed) -> Plan:
             step = replace(step, why=f'{step.why}; it was called "{was}"')
         steps.append(step)
     return replace(made, steps=(*steps, *moved.left, *titled.left))
+
+
+def _renamed(steps: Iterable[Step], moved: Moved, titled: Renamed) -> tuple[NewName, ...]:
+    """The copies that are written under another name."""
+    names = [
+        NewName(step.entry.emulator, was, step.path)
+        for step in steps
+        if step.action in (Action.WRITE, Action.BESIDE)
+        and (was := titled.was.get((moved.lay.get(step.entry.key) or step.entry).key)) is not None
+    ]
+    return tuple(names)
 
 
 def _without_game(

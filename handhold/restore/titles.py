@@ -26,6 +26,15 @@ class Renamed:
     left: Sequence[Step] = ()  # what cannot go by another name, each with why
 
 
+@dataclass(frozen=True, slots=True)
+class NewName:
+    """A file whose copy goes by another name: its path in its home, as it was and as it is written."""
+
+    emulator: str
+    was: str
+    path: str
+
+
 def rename_options(texts: Sequence[str], entries: Iterable[Entry]) -> dict[str, tuple[str, str]]:
     """Each ``OLD=NEW`` as the titles of two games, by the old one folded.
 

@@ -93,14 +93,24 @@ def test_renamed_as_asked_and_taken_back(move: Move) -> None:
     assert 'it was called "saves/Mole Hollow.sav"' in steps["saves/Mole Hollow (World).sav"]["why"]
     assert "saves/Mole Hollow.sav" not in steps
     assert [one["game"] for one in plan["without_game"]] == ["Storm & Glory"]
-    assert move.run("restore", "plover", "--yes", option).status == 3  # the controls are held back
+    assert {(one["old"], one["new"]) for one in plan["renamed"]} == {
+        ("saves/Mole Hollow.sav", "saves/Mole Hollow (World).sav"),
+        ("states/Mole Hollow.st1", "states/Mole Hollow (World).st1"),
+    }
+    said = move.run("restore", "plover", "--yes", option)
+    assert said.status == 3  # the controls are held back
+    told = " ".join(said.out.split())
+    assert (
+        "Renamed in the copy, as asked: tinplate saves/Mole Hollow.sav becomes saves/Mole Hollow (World).sav"
+        in told
+    )
     saves, states = move.new / "internal/Tinplate/saves", move.new / "internal/Tinplate/states"
     assert sorted(file.name for file in saves.iterdir()) == ["Mole Hollow (World).sav", "Storm & Glory.sav"]
     assert [file.name for file in states.iterdir()] == ["Mole Hollow (World).st1"]
     old = move.world.internal / "Tinplate/saves/Mole Hollow.sav"
     assert (saves / "Mole Hollow (World).sav").read_bytes() == old.read_bytes()
     again = move.run("restore", "plover", "--dry-run", "--json", option).document
-    assert set(again["counts"]) == {"same", "held-back"}
+    assert set(again["counts"]) == {"same", "held-back"} and again["renamed"] == []
     assert move.run("undo", "--yes").status == 0
     assert not saves.exists()  # the restore had made it
 

@@ -49,7 +49,7 @@ def test_what_is_put_beside_counts_as_written_and_as_done(world: World) -> None:
     assert "2 removed." in undone.out and "0 files" not in undone.out
     assert "Taking back the restore of 2026-03-02 22:00 (from plover.2026-03-01.220002)" in flat(undone.out)
     told = flat(world.run("undo", "--dry-run").out)
-    assert "Taking back the undo of 2026-03-02 22:00" in told and "comes again" in told
+    assert "Taking back the undo of 2026-03-02 22:00" in told and "all is again as before it" in told
 
 
 def test_the_plan_says_where_things_go(world: World) -> None:

@@ -354,6 +354,12 @@ def _decided(made: Plan) -> list[str]:
     return [step.decision.value for step in made.steps]
 
 
+def test_a_game_whose_name_a_card_cannot_hold_can_be_given_another() -> None:
+    step = one(Wish(entry(path="saves/What?.sav", game="What?"), target(FAT)))
+    assert step.decision is Decision.BLOCKED and "--rename 'What?=NAME'" in step.why
+    assert "--rename" not in one(Wish(entry(path="sa?/What.sav", game="What"), target(FAT))).why
+
+
 def test_two_names_that_differ_only_by_case() -> None:
     upper, lower = entry("one", path="saves/A.sav"), entry("two", path="SAVES/a.sav")
     both = [Wish(upper, target(FAT)), Wish(lower, target(FAT))]
