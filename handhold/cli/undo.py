@@ -100,9 +100,8 @@ def _show(console: Console, prepared: Undo) -> None:
         for place in prepared.elsewhere:
             console.say(f"  {place}")
     if prepared.empty and not prepared.plan.writes:
-        console.say(
-            f"\nIt came to no file, but made {words.amount(prepared.empty, 'folder')}: empty, to go again."
-        )
+        folders = words.amount(prepared.empty, "empty folder")
+        console.say(f"\nNo file of it is here. What goes away again is what it made on the way: {folders}.")
     groups = (
         ("Comes back as it was:", [s for s in steps if s.action is Action.WRITE]),
         ("Goes away again (the archive keeps it):", [s for s in steps if s.action is Action.REMOVE]),
