@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import xxhash
 
-from handhold.archive.blocks import LARGEST, PLAIN, ZSTANDARD, Sealed
+from handhold.archive.blocks import LARGEST, PLAIN, ZSTANDARD, Sealed, seal
 from handhold.archive.storage import LARGEST_FILE, Pending, Readable, Storage
 
 FOLDER = "bundles"
@@ -181,6 +181,7 @@ class BundleWriter:
     """A bundle that is being written."""
 
     def __init__(self, storage: Storage) -> None:
+        self._storage = storage
         self._pending: Pending = storage.begin(FOLDER)
         self._table: list[bytes] = []
         self.size = len(MAGIC)
@@ -200,7 +201,16 @@ class BundleWriter:
         self.size += HEADER_SIZE + len(stored)
 
     def close(self) -> tuple[str, bytes]:
-        """Finishes it; its file and its table. From then on it is there."""
+        """Finishes it; its file and its table. From then on it is there.
+
+        Blocks are stored again because what holds them is hurt. Were it the same blocks, this would be a
+        bundle of the same name; but what stands there, if only by a wrong name, may be the last of others.
+        So nothing is replaced: one more block, of no meaning, makes it another bundle.
+        """
+        number = 0
+        while self._is_there(name_of(b"".join(self._table))):
+            number += 1
+            self.add(seal(b"again %d\n" % number))
         table = b"".join(self._table)
         file = name_of(table)
         self._pending.write(table)
@@ -208,6 +218,13 @@ class BundleWriter:
         self.size += len(table) + END_SIZE
         self._pending.commit(file)
         return file, table
+
+    def _is_there(self, file: str) -> bool:
+        try:
+            self._storage.size(file)
+        except FileNotFoundError:
+            return False
+        return True
 
     def abandon(self) -> None:
         """Lets it go."""

@@ -112,3 +112,21 @@ def test_what_is_sound_is_read_once_and_stored_once(tmp_path: Path, monkeypatch:
             writer.put_plain(SAVE)
         assert writer.new_blocks == 0
     assert len(reads) == 1
+
+
+def test_storing_again_replaces_no_bundle_that_has_another_ones_name(tmp_path: Path) -> None:
+    """Somebody swapped two bundles: each has the other's name, and is the last that holds its blocks."""
+    archive = make(tmp_path)
+    saves = [{"a.sav": SAVE}, {"b.sav": os.urandom(3000)}]
+    nights = [night(archive, one) for one in saves]
+    one, two = (path(archive, file) for file in bundles(archive))
+    os.rename(one, f"{one}.aside")
+    os.rename(two, one)
+    os.rename(f"{one}.aside", two)
+    before = {os.path.basename(name): Path(name).read_bytes() for name in (one, two)}
+    archive = again(archive)
+    third = night(archive, saves[0])  # the very blocks of the first night, in the same order
+    assert {os.path.basename(name): Path(name).read_bytes() for name in (one, two)} == before
+    for each in (archive, again(archive)):
+        for snapshot, save in zip([*nights, third], [*saves, saves[0]], strict=True):
+            assert contents(each, snapshot) == save
