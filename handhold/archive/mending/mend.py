@@ -17,6 +17,7 @@ from handhold.archive.description import DESCRIPTION, GUIDE
 from handhold.archive.mending import own
 from handhold.archive.mending.bundles import Remains, is_untouched, remains
 from handhold.archive.mending.filling import Filling
+from handhold.archive.mending.names import own_names
 from handhold.archive.mending.needs import Needs, needs_of
 from handhold.archive.mending.obtainable import Obtainable
 from handhold.archive.mending.protecting import complete_parity
@@ -25,7 +26,7 @@ from handhold.archive.mending.result import Deed, Mending
 from handhold.archive.parity.code import NoParity, can_code
 from handhold.archive.parity.mended import Mended
 from handhold.archive.parity.sheet import FOLDER as PARITY
-from handhold.archive.report import Findings
+from handhold.archive.report import Findings, Report
 from handhold.archive.stock import Stock, take_stock
 from handhold.archive.storage import Storage
 from handhold.archive.verify import verify
@@ -65,8 +66,13 @@ def mend(
             _tidy(archive)
         before = verify(storage, False, lambda done, total: tell("Checking", done, total))
         result = Mending(dry, before, before)
-        run = _Run(archive, result, other, look, clock, tell)
-        if before.damage:
+        now = before
+        if before.damage and (named := own_names(storage, _files(before), dry=dry)):
+            result.done += [Deed(file, f"called {own} again", "what it holds") for file, own in named]
+            if not dry:
+                now = verify(storage, False, lambda done, total: tell("Checking", done, total))
+        run = _Run(archive, result, _files(now), other, look, clock, tell)
+        if now.damage:
             run.own_files()
             run.manifests()
             run.bundles()
@@ -94,6 +100,7 @@ class _Run:
         self,
         archive: Archive,
         result: Mending,
+        hurt: set[str],
         other: Storage | None,
         look: Look | None,
         clock: Clock,
@@ -106,7 +113,7 @@ class _Run:
         self._look = look
         self._clock = clock
         self._tell = tell
-        self._hurt = {damage.file for damage in result.before.damage}
+        self._hurt = hurt
         #: Files that stay hurt.
         self.still_hurt: set[str] = set()
         self.needs_library = False
@@ -303,6 +310,10 @@ class _Run:
                 )
                 return False
         return True
+
+
+def _files(report: Report) -> set[str]:
+    return {damage.file for damage in report.damage}
 
 
 def _is_manifest(file: str, data: bytes) -> bool:
