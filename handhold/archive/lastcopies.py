@@ -15,7 +15,7 @@ Exports of everything are versions of each other, whatever the date in their nam
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 
 from handhold.archive.adopted import in_place
 from handhold.archive.archive import Archive
@@ -30,6 +30,12 @@ PROGRESS = frozenset({Part.SAVES, Part.STATES})
 #: What is one save on one device.
 _Save = tuple[str, ...]
 
+#: The homes of a snapshot that hold exports: emulator and home.
+_Exports = frozenset[tuple[str, str]]
+
+#: A page, as a device and its exports make saves of it.
+_Judged = tuple[str, str, _Exports]
+
 
 class Copies:
     """The saves that stand in snapshots that stay."""
@@ -39,36 +45,47 @@ class Copies:
         self._progress = progress
         self._saves: set[_Save] = set()
         self._versions: set[tuple[_Save, str]] = set()
-        self._taken: set[tuple[str, str]] = set()
+        self._taken: set[_Judged] = set()
+        self._held: set[_Judged] = set()  # what stays has a version of all that is on these, and always will
 
     def take(self, snapshot: Snapshot) -> None:
         """This one stays. Raises ``Damaged``."""
         manifest = self._archive.read(snapshot)
-        kinds = _kinds(manifest)
+        exports = _exports(manifest)
         for page in manifest.pages:
-            if (snapshot.device, page.id) not in self._taken:
-                self._taken.add((snapshot.device, page.id))
+            judged = (snapshot.device, page.id, exports)
+            if judged not in self._taken:
+                self._taken.add(judged)
                 for entry in self._progress_in(page.id):
-                    save = _save(snapshot.device, entry, kinds)
-                    self._saves.add(save)
-                    self._versions.add((save, entry.sha256))
+                    version = _save(snapshot.device, entry, exports), entry.sha256
+                    if version not in self._versions and not blank(entry):
+                        self._saves.add(version[0])
+                        self._versions.add(version)
         if self._progress:
             self._progress()
 
     def sole(self, snapshot: Snapshot, hidden: Hidden | None = None) -> list[Entry]:
         """What would be lost with this one, by key. Raises ``Damaged``."""
         manifest = self._archive.read(snapshot)
-        kinds = _kinds(manifest)
+        exports = _exports(manifest)
         lie = {(site.emulator, site.home): site for site in manifest.sites}
-        found = []
+        found: list[Entry] = []
         for page in manifest.pages:
-            if (snapshot.device, page.id) in self._taken and (hidden is None or hidden.told(page.id)):
+            judged = (snapshot.device, page.id, exports)
+            if (judged in self._taken or judged in self._held) and (hidden is None or hidden.told(page.id)):
                 continue
+            before = len(found)
             for entry in self._progress_in(page.id):
+                save = _save(snapshot.device, entry, exports)
+                if hidden is None and save in self._saves:
+                    continue  # the most are so: what follows takes longer
+                if blank(entry):
+                    continue
                 last = hidden is not None and hidden.is_last(entry, lie.get((entry.emulator, entry.home)))
-                save = _save(snapshot.device, entry, kinds)
                 if save not in self._saves or (last and (save, entry.sha256) not in self._versions):
                     found.append(entry)
+            if len(found) == before:
+                self._held.add(judged)
             if hidden is not None:
                 hidden.tell(page.id)
         if self._progress:
@@ -77,7 +94,7 @@ class Copies:
 
     def _progress_in(self, page: str) -> Iterator[Entry]:
         for entry in self._archive.page(page):
-            if entry.part in PROGRESS and not blank(entry):
+            if entry.part in PROGRESS:
                 yield entry
 
 
@@ -113,12 +130,12 @@ def _places(manifest: Manifest) -> Iterator[tuple[str, str, str]]:
     return ((site.emulator, site.volume, site.path) for site in manifest.sites)
 
 
-def _kinds(manifest: Manifest) -> dict[tuple[str, str], HomeKind]:
-    return {(site.emulator, site.home): site.kind for site in manifest.sites}
+def _exports(manifest: Manifest) -> _Exports:
+    return frozenset((site.emulator, site.home) for site in manifest.sites if site.kind is HomeKind.EXPORT)
 
 
-def _save(device: str, entry: Entry, kinds: Mapping[tuple[str, str], HomeKind]) -> _Save:
-    if kinds.get((entry.emulator, entry.home)) is HomeKind.EXPORT:
+def _save(device: str, entry: Entry, exports: _Exports) -> _Save:
+    if exports and (entry.emulator, entry.home) in exports:
         return device, entry.emulator, entry.home, entry.part, entry.game or "", "export"
     return device, entry.emulator, entry.home, entry.part, entry.path
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.archive.adopted import in_place
@@ -43,7 +44,11 @@ class Held:
     @property
     def all(self) -> tuple[Snapshot, ...]:
         """Each of them once, in their order."""
-        return together([self])
+        return tuple(self.runs[0]) if len(self.runs) == 1 else together([self])
+
+    def has(self, snapshot: Snapshot) -> bool:
+        """Whether it is one of them."""
+        return any(one.file == snapshot.file for run in self.runs for one in run)
 
 
 def together(several: Iterable[Held]) -> tuple[Snapshot, ...]:
@@ -52,9 +57,8 @@ def together(several: Iterable[Held]) -> tuple[Snapshot, ...]:
     return tuple(sorted(every.values(), key=in_order))
 
 
-def in_order(snapshot: Snapshot) -> tuple[float, datetime, str]:
-    """The order of the archive: by sequence, never by the clock alone."""
-    return snapshot.sequence, snapshot.taken, snapshot.file
+#: The order of the archive: by sequence, never by the clock alone.
+in_order: Callable[[Snapshot], tuple[float, datetime, str]] = attrgetter("sequence", "taken", "file")
 
 
 class Sighting(NamedTuple):
@@ -88,7 +92,7 @@ class Sightings:
 
 def sightings(
     archive: Archive,
-    fits: Callable[[Glance], bool],
+    fits: Callable[[Glance | Entry], bool],
     *,
     words: Collection[str] = (),
     forms: Forms | None = None,
@@ -113,29 +117,62 @@ def sightings(
             result.unreadable.append(snapshot.name)
         if progress:
             progress(done, 2 * len(snapshots))
-    contents: dict[tuple[Identity, Line, str], list[Sequence[Snapshot]]] = {}
+    finding = _Finding(reading, forms or {}, result)
     total = len(reading.pages)
     for done, (page, held) in enumerate(reading.pages.items(), start=1):
         try:
-            entries = archive.fitting(page, fits, words)
+            entries = archive.fitting(page, lambda one: finding.knows(one) or fits(one), words)
         except OwnerError:
             result.unreadable += [one.name for some in held.values() for one in some]
             continue
-        for entry in entries:
-            identity, folder = same_save(entry, forms or {})
-            for scene, some in held.items():
-                line = reading.line(scene, entry, folder)
-                key = (identity, line, entry.sha256)
-                if (known := contents.get(key)) is not None:
-                    known.append(some)
-                elif line.volume != ELSEWHERE:
-                    sighting = Sighting(entry, line, Held([some]))
-                    contents[key] = sighting.held.runs
-                    result.found.setdefault(identity, []).append(sighting)
+        finding.take(entries, held)
         if progress and done % 256 == 0:
             progress(len(snapshots) + len(snapshots) * done // total, 2 * len(snapshots))
     result.unreadable = list(dict.fromkeys(result.unreadable))
     return result
+
+
+class _Finding:
+    """Puts entries and the snapshots that hold them to their sightings.
+
+    The same entry comes again on page after page (``pages.KnownLines``); where it belongs is found once.
+    """
+
+    def __init__(self, reading: _Reading, forms: Forms, result: Sightings, most: int = 1 << 16) -> None:
+        self._reading, self._forms, self._result, self._most = reading, forms, result, most
+        self._contents: dict[tuple[Identity, Line, str], list[Sequence[Snapshot]]] = {}
+        #: By an entry's id, which is its own as long as the entry is held: the runs of its sighting by scene.
+        self._known: dict[int, tuple[Entry, dict[int, list[Sequence[Snapshot]]]]] = {}
+
+    def knows(self, one: Glance | Entry) -> bool:
+        """Whether this very entry was taken already."""
+        return id(one) in self._known
+
+    def take(self, entries: Iterable[Entry], held: Mapping[int, Sequence[Snapshot]]) -> None:
+        """Notes the entries of a page; ``held``: by scene, the snapshots that hold it."""
+        if len(self._known) > self._most:
+            self._known.clear()
+        for entry in entries:
+            known = self._known.get(id(entry))
+            if known is None:
+                known = self._known[id(entry)] = entry, {}
+            for scene, some in held.items():
+                runs = known[1].get(scene)
+                if runs is None:
+                    runs = known[1][scene] = self._runs(entry, scene)
+                runs.append(some)
+
+    def _runs(self, entry: Entry, scene: int) -> list[Sequence[Snapshot]]:
+        identity, folder = same_save(entry, self._forms)
+        line = self._reading.line(scene, entry, folder)
+        if line.volume == ELSEWHERE:
+            return []  # no sighting
+        key = (identity, line, entry.sha256)
+        runs = self._contents.get(key)
+        if runs is None:
+            runs = self._contents[key] = []
+            self._result.found.setdefault(identity, []).append(Sighting(entry, line, Held(runs)))
+        return runs
 
 
 class _Reading:

@@ -110,7 +110,7 @@ class _Wanted:
         if len(self.words) < len(named):
             self.words = frozenset()
 
-    def glance(self, one: Glance) -> bool:
+    def glance(self, one: Glance | Entry) -> bool:
         """Whether an entry has to be looked at; a zip has for what lies in it."""
         if not self._fits.emulator(one.emulator):
             return False

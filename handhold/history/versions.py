@@ -9,6 +9,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 from handhold.archive.manifest import Snapshot
@@ -46,7 +47,7 @@ class Stay:
     nights: int  # snapshots that hold it there, without what restores wrote and what was let go
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Version:
     """One content of a save, and all sightings of it.
 
@@ -71,13 +72,13 @@ class Version:
         """The time of the file when it was first seen, in nanoseconds."""
         return min(self.seen, key=lambda one: in_order(one.held.first)).modified
 
-    @property
+    @cached_property
     def entry(self) -> Entry:
         """As it is in its source, else as it was last seen; for a member of a zip, the zip."""
         if len(self.seen) == 1:
             return self.seen[0].entry
         source = self.source
-        holding = [one for one in self.seen if source is None or source in one.held.all]
+        holding = [one for one in self.seen if source is None or one.held.has(source)]
         return max(holding, key=lambda one: in_order(one.held.last)).entry
 
     @property
@@ -95,12 +96,13 @@ class Version:
         """How many snapshots hold it, without what restores wrote."""
         return sum(1 for one in self.snapshots if one.kind is not Kind.RESTORED)
 
-    @property
+    @cached_property
     def source(self) -> Snapshot | None:
         """The snapshot to bring it back from: the newest that can be named, whole nights before others."""
+        every = [one for seen in self.seen for run in seen.held.runs for one in run if not one.let_go]
         for kinds in _NAMED:
-            if named := [one for one in self.snapshots if one.kind in kinds]:
-                return named[-1]
+            if named := [one for one in every if one.kind in kinds]:
+                return max(named, key=in_order)
         return None
 
     @property
@@ -215,7 +217,7 @@ def history(
 
 def _only_adopted(one: Seen) -> bool:
     """Whether only an old backup tells that it stood there: where it is now nobody saw."""
-    return all(held.kind is Kind.ADOPTED for held in one.held.all)
+    return all(held.kind is Kind.ADOPTED for run in one.held.runs for held in run)
 
 
 def _born(some: Sequence[Seen], lines: Mapping[Line, Mapping[str, Span]], content: str) -> tuple[float, ...]:

@@ -25,7 +25,7 @@ def test_each_page_of_many_nights_is_read_once(tmp_path: Path, monkeypatch: pyte
     fitting = Archive.fitting
 
     def noted(
-        self: Archive, page: str, fits: Callable[[Glance], bool], words: Collection[str] = ()
+        self: Archive, page: str, fits: Callable[[Glance | Entry], bool], words: Collection[str] = ()
     ) -> list[Entry]:
         read[page] += 1
         return fitting(self, page, fits, words)
