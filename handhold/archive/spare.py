@@ -55,7 +55,7 @@ def use_spares(storage: Storage) -> None:
             continue
         digits, file = found
         try:
-            if _digest(storage, name).startswith(digits):
+            if digest_of(storage, name).startswith(digits):
                 _copy(storage, name, file)
             storage.delete(name)
         except (OwnerError, FileNotFoundError):
@@ -75,16 +75,18 @@ def _of(name: str) -> tuple[str, str] | None:
     return None
 
 
-def _runs(storage: Storage, name: str) -> Iterator[bytes]:
+def runs_of(storage: Storage, name: str) -> Iterator[bytes]:
+    """The bytes of a stored file, in runs. Raises ``OwnerError`` and ``FileNotFoundError``."""
     at = 0
     while run := storage.read(name, at, _READ):
         yield run
         at += len(run)
 
 
-def _digest(storage: Storage, name: str) -> str:
+def digest_of(storage: Storage, name: str) -> str:
+    """The SHA-256 of a stored file in hexadecimal. Raises ``OwnerError`` and ``FileNotFoundError``."""
     digest = hashlib.sha256()
-    for run in _runs(storage, name):
+    for run in runs_of(storage, name):
         digest.update(run)
     return digest.hexdigest()
 
@@ -92,7 +94,7 @@ def _digest(storage: Storage, name: str) -> str:
 def _copy(storage: Storage, name: str, file: str) -> None:
     pending = storage.begin("")
     try:
-        for run in _runs(storage, name):
+        for run in runs_of(storage, name):
             pending.write(run)
         pending.commit(file)
     finally:

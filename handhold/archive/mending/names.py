@@ -6,18 +6,15 @@ own would overwrite what may be the last of another file: so no such file stays 
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 
 from handhold.archive import manifest as manifests
 from handhold.archive.bundle import is_bundle_name
 from handhold.archive.report import Findings
-from handhold.archive.spare import put_spare, use_spares
+from handhold.archive.spare import digest_of, put_spare, runs_of, use_spares
 from handhold.archive.stock import rightful_bundle, rightful_manifest, take_stock
 from handhold.archive.storage import Storage
 from handhold.errors import OwnerError
-
-_READ = 1 << 20
 
 
 def own_names(storage: Storage, hurt: Collection[str], *, dry: bool) -> list[tuple[str, str]]:
@@ -39,12 +36,12 @@ def own_names(storage: Storage, hurt: Collection[str], *, dry: bool) -> list[tup
         found.append((file, own))
     if dry or not found:
         return found
-    digests = {file: _digest(storage, file) for file, _ in found}
+    digests = {file: digest_of(storage, file) for file, _ in found}
     for file, own in found:
-        put_spare(storage, own, _runs(storage, file), digests[file])
+        put_spare(storage, own, runs_of(storage, file), digests[file])
     use_spares(storage)
     for file, own in found:
-        if file not in {other for _, other in found} and _digest(storage, own) == digests[file]:
+        if file not in {other for _, other in found} and digest_of(storage, own) == digests[file]:
             storage.delete(file)
     return found
 
@@ -59,17 +56,3 @@ def _own(storage: Storage, file: str, size: int) -> str | None:
         return rightful_bundle(storage, file, size)
     except (OwnerError, FileNotFoundError):
         return None
-
-
-def _runs(storage: Storage, file: str) -> Iterator[bytes]:
-    at = 0
-    while run := storage.read(file, at, _READ):
-        yield run
-        at += len(run)
-
-
-def _digest(storage: Storage, file: str) -> str:
-    digest = hashlib.sha256()
-    for run in _runs(storage, file):
-        digest.update(run)
-    return digest.hexdigest()
