@@ -194,7 +194,6 @@ def test_several_emulators_in_one_folder_are_told(world: World) -> None:
         (["{card}/empty"], "There is no file in"),
         (["{card}/dull"], "(1 file) looks"),
         (["/"], "the whole system"),
-        (["a\0b"], "FOLDER"),
         (["{card}/Emulation/Hatch", "--id", "Hatch"], "--id"),
         (["{card}/Emulation/Hatch", "--id", ""], "--id"),
         (["{card}/Emulation/Hatch", "--id", "tinplate"], 'The id "tinplate" is taken'),
