@@ -5,7 +5,7 @@ Pure: decided from entries, sites and gaps.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -37,14 +37,15 @@ def is_quiet(entry: Entry, size: int, modified: int, taken_ns: int, step_ns: int
     time beyond them, and tells nothing. Nor does that of a save or state by a clock that starts in the same
     year each time: it can come again.
     """
-    if modified < EARLIEST_NS and entry.part in (Part.SAVES, Part.STATES):
+    return entry.size == size and entry.modified == modified and may_be_quiet(entry, taken_ns, step_ns)
+
+
+def may_be_quiet(entry: Entry, taken_ns: int, step_ns: int) -> bool:
+    """Whether ``is_quiet`` can be true of a file of the entry's size and time."""
+    modified = entry.modified
+    if modified < EARLIEST_NS and (entry.part is Part.SAVES or entry.part is Part.STATES):
         return False
-    return (
-        entry.size == size
-        and entry.modified == modified
-        and modified + max(step_ns, UNSHOWN_NS) < taken_ns
-        and modified > -_FARTHEST
-    )
+    return modified + max(step_ns, UNSHOWN_NS) < taken_ns and modified > -_FARTHEST
 
 
 class Covered:
@@ -123,18 +124,18 @@ class Suspicious(NamedTuple):
 
 
 def dropped(
-    before: Iterable[Entry], sites: Sequence[Site], now: Collection[tuple[str, str, str]], gaps: Iterable[Gap]
+    missing: Iterable[Entry], sites: Sequence[Site], gaps: Iterable[Gap]
 ) -> list[tuple[Entry, str, str]]:
-    """The entries of the last night that this one has not by their keys, each with its volume and path there.
+    """Of the entries of a night that this one has not, those that dropped out, each with its volume and path.
 
-    ``sites`` are those of the last night. What lies where this night has a gap is no news.
+    ``sites`` are those of that night. What lies where this night has a gap is no news.
     """
     lie = {(site.emulator, site.home): site for site in sites}
     covered = Covered(gaps)
     found = []
-    for entry in before:
+    for entry in missing:
         site = lie.get((entry.emulator, entry.home))
-        if entry.key in now or site is None:
+        if site is None:
             continue
         path = f"{site.path}/{entry.path}" if site.path else entry.path
         if not covered.covers(site.volume, path):

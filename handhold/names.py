@@ -11,6 +11,7 @@ rooms that touch the file system turn it back.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 _ESCAPE = re.compile(r"\\(?:\\|x([0-9a-f]{2}))")
 _NEEDS = re.compile("[\\\\\x00-\x1f\x7f\udc80-\udcff]")
@@ -28,6 +29,16 @@ def written(name: str) -> str:
     if name.isascii() and name.isprintable() and "\\" not in name:
         return name
     return _NEEDS.sub(_escaped, name)
+
+
+def are_plain(names: Iterable[str]) -> bool:
+    """Whether all names are their own written form, for all that a quick look tells.
+
+    >>> are_plain(["a.sav", "b.sav"]), are_plain(["a.sav", "caf\\udce9.sav"])
+    (True, False)
+    """
+    text = "".join(names)
+    return text.isascii() and text.isprintable() and "\\" not in text
 
 
 def _escaped(match: re.Match[str]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
@@ -13,6 +13,47 @@ from handhold.archive.manifest import Manifest, PageRef
 from handhold.errors import OwnerError
 from handhold.model import Entry, Gap, Part, Site, nanoseconds
 from handhold.unseen import Unseen, in_both, looked_at, unseen
+
+#: Where an entry stands in a manifest: (emulator, home, path).
+Key = tuple[str, str, str]
+
+
+class ByPlace(Mapping[Key, Entry]):
+    """Entries by where they stand; also folder by folder, as a walk comes upon them."""
+
+    def __init__(self, entries: Iterable[Entry]) -> None:
+        self._folders: dict[Key, dict[str, Entry]] = {}
+        at: Key | None = None
+        names: dict[str, Entry] = {}
+        for entry in entries:
+            folder, _, name = entry.path.rpartition("/")
+            if at is None or folder != at[2] or entry.home != at[1] or entry.emulator != at[0]:
+                at = (entry.emulator, entry.home, folder)
+                names = self._folders.setdefault(at, {})
+            names[name] = entry
+
+    def folder(self, emulator: str, home: str, path: str) -> Mapping[str, Entry]:
+        """Those right in a folder of a home ("" for the home itself), by name."""
+        return self._folders.get((emulator, home, path), {})
+
+    def __getitem__(self, key: Key) -> Entry:
+        folder, _, name = key[2].rpartition("/")
+        return self._folders[key[0], key[1], folder][name]
+
+    def __iter__(self) -> Iterator[Key]:
+        return (entry.key for names in self._folders.values() for entry in names.values())
+
+    def __len__(self) -> int:
+        return sum(map(len, self._folders.values()))
+
+
+def first_of(*places: Mapping[Key, Entry]) -> Callable[[Key], Entry | None]:
+    """Gives the entry of a place from the first of these that has one."""
+
+    def get(key: Key) -> Entry | None:
+        return next((found for each in places if (found := each.get(key)) is not None), None)
+
+    return get
 
 
 @dataclass(frozen=True)
@@ -25,13 +66,13 @@ class Night:
     layouts: frozenset[str] = frozenset()  # the emulators whose layout was stored with it
     taken_ns: int = 0
     gaps: tuple[Gap, ...] = ()
-    emptied: Mapping[tuple[str, str, str], str] = field(default_factory=dict)  # the last good night of each
+    emptied: Mapping[Key, str] = field(default_factory=dict)  # the last good night of each
     pages: tuple[PageRef, ...] = ()  # those that the entries stand in, one after the other
 
     @cached_property
-    def by_key(self) -> dict[tuple[str, str, str], Entry]:
-        """Its entries by where they stand, in order."""
-        return {(entry.emulator, entry.home, entry.path): entry for entry in self.entries}
+    def by_key(self) -> ByPlace:
+        """Its entries by where they stand."""
+        return ByPlace(self.entries)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +100,7 @@ def last_seen(
         # A page that a newer night has as well tells nothing new of what that one did not see.
         fresh = [page.id for page in manifest.pages if page.id not in looked_into]
         try:
-            found = [archive.page(page) for page in fresh]
+            found = [archive.page_once(page) for page in fresh]
         except OwnerError:
             continue  # only nights that can be read whole count
         looked_into.update(fresh)

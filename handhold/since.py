@@ -17,10 +17,7 @@ from handhold.errors import OwnerError
 from handhold.layouts.layout import Layout
 from handhold.model import Device, Entry, Gap, Part, Site
 from handhold.names import native
-from handhold.nights import Held, Night, backwards, last_held
-
-#: Where an entry stands in a manifest: (emulator, home, path).
-Key = tuple[str, str, str]
+from handhold.nights import Held, Key, Night, backwards, last_held
 
 
 class Gone(NamedTuple):
@@ -159,25 +156,33 @@ def _last_good(archive: Archive, device: str, keys: Collection[Key]) -> dict[Key
     return found
 
 
+def missing_from(night: Night, standing: Iterable[Entry], others: Collection[Key]) -> list[Entry]:
+    """The entries of a night that are not kept any more: neither among the ``standing``, nor by their places.
+
+    ``standing`` are entries of that very night, ``others`` the places of all else that is kept now.
+    """
+    stand = set(map(id, standing))
+    return [entry for entry in night.entries if id(entry) not in stand and entry.key not in others]
+
+
 def dropped_since(
     device: Device,
     prior: Night,
-    still: Collection[Key],
+    missing: Iterable[Entry],
     gaps: Iterable[Gap],
     parts: frozenset[Part],
     older: Iterable[Older],
     recognise: bool,
 ) -> list[tuple[Entry, bool]]:
-    """What the last night held and is not kept ``still``, each with whether a file stands at its place.
+    """What a night held and is ``missing`` in this one, each with whether a file stands at its place.
 
     Only of the ``parts`` that are kept; without ``recognise`` only what a layout named.
     """
     roots = {volume.name: volume.path for volume in device.volumes}
     left_out = {(one.volume, one.path) for one in older}
-    missing = [entry for key, entry in prior.by_key.items() if key not in still]
     return [
         (entry, os.path.lexists(os.path.join(roots[volume], native(path))))
-        for entry, volume, path in dropped(missing, prior.sites, still, gaps)
+        for entry, volume, path in dropped(missing, prior.sites, gaps)
         if entry.part in parts
         and volume in roots
         and (volume, path) not in left_out
@@ -185,11 +190,11 @@ def dropped_since(
     ]
 
 
-def no_longer_recognised(prior: Night, still: Collection[Key], parts: frozenset[Part]) -> dict[str, int]:
-    """By emulator the files that the last night kept though no layout named them, and this one does not."""
+def no_longer_recognised(prior: Night, missing: Iterable[Entry], parts: frozenset[Part]) -> dict[str, int]:
+    """By emulator the ``missing`` files that the last night kept though no layout named them."""
     counts: dict[str, int] = {}
-    for entry in prior.entries:
-        if entry.emulator not in prior.layouts and entry.key not in still and entry.part in parts:
+    for entry in missing:
+        if entry.emulator not in prior.layouts and entry.part in parts:
             counts[entry.emulator] = counts.get(entry.emulator, 0) + 1
     return counts
 

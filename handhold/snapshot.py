@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import time
-from collections import ChainMap
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -31,9 +30,9 @@ from handhold.intake import Content, Intake, Job, Unread
 from handhold.keeping import entry_of, may_be_export, volume_notes
 from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
-from handhold.model import Clock, Device, Entry, Gap, Kind, Part, Site, nanoseconds
+from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site, nanoseconds
 from handhold.names import native
-from handhold.nights import Night, last_seen
+from handhold.nights import Key, Night, first_of, last_seen
 from handhold.since import (
     Gone,
     KeptBefore,
@@ -41,11 +40,13 @@ from handhold.since import (
     dropped_since,
     emptied_since,
     gone_since,
+    missing_from,
     moved_since,
     no_longer_recognised,
     renamed_since,
     with_cards,
 )
+from handhold.untouched import Untouched
 from handhold.whole import is_whole
 
 #: files, bytes, files in all, bytes in all
@@ -129,6 +130,8 @@ def take(
         prior = seen_before[0] if seen_before else Night()
         unread = _unread(archive, device.name, prior)
         other = others(archive.records(), device.name, archive.origin)
+        reread = _all_anew(archive, device, options, prior, nanoseconds(started))
+        steps = {volume.name: volume.traits.step_ns for volume in device.volumes}
         walked = walk(
             device,
             layouts,
@@ -136,7 +139,9 @@ def take(
             progress=seen,
             recognise=options.recognise,
             before=KeptBefore(seen_before) if options.recognise else None,
+            untouched=None if reread else Untouched(prior, options.parts, steps, archive.holds),
         )
+        standing = walked.standing
         claims = [claim for claim in walked.claims if claim.part in options.parts]
         claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise, is_whole)
         gaps = with_cards(archive, device, walked.gaps)
@@ -145,18 +150,17 @@ def take(
                 f"Nothing to keep was found on {device.name}.",
                 "handhold survey shows where it looked; are the volumes and the layouts the right ones?",
             )
-        stale = tuple(stale_exports(claims, layouts, device.volumes, nanoseconds(started), is_whole))
+        used = [*claims, *_beside_exports(claims, standing, walked.sites)]
+        stale = tuple(stale_exports(used, layouts, device.volumes, nanoseconds(started), is_whole))
         games = inventory(walked.claims)
         before = prior.by_key
         moved = moved_since(claims, before, prior.sites)
         with archive.writer(level=options.level) as writer:
-            known = before | moved if moved else before
-            reread = options.reread or not times_count(prior.taken_ns, nanoseconds(started))
-            if (last := last_night(archive.told_apart(), device.name)) and archive.origin:
-                # Size and time say nothing of what another handheld, or another setting-up of it, has.
-                reread = reread or last.origin not in ("", archive.origin)
-            entries, loud = _sort(claims, known, prior, device, archive, reread)
-            claims.clear()  # their room is needed for what is written next
+            known = first_of(moved, before)
+            entries, loud = _sort(claims, known, prior, steps, archive, reread)
+            # Their room is needed for what is written next.
+            claims.clear()
+            used.clear()
             walked.claims.clear()
             read: list[Entry] = []
             odd: list[Odd] = []
@@ -166,9 +170,11 @@ def take(
                 else:
                     gaps.append(outcome)
             # For what is told, a file that the last night could not see is known from the night that did.
-            told = ChainMap(known, *(night.by_key for night in seen_before[1:]))
-            new = [e for e in read if (old := told.get(e.key)) is None or old.sha256 != e.sha256]
+            told = first_of(moved, *(night.by_key for night in seen_before))
+            new = [e for e in read if (old := told(e.key)) is None or old.sha256 != e.sha256]
             entries += read
+            elsewhere = {entry.key for entry in entries} | {entry.key for entry in moved.values()}
+            entries += standing
             # What stands as it was is as empty as it was; only what a night knew as emptied stays told.
             doubtful = entries if any(night.emptied for night in seen_before) else read
             suspicious = emptied_since(archive, device.name, seen_before, moved, doubtful)
@@ -192,11 +198,14 @@ def take(
             stored = writer.stored_bytes
     by_part: dict[Part, int] = {}
     renamed = renamed_since(moved)
-    still = {entry.key for entry in entries} | {entry.key for entry in moved.values()}
+    missing = [missing_from(prior, standing, elsewhere)]
+    if seen_before[1:]:
+        elsewhere.update(entry.key for entry in standing)
+        missing += [missing_from(night, (), elsewhere) for night in seen_before[1:]]
     went = [
         each
-        for night in seen_before
-        for each in dropped_since(device, night, still, gaps, options.parts, older, options.recognise)
+        for night, some in zip(seen_before, missing, strict=False)
+        for each in dropped_since(device, night, some, gaps, options.parts, older, options.recognise)
     ]
     for entry in new:
         by_part[entry.part] = by_part.get(entry.part, 0) + 1
@@ -214,7 +223,7 @@ def take(
         stale=stale,
         older=tuple(older),
         gone=gone_since(device, prior, entries, gaps, layouts, went),
-        lost=told_lost(went, [entry for entry in new if entry.key not in told]),
+        lost=told_lost(went, [entry for entry in new if told(entry.key) is None]),
         suspicious=suspicious,
         renamed=tuple(renamed),
         recognised={
@@ -222,7 +231,7 @@ def take(
             for emulator, one in sorted(walked.recognised.items())
             if (files := sum(reason.files for reason in one.listed() if reason.part in options.parts))
         },
-        unrecognised={} if options.recognise else no_longer_recognised(prior, still, options.parts),
+        unrecognised={} if options.recognise else no_longer_recognised(prior, missing[0], options.parts),
         seconds=time.monotonic() - begun,
         first=not seen_before,
         unread=unread,
@@ -236,22 +245,43 @@ def _unread(archive: Archive, device: str, prior: Night) -> tuple[str, ...]:
     return tuple(own[own.index(prior.name) + 1 :] if prior.name in own else own)
 
 
+def _all_anew(archive: Archive, device: Device, options: Options, prior: Night, now: int) -> bool:
+    """Whether sizes and times tell nothing, so that every file has to be read; ``now`` in nanoseconds."""
+    if options.reread or not times_count(prior.taken_ns, now):
+        return True
+    last = last_night(archive.told_apart(), device.name)
+    # Size and time say nothing of what another handheld, or another setting-up of it, has.
+    return bool(last and archive.origin and last.origin not in ("", archive.origin))
+
+
+def _beside_exports(claims: Iterable[Claim], standing: Iterable[Entry], sites: Iterable[Site]) -> list[Claim]:
+    """What stands as it was of the emulators that export, as claims: it tells how old an export is."""
+    exporting = {claim.emulator for claim in claims if claim.site.kind is HomeKind.EXPORT}
+    if not exporting:
+        return []
+    lie = {(site.emulator, site.home): site for site in sites}
+    return [
+        Claim(lie[one.emulator, one.home], one.part, one.game, one.path, one.size, one.modified, "")
+        for one in standing
+        if one.emulator in exporting
+    ]
+
+
 def _sort(
     claims: Iterable[Claim],
-    before: Mapping[tuple[str, str, str], Entry],
+    before: Callable[[Key], Entry | None],
     prior: Night,
-    device: Device,
+    steps: Mapping[str, int],
     archive: Archive,
     reread: bool,
 ) -> tuple[list[Entry], list[Claim]]:
     """Parts the claims into entries that stand as they were, and files that must be read."""
-    steps = {volume.name: volume.traits.step_ns for volume in device.volumes}
     quiet: list[Entry] = []
     loud: list[Claim] = []
     for claim in claims:
         site = claim.site
         key = (site.emulator, site.home, claim.path)
-        entry = before.get(key)
+        entry = before(key)
         if (
             entry is None
             or reread

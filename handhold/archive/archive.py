@@ -261,6 +261,13 @@ class Archive:
             self._kept -= len(self._pages.popitem(last=False)[1])
         return found
 
+    def page_once(self, page_id: str) -> tuple[Entry, ...]:
+        """The same, for a reader that goes through all of a night once: nothing is kept in memory here."""
+        try:
+            return self._pages.get(page_id) or pages.decode(self.block(page_id))
+        except ValueError as error:
+            raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
+
     def fitting(
         self, page_id: str, fits: Callable[[pages.Glance | Entry], bool], words: Collection[str] = ()
     ) -> list[Entry]:

@@ -72,6 +72,9 @@ class Index:
         self._rows = 0
         self._keys: array[int] = array("Q")
         self._recent: dict[bytes, int] = {}  # what was added since the keys were sorted
+        # The row behind the one that was found last: blocks are mostly asked for in the order in which they
+        # were stored. A guess, always in one piece, so that threads can share it.
+        self._next: tuple[bytes, int] = (b"", 0)
         self.hurt: dict[str, str] = {}
         self._sizes: dict[str, int] = {}
         self._salvaged: dict[bytes, list[Place]] | None = None
@@ -79,15 +82,16 @@ class Index:
 
     def __contains__(self, ident: bytes) -> bool:
         """Whether the block lies in a whole bundle."""
+        table, at = self._next
+        if table.startswith(ident, at):
+            self._next = (table, at + _ROW_SIZE)
+            return True
         if ident in self._recent:
             return True
-        keys = self._keys
-        first = _first_key(ident)
-        at = bisect_left(keys, first)
-        while at < len(keys) and keys[at] - first <= _ROW_MASK:
-            if self._is_row(ident, keys[at] & _ROW_MASK):
-                return True
-            at += 1
+        for number in self._found(ident):
+            bundle = bisect_right(self._starts, number) - 1
+            self._next = (self._tables[bundle], (number + 1 - self._starts[bundle]) * _ROW_SIZE)
+            return True
         return False
 
     def __len__(self) -> int:

@@ -25,7 +25,10 @@ DIGEST = re.compile(r"[0-9a-f]{64}")
 #: A path that needs no closer look: ordinary characters, no name that begins with a dot. Saves half the time.
 _FIRST, _MORE = r"[\w (\[!',&+#~=-]", r"[\w .()\[\]!',&+#~=-]*"
 _ORDINARY = re.compile(f"{_FIRST}{_MORE}(?:/{_FIRST}{_MORE})*", re.ASCII)
+#: The same for many paths, on a line each.
+_ORDINARY_LINES = re.compile(f"(?>{_ORDINARY.pattern})(?:\n(?>{_ORDINARY.pattern}))*+", re.ASCII)
 _ORDINARY_LENGTH = 250
+_HEX = re.compile("[0-9a-f]*+")
 _encoder = msgspec.json.Encoder()
 _decoder = msgspec.json.Decoder(Entry)
 
@@ -74,9 +77,11 @@ def decode(page: bytes) -> tuple[Entry, ...]:
     entries = _decoded(page)
     if not entries:
         raise ValueError("the page is empty")
+    if not _all_sound(entries):
+        for entry in entries:
+            _believe(entry)
     emulator = home = ""
     for entry in entries:
-        _believe(entry)
         if entry.emulator is not emulator or entry.home is not home:
             # One text for all: in 100,000 entries that is 11 MB. Equal values, so nothing can see the change.
             force_setattr(entry, "emulator", emulator := _shared(emulator, entry.emulator))
@@ -135,6 +140,34 @@ def _decoded(page: bytes) -> tuple[Entry, ...]:
         return tuple(_decoder.decode_lines(page))
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"the page cannot be read ({error})") from error
+
+
+def _all_sound(entries: Sequence[Entry]) -> bool:
+    """Whether all are surely sound, told column by column, which is faster than entry by entry.
+
+    Never true where ``trouble_of`` has a word about one; false where any needs that closer look.
+    """
+    paths = [entry.path for entry in entries]
+    lines = "\n".join(paths)
+    digests = [entry.sha256 for entry in entries]
+    sizes = [entry.size for entry in entries]
+    times = [entry.modified for entry in entries]
+    games = [entry.game for entry in entries if entry.game is not None]
+    return (
+        _ORDINARY_LINES.fullmatch(lines) is not None
+        and lines.count("\n") == len(paths) - 1
+        and max(map(len, paths)) <= _ORDINARY_LENGTH
+        and all(_trouble_of_home(*each) is None for each in {(one.emulator, one.home) for one in entries})
+        and {*map(len, digests)} == {64}
+        and _HEX.fullmatch("".join(digests)) is not None
+        and min(sizes) >= 0
+        and max(sizes) <= _LARGEST_FILE
+        and min(times) >= -_LARGEST_FILE
+        and max(times) <= _LARGEST_FILE
+        and not any(entry.recipe is not None or entry.members is not None for entry in entries)
+        and "".join(games).isprintable()
+        and max(map(len, games), default=0) <= _ORDINARY_LENGTH
+    )
 
 
 def _believe(entry: Entry) -> None:

@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from io import BytesIO
+from operator import attrgetter
 from types import TracebackType
 from typing import Protocol
 
@@ -345,5 +346,4 @@ class Writer:
                         pass  # it takes room and does no harm; what really hinders shows when writing
 
 
-def _key(entry: Entry) -> tuple[str, str, str]:
-    return (entry.emulator, entry.home, entry.path)
+_key = attrgetter("emulator", "home", "path")

@@ -10,13 +10,14 @@ from handhold.device.homes import Start
 from handhold.model import Site
 
 if TYPE_CHECKING:
-    from handhold.layouts.layout import Verdict
+    from handhold.layouts.layout import FolderRules, Verdict
 
 
 class Active(NamedTuple):
     """A home that holds the folder at hand."""
 
     verdict: Callable[[str, str], Verdict | None]
+    within: Callable[[str, str], FolderRules]  # the same, for all files of a folder
     home: str  # without any "@"
     site: Site
     prefix: str  # the folder's path in the home, with "/" behind it, or ""
@@ -27,7 +28,9 @@ class Active(NamedTuple):
 def begun(path: str, starts: list[Start]) -> list[Active]:
     """The homes that begin at this folder."""
     depth = path.count("/") if path != "/" else 0
-    return [Active(s.layout.verdict, s.home, s.site, "", depth, s.layout.id) for s in starts]
+    return [
+        Active(s.layout.verdict, s.layout.in_folder, s.home, s.site, "", depth, s.layout.id) for s in starts
+    ]
 
 
 def asked(

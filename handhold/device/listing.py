@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
 from functools import lru_cache
+from operator import attrgetter
 from typing import Any, Protocol
 
 from handhold.names import written
@@ -52,8 +53,7 @@ def listed(scan: Scan, path: str) -> tuple[list[Listed], OSError | None]:
     return found, trouble
 
 
-def _name(entry: Listed) -> str:
-    return entry.name
+_name = attrgetter("name")
 
 
 def joined(folder: str, name: str) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.device.asking import Active, asked, begun, named
@@ -27,14 +27,14 @@ from handhold.device.leftovers import NOT_LOOKED_AT, Folder, Taken, unclaimed
 from handhold.device.listing import Listed, Scan, below, joined, listed
 from handhold.device.recognising import KEPT, Recognition, Sight, Undecided, surroundings_of
 from handhold.device.temporary import is_temporary
-from handhold.device.times import modified_of
+from handhold.device.times import FARTHEST, modified_of
 from handhold.device.trouble import why_unreadable
 from handhold.device.ways import Outcome
 from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import PACKAGE, Surroundings
 from handhold.layouts.recognition.recognise import SURE
-from handhold.model import Device, Gap, HomeKind, Part, Site, Volume
-from handhold.names import native, written
+from handhold.model import Device, Entry, Gap, HomeKind, Part, Site, Volume
+from handhold.names import are_plain, native, written
 
 if TYPE_CHECKING:
     from handhold.layouts.layout import Layout
@@ -55,6 +55,7 @@ def walk(
     *,
     recognise: bool = False,
     before: Callable[[str, str], Before | None] | None = None,
+    untouched: Callable[[Site, str], Mapping[str, Entry]] | None = None,
     scan: Scan = os.scandir,
 ) -> Walk:
     """What is on the device, and whose it is.
@@ -63,13 +64,15 @@ def walk(
     seen so far. With ``recognise``, what no layout names is looked at as well: saves and states among it are
     claims, and the rest says what it was taken for. What was kept ``before`` (by volume and path) and no
     layout speaks of stays kept, whatever it looks like by now, unless it is surely a game: a save that is
-    full says less than one that was just begun. No file is looked at more than once, and only files that
-    recognition cannot decide by their names are opened, once. Never raises for what it finds: whatever could
+    full says less than one that was just begun. ``untouched`` gives the entries of the last night right in a
+    folder of a home, by name, that a file of the same size and time stands for: then the entry is
+    ``standing``, and there is no claim. No file is looked at more than once, and only files that recognition
+    cannot decide by their names are opened, once. Never raises for what it finds: whatever could
     not be read is a ``Gap`` in the result.
     """
     homes = find_homes(device, layouts, leave_out, scan)
     recognition = Recognition({layout.id for layout in layouts}) if recognise else None
-    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition, before)
+    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition, before, untouched)
     roots = list(homes.roots)
     outermost = [root for root in roots if not any(r != root and below(r, root) is not None for r in roots)]
     # Then what no way led to: a volume in a folder that cannot be listed, a home that only its name opens.
@@ -106,6 +109,7 @@ def walk(
             for way in homes.ways
         ),
         recognised=recognition.found if recognition else {},
+        standing=tour.standing,
     )
 
 
@@ -146,7 +150,10 @@ class _Tour:
         scan: Scan,
         recognition: Recognition | None,
         before: Callable[[str, str], Before | None] | None,
+        untouched: Callable[[Site, str], Mapping[str, Entry]] | None,
     ) -> None:
+        self.untouched = untouched
+        self.standing: list[Entry] = []
         self.before = before
         self.recognition = recognition
         self.homes = homes
@@ -225,18 +232,24 @@ class _Tour:
         lost: dict[tuple[str, str, str], int] = {}
         claims = self.claims
         one = active[0] if len(active) == 1 else None
+        inner = one.prefix[:-1] if one is not None else ""
+        rules = one.within(one.home, inner) if one is not None else None
+        kept = self.untouched(one.site, inner) if one is not None and self.untouched is not None else {}
         base = f"{step.shown}/" if step.shown else ""
         seen: list[Seen] | None = None if self.recognition is None else []
         undecided: list[Undecided] = []
         open_: list[tuple[Active | None, os.stat_result]] = []  # of the undecided
         special: list[_Special] = []
+        plain = are_plain(entry.name for entry in entries)
         for entry in entries:
             name = entry.name
-            shown = written(name)
+            shown = name if plain else written(name)
             try:
                 if entry.is_dir(follow_symlinks=False):
-                    inner = tuple([a._replace(prefix=f"{a.prefix}{shown}/") for a in active])
-                    below_here.append(_Step(joined(step.path, name), step.volume, base + shown, index, inner))
+                    deeper = tuple([a._replace(prefix=f"{a.prefix}{shown}/") for a in active])
+                    below_here.append(
+                        _Step(joined(step.path, name), step.volume, base + shown, index, deeper)
+                    )
                     continue
                 status = entry.stat(follow_symlinks=False)
             except OSError as error:
@@ -251,11 +264,13 @@ class _Tour:
             if name[0] == "." and is_temporary(name):
                 continue  # left by a restore that was cut off; the next one takes it away
             self.files += 1
-            modified = modified_of(status)
+            modified = status.st_mtime_ns
+            if not -FARTHEST <= modified <= FARTHEST:
+                modified = modified_of(status)
             if seen is not None:
                 seen.append(Seen(shown, status.st_size, modified))
-            if one is not None:
-                owner, verdict = one, one.verdict(one.home, one.prefix + shown)
+            if one is not None and rules is not None:
+                owner, verdict = one, rules.verdict(shown)
             elif active:
                 owner, verdict = asked(active, shown, lost)
             else:
@@ -272,6 +287,16 @@ class _Tour:
                 sums = self.skipped.setdefault(owner.emulator, [0, 0])
                 sums[0] += 1
                 sums[1] += status.st_size
+                continue
+            was = kept.get(shown)
+            if (
+                was is not None
+                and was.size == status.st_size
+                and was.modified == modified
+                and was.part is verdict.part
+                and was.game == verdict.game
+            ):
+                self.standing.append(was)
                 continue
             claims.append(
                 Claim(

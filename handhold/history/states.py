@@ -18,7 +18,7 @@ from handhold.intake import MOVING, TRIES, Content, Unread, unread
 from handhold.keeping import entry_of
 from handhold.layouts.layout import Layout
 from handhold.model import Clock, Device, Entry, Gap, Part, nanoseconds
-from handhold.nights import Night, last_seen
+from handhold.nights import Key, Night, first_of, last_seen
 from handhold.since import KeptBefore, moved_since, with_cards
 from handhold.snapshot import Options
 from handhold.unseen import unseen
@@ -68,7 +68,7 @@ def as_it_is(
     gaps = with_cards(archive, device, walked.gaps)
     before = prior.by_key
     known = _Known(
-        before | moved_since(claims, before, prior.sites),
+        first_of(moved_since(claims, before, prior.sites), before),
         prior.taken_ns,
         {volume.name: volume.traits.step_ns for volume in device.volumes},
         options.reread or not times_count(prior.taken_ns, nanoseconds(now)),
@@ -101,7 +101,7 @@ def as_it_is(
 class _Known:
     """What the last night held, and whether it can be believed of a file without reading it."""
 
-    entries: Mapping[tuple[str, str, str], Entry]
+    entries: Callable[[Key], Entry | None]
     taken_ns: int
     steps: Mapping[str, int]
     reread: bool
@@ -112,7 +112,7 @@ class _Known:
         loud: list[Claim] = []
         for claim in claims:
             site = claim.site
-            entry = self.entries.get((site.emulator, site.home, claim.path))
+            entry = self.entries((site.emulator, site.home, claim.path))
             if (
                 entry is None
                 or self.reread

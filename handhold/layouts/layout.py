@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from handhold.documents.mistakes import Wrong
-from handhold.layouts.pattern import Narrowed, Pattern, prepared
+from handhold.layouts.pattern import Pattern, prepared
 from handhold.model import HomeKind, Part
 from handhold.names import trouble_with
 
@@ -131,6 +131,11 @@ class Layout:
             return None
         return rules.verdict(path)
 
+    def in_folder(self, home: str, folder: str) -> FolderRules:
+        """What it says about the files right in a folder of a home; ``folder`` is "" for the home itself."""
+        rules = self._by_home.get(home)
+        return FolderRules([], folder) if rules is None else rules.in_folder(folder)
+
     def member(self, name: str) -> Verdict | None:
         """What a member of one of its zips is, by its name in written form; None if no rule speaks of it."""
         return self._inside.verdict(name)
@@ -169,35 +174,51 @@ class Layout:
         return _Rules(list(self.inside))
 
 
+class FolderRules:
+    """What the rules of one home say about the files right in one folder."""
+
+    def __init__(self, rules: list[Rule], folder: str) -> None:
+        backwards = prepared(folder)[0] if folder else ""
+        self.folder = folder
+        self._behind = f"/{backwards}"
+        self._reaching = [
+            (narrowed.expression.match, narrowed.game, rule)
+            for rule in rules
+            if (narrowed := rule.pattern.narrowed(backwards)) is not None
+        ]
+
+    def verdict(self, name: str) -> Verdict | None:
+        """What the first rule that fits says about the file of this name, None if none does."""
+        # Backwards as ``prepared`` has it: no letter of a name is composed with the "/" before it.
+        if name.isascii() and "\\" not in name:
+            backwards = name[::-1] + self._behind
+        else:
+            backwards = prepared(name)[0][:-1] + self._behind
+        for match, game, rule in self._reaching:
+            found = match(backwards)
+            if found is not None:
+                return Verdict(rule.part, game(found), rule.why, rule.carry)
+        return None
+
+
 class _Rules:
     """The rules of one home; files come folder by folder, so what a folder rules out is remembered."""
 
     def __init__(self, rules: list[Rule]) -> None:
         self.rules = rules
-        self.last: tuple[str | None, list[tuple[Rule, Narrowed]]] = (None, [])
+        self.last = FolderRules(rules, "")
 
     def verdict(self, path: str) -> Verdict | None:
         """What the first rule that fits says."""
-        backwards, _ = prepared(path)
-        for rule, narrowed in self._in_folder(path):
-            found = narrowed.expression.match(backwards)
-            if found is not None:
-                return Verdict(rule.part, narrowed.game(found), rule.why, rule.carry)
-        return None
+        folder, _, name = path.rpartition("/")
+        return self.in_folder(folder).verdict(name)
 
-    def _in_folder(self, path: str) -> list[tuple[Rule, Narrowed]]:
-        """Those that can fit a file in the folder of this one, in order."""
-        folder = path.rpartition("/")[0]
-        last, reaching = self.last
-        if folder != last:
-            backwards = prepared(folder)[0] if folder else ""
-            reaching = [
-                (rule, narrowed)
-                for rule in self.rules
-                if (narrowed := rule.pattern.narrowed(backwards)) is not None
-            ]
-            self.last = (folder, reaching)  # in one step, so that threads can share it
-        return reaching
+    def in_folder(self, folder: str) -> FolderRules:
+        """Those that can fit a file in this folder, in order."""
+        last = self.last
+        if folder != last.folder:
+            last = self.last = FolderRules(self.rules, folder)  # in one step, so that threads can share it
+        return last
 
 
 def identifier(text: str) -> str:

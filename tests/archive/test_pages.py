@@ -227,3 +227,49 @@ def test_two_entries_on_a_line_and_one_on_two_are_not_taken_for_each_other() -> 
     odd = a[:-1] + b + c[:1] + b"\n" + c[1:]
     for page in (odd, a + b + c, odd.replace(b"\n" + c[1:], c[1:]), a + b + c):
         assert known.decode(page) == pages.decode(page)
+
+
+_LIES: list[dict[str, object]] = [
+    {"path": "m/../Ladder.sav"},
+    {"path": "m\nn"},
+    {"path": "m\\b"},
+    {"path": "m" * 256},
+    {"path": "m/"},
+    {"emulator": "tinplate\n"},
+    {"home": "a/b"},
+    {"size": -1},
+    {"modified": 1 << 63},
+    {"sha256": "0" * 63},
+    {"sha256": "0" * 65},
+    {"sha256": "G" * 64},
+    {"recipe": "0" * 63},
+    {"size": 0, "recipe": "0" * 64},
+    {"members": "x"},
+    {"game": "g" * 5000},
+    {"game": "a\0"},
+]
+
+
+@pytest.mark.parametrize("lie", _LIES, ids=repr)
+def test_one_that_lies_among_others_is_refused(lie: dict[str, object]) -> None:
+    before, after = (msgspec.structs.replace(entry("a", b"1"), path=path) for path in ("a", "z"))
+    own = msgspec.structs.replace(entry("a", b"1"), path="m")
+    assert len(pages.decode(pages.encode([before, own, after]))) == 3
+    line = json.loads(pages.encode([own])) | lie
+    page = pages.encode([before]) + json.dumps(line).encode() + b"\n" + pages.encode([after])
+    with pytest.raises(ValueError, match=r"believed|order|read"):
+        pages.decode(page)
+
+
+@given(st.lists(_path, min_size=1, max_size=6, unique=True), st.integers(0, 6))
+@settings(deadline=None, max_examples=200)
+def test_the_look_at_a_whole_page_passes_just_what_the_look_at_a_path_does(paths: list[str], at: int) -> None:
+    bent = [*paths]
+    bent[at % len(bent)] += "\n" if at % 2 else "/"
+    for some in (paths, bent):
+        page = pages.encode([msgspec.structs.replace(entry("a", b"1"), path=path) for path in sorted(some)])
+        if all(names.trouble_with(path) is None for path in some):
+            assert [one.path for one in pages.decode(page)] == sorted(some)
+        else:
+            with pytest.raises(ValueError):
+                pages.decode(page)

@@ -6,6 +6,7 @@ import os
 import traceback
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from importlib import import_module
 from pathlib import Path
 
 from handhold.device.claims import Walk
@@ -82,6 +83,8 @@ def gap_at(found: Walk, path: str) -> Gap:
 
 def as_nobody(check: Callable[[], None]) -> None:
     """Runs a check in a child without any rights; its failure is the test's."""
+    # What is imported late may lie where nobody else may read: a Python in root's own folder.
+    import_module("psutil")
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:

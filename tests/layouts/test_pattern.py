@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 from wcmatch import glob
 
 from handhold.documents.mistakes import Wrong
+from handhold.layouts.layout import Home, Layout, Rule
 from handhold.layouts.pattern import compile_pattern, prepared
 from handhold.layouts.syntax import MOST_WAYS
+from handhold.model import HomeKind, Part
 from handhold.names import written
 
 FITS: list[tuple[str, str, dict[str, str] | None]] = [
@@ -349,3 +351,25 @@ def test_the_game_in_a_folder(pattern: str, path: str, game: str | None) -> None
 )
 def test_what_a_folder_rules_out(pattern: str, folder: str, reached: bool) -> None:
     assert compile_pattern(pattern).reaches(prepared(folder)[0] if folder else "") is reached
+
+
+@given(st.lists(named_patterns, min_size=1, max_size=4), st.lists(paths, min_size=1, max_size=4))
+@settings(deadline=None, max_examples=600)
+def test_a_layout_says_of_a_file_what_its_first_fitting_pattern_says(
+    some: list[str], files: list[str]
+) -> None:
+    """Also where the files of several folders are asked about by turns."""
+    try:
+        compiled = [compile_pattern(pattern) for pattern in some]
+    except Wrong:
+        assume(False)
+    parts = (Part.SAVES, Part.STATES, None, Part.SETTINGS)
+    rules = tuple(Rule(part, pattern) for part, pattern in zip(parts, compiled, strict=False))
+    home = Home("main", HomeKind.FOLDER)
+    layout = Layout("tinplate", "Tinplate", (), (home,), rules, (), (), {})
+    for path in files * 2:
+        fitting = [(rule, found) for rule in rules if (found := rule.pattern.match(path)) is not None]
+        verdict = layout.verdict("main", path)
+        assert (verdict is None) == (not fitting)
+        if verdict is not None:
+            assert (verdict.part, verdict.game) == (fitting[0][0].part, fitting[0][1].get("game"))

@@ -1,0 +1,166 @@
+"""Nights of which most files are as they were: what they hold is held against the files themselves."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from handhold.archive.archive import Archive
+from handhold.archive.storage import LocalStorage
+from handhold.device.volumes import open_device
+from handhold.layouts.layout import Layout
+from handhold.model import Clock, Entry, HomeKind
+from handhold.snapshot import Options, Result, take
+from tests.device.trees import layout
+
+LONG_AGO = 1_700_000_000
+LAYOUTS = (
+    layout("tinplate", {"main": "internal:Tinplate"}, "saves: saves/**/{game}.sav", "states: **/*.st1"),
+    layout("hatbox", {"export": "internal:Hatbox"}, "saves: **", kind=HomeKind.EXPORT),
+    layout("lantern", {"main": "internal:Tinplate/saves/lantern"}, "settings: **/*.ini"),
+)
+#: Where files come to lie, and what no layout names but is plainly a save.
+FOLDERS = (
+    "Tinplate/saves/a",
+    "Tinplate/saves/a/b",
+    "Tinplate/saves/lantern",
+    "Tinplate",
+    "Hatbox",
+    "Kite/saves",
+)
+ENDINGS = ("sav", "st1", "ini", "srm")
+
+
+def _moments() -> Iterator[datetime]:
+    start = datetime(2031, 4, 5, 21, 30, tzinfo=UTC)
+    for day in range(1000):
+        yield start + timedelta(days=day)
+
+
+class _Handheld:
+    """Files that are played with."""
+
+    def __init__(self, root: Path, seed: int) -> None:
+        self.root, self.source, self.clock = root, random.Random(seed), LONG_AGO
+        for folder in FOLDERS:
+            (root / folder).mkdir(parents=True, exist_ok=True)
+        for number in range(60):
+            self.write(self.fresh(number))
+
+    def fresh(self, number: int) -> Path:
+        name = f"Game {number:03}.{self.source.choice(ENDINGS)}"
+        return self.root / self.source.choice(FOLDERS) / name
+
+    def write(self, path: Path, size: int | None = None) -> None:
+        path.write_bytes(self.source.randbytes(self.source.randrange(1, 300) if size is None else size))
+        self.clock += 10
+        os.utime(path, (self.clock, self.clock))
+
+    def files(self) -> list[Path]:
+        return sorted(path for path in self.root.rglob("*") if path.is_file())
+
+    def play(self, day: int) -> None:
+        """Some files are rewritten (also with the size they had), go, come, get another name or time."""
+        for _ in range(self.source.randrange(4)):
+            path = self.source.choice(self.files())
+            match self.source.randrange(5):
+                case 0:
+                    self.write(path)
+                case 1:
+                    self.write(path, path.stat().st_size)
+                case 2:
+                    path.unlink()
+                case 3:
+                    path.rename(path.with_name(f"Game {100 + day}.{path.suffix[1:]}"))
+                case 4:
+                    self.write(self.fresh(200 + day))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_night_holds_just_what_stands_on_the_device(tmp_path: Path, seed: int) -> None:
+    moments = _moments()
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), lambda: next(moments))
+    device = _Handheld(tmp_path / "device", seed)
+    for day in range(12):
+        result = _night(archive, device.root, LAYOUTS, lambda: next(moments))
+        entries = list(archive.entries(archive.read(result.snapshot)))
+        lie = {(site.emulator, site.home): site for site in archive.read(result.snapshot).sites}
+        kept = {_place(entry, lie[entry.emulator, entry.home].path): entry for entry in entries}
+        assert len(kept) == len(entries) == result.files
+        for place, entry in kept.items():
+            data = (device.root / place).read_bytes()
+            assert (entry.size, entry.sha256) == (len(data), hashlib.sha256(data).hexdigest())
+            assert entry.modified == (device.root / place).stat().st_mtime_ns
+            assert b"".join(archive.content(entry)) == data
+        # All that a layout names is kept; what else is kept was recognised.
+        named = {p for path in device.files() if _named(p := path.relative_to(device.root).as_posix())}
+        assert named <= kept.keys()
+        assert {place.partition("/")[0] for place in kept.keys() - named} <= {"Kite", "Tinplate"}
+        fresh = Archive.create(LocalStorage(str(tmp_path / f"fresh {day}")), lambda: next(moments))
+        again = _night(fresh, device.root, LAYOUTS, lambda: next(moments))
+        once = {_place(e, "") for e in fresh.entries(fresh.read(again.snapshot))}
+        assert once <= {_place(e, "") for e in entries}  # what was kept before may stay recognised
+        device.play(day)
+
+
+def test_a_block_that_the_archive_lost_is_kept_again(tmp_path: Path) -> None:
+    moments = _moments()
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), lambda: next(moments))
+    device = _Handheld(tmp_path / "device", 7)
+    first = _night(archive, device.root, LAYOUTS, lambda: next(moments))
+    for bundle in (tmp_path / "archive" / "bundles").rglob("*.bundle"):
+        bundle.unlink()
+    reopened = Archive.open(LocalStorage(str(tmp_path / "archive")))
+    second = _night(reopened, device.root, LAYOUTS, lambda: next(moments))
+    assert second.files == first.files
+    for entry in reopened.entries(reopened.read(second.snapshot)):
+        assert hashlib.sha256(b"".join(reopened.content(entry))).hexdigest() == entry.sha256
+
+
+@pytest.mark.parametrize(
+    ("rule", "part", "has_game"),
+    [("states: saves/**/{game}.sav", "states", True), ("saves: saves/**/{slot}.sav", "saves", False)],
+)
+def test_what_a_layout_takes_for_something_else_now_is_kept_as_that(
+    tmp_path: Path, rule: str, part: str, has_game: bool
+) -> None:
+    moments = _moments()
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), lambda: next(moments))
+    device = _Handheld(tmp_path / "device", 8)
+    other = layout("tinplate", {"main": "internal:Tinplate"}, rule)
+    _night(archive, device.root, LAYOUTS[:1], lambda: next(moments))
+    night = _night(archive, device.root, (other,), lambda: next(moments))
+    told = {
+        entry.path: (entry.part, entry.game)
+        for entry in archive.entries(archive.read(night.snapshot))
+        if entry.path.startswith("saves/") and entry.path.endswith(".sav")
+    }
+    assert told
+    for path, found in told.items():
+        assert found == (part, path.rpartition("/")[2][:-4] if has_game else None)
+
+
+def _night(archive: Archive, root: Path, layouts: tuple[Layout, ...], clock: Clock) -> Result:
+    device = open_device("lamp", {"internal": str(root)})
+    return take(archive, device, layouts, Options(), clock)
+
+
+def _place(entry: Entry, home: str) -> str:
+    return f"{home}/{entry.path}" if home else entry.path
+
+
+def _named(path: str) -> bool:
+    """By the rules above, in plain words."""
+    if path.startswith("Hatbox/"):
+        return True
+    if path.startswith("Tinplate/saves/lantern/") and path.endswith(".ini"):
+        return True
+    return path.startswith("Tinplate/") and (
+        path.endswith(".st1") or (path.startswith("Tinplate/saves/") and path.endswith(".sav"))
+    )
