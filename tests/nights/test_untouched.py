@@ -139,7 +139,7 @@ def test_what_a_layout_takes_for_something_else_now_is_kept_as_that(
     told = {
         entry.path: (entry.part, entry.game)
         for entry in archive.entries(archive.read(night.snapshot))
-        if entry.path.startswith("saves/") and entry.path.endswith(".sav")
+        if entry.emulator == "tinplate" and entry.path.startswith("saves/") and entry.path.endswith(".sav")
     }
     assert told
     for path, found in told.items():
