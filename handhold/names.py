@@ -26,7 +26,7 @@ def written(name: str) -> str:
     >>> written("caf\\udce9.sav"), written("a\\\\b")
     ('caf\\\\xe9.sav', 'a\\\\\\\\b')
     """
-    if name.isascii() and name.isprintable() and "\\" not in name:
+    if name.isprintable() and "\\" not in name:  # a lone surrogate is not printable
         return name
     return _NEEDS.sub(_escaped, name)
 

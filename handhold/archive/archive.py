@@ -301,10 +301,8 @@ class Archive:
         """Whether every block that the entry needs lies in a whole bundle."""
         if entry.members is not None and bytes.fromhex(entry.members) not in self.index:
             return False
-        if not entry.size:
-            return True
         if entry.recipe is None:
-            return bytes.fromhex(entry.sha256) in self.index
+            return not entry.size or bytes.fromhex(entry.sha256) in self.index
         if bytes.fromhex(entry.recipe) not in self.index:
             return False
         try:

@@ -10,9 +10,11 @@ from __future__ import annotations
 import hashlib
 import re
 import struct
+import sys
+from array import array
 from collections.abc import Iterator
-from itertools import accumulate
-from operator import ge
+from itertools import repeat
+from operator import add, ge
 from typing import NamedTuple
 
 import xxhash
@@ -30,7 +32,6 @@ _CHECK = struct.Struct("<Q")
 HEADER_SIZE = _HEADER.size + _CHECK.size
 #: id, offset of the record, stored size, plain size, codec, XXH3-64 of the stored bytes
 ROW = struct.Struct("<32sIIIIQ")
-_COLUMNS = struct.Struct("<32xIIII8x")
 #: XXH3-64 of the table, its length, zero, magic
 _END = struct.Struct("<QII8s")
 END_SIZE = _END.size
@@ -130,11 +131,16 @@ def read_table(storage: Readable, file: str, size: int) -> bytes:
 
 def _trouble(table: bytes, end: int) -> str | None:
     """Why a table must not be believed though its sum is right; ``end`` is where its records end."""
-    offsets, stored, plain, codecs = zip(*_COLUMNS.iter_unpack(table), strict=True)
+    numbers = array("I", table)
+    if sys.byteorder == "big":
+        numbers.byteswap()
+    step = ROW.size // numbers.itemsize
+    offsets, stored, plain, codecs = (numbers[at::step] for at in range(8, 12))
     if max(plain) > LARGEST or not all(map(ge, plain, stored)) or not {*codecs} <= {PLAIN, ZSTANDARD}:
         return "its table says what no block can be"
-    expected = list(accumulate((one + HEADER_SIZE for one in stored), initial=len(MAGIC)))
-    if expected.pop() != end or list(offsets) != expected:
+    # Each record begins where the one before it ends.
+    begins = [len(MAGIC), *map(add, map(add, offsets, stored), repeat(HEADER_SIZE))]
+    if begins.pop() != end or offsets.tolist() != begins:
         return "its table does not fit its size"
     return None
 

@@ -6,7 +6,7 @@ name, 3 bytes for the number of its row).
 
 from __future__ import annotations
 
-import struct
+import sys
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
@@ -16,7 +16,6 @@ from handhold.archive.bundle import FOLDER, ROW, Row, is_bundle_name, read_table
 from handhold.archive.storage import Item, Storage
 from handhold.errors import Damaged, NotNow, OwnerError
 
-_FIRST_EIGHT = struct.Struct(">Q48x")
 _ROW_BITS = 24
 _ROW_MASK = (1 << _ROW_BITS) - 1
 _ROW_SIZE = ROW.size
@@ -213,9 +212,10 @@ class Index:
 
 def _keys(table: bytes, start: int) -> list[int]:
     """The keys of a table's rows, the first of which is row ``start`` of all."""
-    return [
-        first & ~_ROW_MASK | number for number, (first,) in enumerate(_FIRST_EIGHT.iter_unpack(table), start)
-    ]
+    words = array("Q", table)
+    if sys.byteorder == "little":
+        words.byteswap()  # names are compared by their first byte first
+    return [first & ~_ROW_MASK | number for number, first in enumerate(words[:: _ROW_SIZE // 8], start)]
 
 
 def _first_key(ident: bytes) -> int:
