@@ -68,6 +68,9 @@ class Night:
     gaps: tuple[Gap, ...] = ()
     emptied: Mapping[Key, str] = field(default_factory=dict)  # the last good night of each
     pages: tuple[PageRef, ...] = ()  # those that the entries stand in, one after the other
+    tool: str = ""  # what wrote it
+    rules: Mapping[str, str] = field(default_factory=dict)  # the blocks with those layouts, by emulator
+    recognised: frozenset[str] | None = None  # see ``Manifest``
 
     @cached_property
     def by_key(self) -> ByPlace:
@@ -147,6 +150,9 @@ def _night(manifest: Manifest, entries: tuple[Entry, ...]) -> Night:
         nanoseconds(snapshot.taken),
         manifest.gaps,
         emptied={(one.emulator, one.home, one.path): one.good for one in manifest.emptied},
+        tool=manifest.tool,
+        rules=manifest.layouts,
+        recognised=manifest.recognised,
     )
 
 

@@ -46,7 +46,7 @@ from handhold.since import (
     renamed_since,
     with_cards,
 )
-from handhold.untouched import Untouched
+from handhold.untouched import Untouched, named_as_now
 from handhold.whole import is_whole
 
 #: files, bytes, files in all, bytes in all
@@ -139,7 +139,9 @@ def take(
             progress=seen,
             recognise=options.recognise,
             before=KeptBefore(seen_before) if options.recognise else None,
-            untouched=None if reread else Untouched(prior, options.parts, steps, archive.holds),
+            untouched=None
+            if reread
+            else Untouched(prior, options.parts, steps, archive.holds, named_as_now(prior, layouts)),
         )
         standing = walked.standing
         claims = [claim for claim in walked.claims if claim.part in options.parts]
@@ -194,6 +196,7 @@ def take(
                 left_out=[part for part in Part if part.kept and part not in options.parts],
                 only_layouts=not options.recognise,
                 emptied=[Emptied(one.emulator, one.home, one.path, one.last_good) for one in suspicious],
+                recognised=sorted(walked.recognised.keys() & {layout.id for layout in layouts}),
             )
             stored = writer.stored_bytes
     by_part: dict[Part, int] = {}

@@ -123,6 +123,7 @@ class Manifest:
     left_out: frozenset[Part] = frozenset()  # parts that it was told to leave out
     only_layouts: bool = False  # it was told to recognise nothing
     emptied: tuple[Emptied, ...] = ()
+    recognised: frozenset[str] | None = None  # of ``layouts``, those with files that no rule names, if known
 
 
 class TooLarge(ValueError):
@@ -157,6 +158,7 @@ class Head(msgspec.Struct, frozen=True, omit_defaults=True):
     only_layouts: bool = False
     emptied: tuple[Emptied, ...] = ()
     origin: str = ""
+    recognised: tuple[str, ...] | None = None
 
 
 class _HeadCheck(msgspec.Struct, frozen=True):
@@ -323,6 +325,7 @@ def decode(file: str, packed: bytes) -> Manifest:
         frozenset(head.left_out),
         head.only_layouts,
         head.emptied,
+        None if head.recognised is None else frozenset(head.recognised),
     )
 
 
@@ -375,6 +378,8 @@ def _believed(head: Head, file: str) -> datetime:
         raise ValueError("it names a list of games that cannot be")
     if any(not EMULATOR.fullmatch(key) or not is_version(value) for key, value in head.versions.items()):
         raise ValueError("it names a version that cannot be")
+    if not all(map(EMULATOR.fullmatch, head.recognised or ())):
+        raise ValueError("it names an emulator that cannot be")
     if head.origin and ORIGIN.fullmatch(head.origin) is None:
         raise ValueError("its origin cannot be")
     for one in head.emptied:
@@ -458,6 +463,7 @@ def make_head(
     only_layouts: bool = False,
     emptied: Sequence[Emptied] = (),
     origin: str = "",
+    recognised: Iterable[str] | None = None,
 ) -> Head:
     """The head of a new manifest."""
     return Head(
@@ -486,4 +492,5 @@ def make_head(
         only_layouts,
         tuple(emptied),
         origin,
+        None if recognised is None else tuple(sorted(recognised)),
     )

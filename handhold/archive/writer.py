@@ -28,6 +28,9 @@ from handhold.archive.storage import is_temporary
 from handhold.errors import Damaged, OwnerError
 from handhold.model import Entry, Gap, Kind, Part, Site
 
+#: What writes snapshots, as their manifests say it.
+TOOL = f"handhold {__version__}"
+
 
 class Paged(Protocol):
     """The entries of a snapshot, by key, and the pages that they stand in, one after the other."""
@@ -173,6 +176,7 @@ class Writer:
         left_out: Iterable[Part] = (),
         only_layouts: bool = False,
         emptied: Sequence[Emptied] = (),
+        recognised: Iterable[str] | None = None,
         sequence: float | None = None,
     ) -> Snapshot:
         """Writes pages and layouts, closes the bundle, and writes the manifest last: then it is there.
@@ -180,9 +184,10 @@ class Writer:
         ``entries`` in any order, each with blocks that are known. ``like`` is an earlier snapshot that was
         read in this run: where its very entries stand again, so do its pages. ``games`` are listed, not
         kept, as long as the list can be read back; ``versions`` are those of the known emulators;
-        ``left_out`` and ``only_layouts`` are what the night was told not to look at,
-        ``emptied`` the saves that have no content any more. ``sequence`` is
-        given for what is adopted (see ``adopted_sequence``), else it is the next one.
+        ``left_out`` and ``only_layouts`` are what the night was told not to look at, ``emptied`` the saves
+        that have no content any more, ``recognised`` the emulators with a layout of which there are entries
+        that no rule names (None: unknown). ``sequence`` is given for what is adopted (see
+        ``adopted_sequence``), else it is the next one.
 
         Raises ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
         """
@@ -198,7 +203,7 @@ class Writer:
             sequence=self._archive.next_sequence() if sequence is None else sequence,
             kind=kind,
             taken=taken,
-            tool=f"handhold {__version__}",
+            tool=TOOL,
             files=len(ordered),
             bytes=sum(entry.size for entry in ordered),
             pages=len(refs),
@@ -214,6 +219,7 @@ class Writer:
             left_out=left_out,
             only_layouts=only_layouts,
             emptied=emptied,
+            recognised=recognised,
             origin=self._archive.origin
             if device == self._archive.device and kind is not Kind.ADOPTED
             else "",

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from handhold.device.asking import Active, asked, begun, named
 from handhold.device.claims import Claim, Conflict, Skipped, Walk, saves
@@ -37,7 +37,7 @@ from handhold.model import Device, Entry, Gap, HomeKind, Part, Site, Volume
 from handhold.names import are_plain, native, written
 
 if TYPE_CHECKING:
-    from handhold.layouts.layout import Layout
+    from handhold.layouts.layout import FolderRules, Layout
 
 __all__ = ["locate", "walk"]
 
@@ -55,7 +55,7 @@ def walk(
     *,
     recognise: bool = False,
     before: Callable[[str, str], Before | None] | None = None,
-    untouched: Callable[[Site, str], Mapping[str, Entry]] | None = None,
+    untouched: Untouched | None = None,
     scan: Scan = os.scandir,
 ) -> Walk:
     """What is on the device, and whose it is.
@@ -64,10 +64,9 @@ def walk(
     seen so far. With ``recognise``, what no layout names is looked at as well: saves and states among it are
     claims, and the rest says what it was taken for. What was kept ``before`` (by volume and path) and no
     layout speaks of stays kept, whatever it looks like by now, unless it is surely a game: a save that is
-    full says less than one that was just begun. ``untouched`` gives the entries of the last night right in a
-    folder of a home, by name, that a file of the same size and time stands for: then the entry is
-    ``standing``, and there is no claim. No file is looked at more than once, and only files that recognition
-    cannot decide by their names are opened, once. Never raises for what it finds: whatever could
+    full says less than one that was just begun. Where a file stands for an entry that ``untouched`` gives,
+    the entry is ``standing``, and there is no claim. No file is looked at more than once, and only files that
+    recognition cannot decide by their names are opened, once. Never raises for what it finds: whatever could
     not be read is a ``Gap`` in the result.
     """
     homes = find_homes(device, layouts, leave_out, scan)
@@ -131,6 +130,17 @@ class Before(NamedTuple):
     game: str | None
 
 
+class Untouched(Protocol):
+    """The entries of the last night that a file of the same size and time stands for."""
+
+    @property
+    def named(self) -> Collection[str]:
+        """The emulators whose rules need not be asked what such a file is: they say the same as then."""
+
+    def __call__(self, site: Site, folder: str) -> Mapping[str, Entry]:
+        """Those right in a folder of a home ("" for the home itself), by name."""
+
+
 class _Special(NamedTuple):
     """Something in a folder that is neither a file nor a folder."""
 
@@ -150,7 +160,7 @@ class _Tour:
         scan: Scan,
         recognition: Recognition | None,
         before: Callable[[str, str], Before | None] | None,
-        untouched: Callable[[Site, str], Mapping[str, Entry]] | None,
+        untouched: Untouched | None,
     ) -> None:
         self.untouched = untouched
         self.standing: list[Entry] = []
@@ -233,8 +243,12 @@ class _Tour:
         claims = self.claims
         one = active[0] if len(active) == 1 else None
         inner = one.prefix[:-1] if one is not None else ""
-        rules = one.within(one.home, inner) if one is not None else None
-        kept = self.untouched(one.site, inner) if one is not None and self.untouched is not None else {}
+        rules: FolderRules | None = None
+        kept: Mapping[str, Entry] = {}
+        as_named = False
+        if one is not None and self.untouched is not None:
+            kept = self.untouched(one.site, inner)
+            as_named = one.emulator in self.untouched.named
         base = f"{step.shown}/" if step.shown else ""
         seen: list[Seen] | None = None if self.recognition is None else []
         undecided: list[Undecided] = []
@@ -269,7 +283,15 @@ class _Tour:
                 modified = modified_of(status)
             if seen is not None:
                 seen.append(Seen(shown, status.st_size, modified))
-            if one is not None and rules is not None:
+            was = kept.get(shown)
+            if was is not None and (was.size != status.st_size or was.modified != modified):
+                was = None
+            if was is not None and as_named:
+                folder.known = True
+                self.standing.append(was)
+                continue
+            if one is not None:
+                rules = rules or one.within(one.home, inner)
                 owner, verdict = one, rules.verdict(shown)
             elif active:
                 owner, verdict = asked(active, shown, lost)
@@ -288,14 +310,7 @@ class _Tour:
                 sums[0] += 1
                 sums[1] += status.st_size
                 continue
-            was = kept.get(shown)
-            if (
-                was is not None
-                and was.size == status.st_size
-                and was.modified == modified
-                and was.part is verdict.part
-                and was.game == verdict.game
-            ):
+            if was is not None and was.part is verdict.part and was.game == verdict.game:
                 self.standing.append(was)
                 continue
             claims.append(

@@ -56,6 +56,7 @@ _OPTIONS: dict[str, object] = {
     "left_out": [Part.STATES, Part.SAVES],
     "only_layouts": True,
     "emptied": [_EMPTIED],
+    "recognised": ["tinplate", "hatbox"],
 }
 
 
@@ -64,6 +65,10 @@ def test_what_goes_in_comes_out() -> None:
     manifest = manifests.decode(*_file(manifests.encode(head, _PAGES, _GAPS)))
     assert (manifest.left_out, manifest.only_layouts) == (frozenset({Part.STATES, Part.SAVES}), True)
     assert manifest.emptied == (_EMPTIED,)
+    assert manifest.recognised == {"tinplate", "hatbox"}
+    none = manifests.encode(_head(recognised=[]), _PAGES, _GAPS)
+    assert manifests.decode(*_file(none)).recognised == frozenset()
+    assert manifests.decode(*_file(manifests.encode(_head(), _PAGES, _GAPS))).recognised is None
     assert manifest.pages == tuple(_PAGES)
     assert manifest.gaps == tuple(_GAPS)
     assert manifest.sites == (Site("tinplate", "main", HomeKind.FOLDER, "card", "Tinplate"),)
@@ -174,6 +179,8 @@ def test_a_head_that_is_hurt_is_found_without_the_rest() -> None:
         ("", {"layouts": []}),
         ("", {"left_out": ["luck"]}),
         ("", {"only_layouts": "yes"}),
+        ("", {"recognised": ["../x"]}),
+        ("", {"recognised": "tinplate"}),
         ("", {"emptied": [{"emulator": "t", "home": "m", "path": "../x", "good": "m.2031-04-05.213000"}]}),
         ("", {"emptied": [{"emulator": "t", "home": "m", "path": "x", "good": "../../m"}]}),
         ("", {"emptied": [{"emulator": "t", "home": "m", "path": "x"}]}),

@@ -6,6 +6,7 @@ import hashlib
 import os
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -13,10 +14,14 @@ import pytest
 
 from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
+from handhold.archive.writer import TOOL
 from handhold.device.volumes import open_device
 from handhold.layouts.layout import Layout
+from handhold.layouts.stored import stored_form
 from handhold.model import Clock, Entry, HomeKind
+from handhold.nights import Night
 from handhold.snapshot import Options, Result, take
+from handhold.untouched import named_as_now
 from tests.device.trees import layout
 
 LONG_AGO = 1_700_000_000
@@ -144,6 +149,40 @@ def test_what_a_layout_takes_for_something_else_now_is_kept_as_that(
     assert told
     for path, found in told.items():
         assert found == (part, path.rpartition("/")[2][:-4] if has_game else None)
+
+
+def test_rules_are_asked_anew_where_they_were_not_what_named_all_entries() -> None:
+    """By whom, under which rules, and whether all entries were named by them: each of it counts."""
+    block = hashlib.sha256(stored_form(LAYOUTS[0])).hexdigest()
+    night = Night(tool=TOOL, rules={"tinplate": block}, recognised=frozenset())
+    assert named_as_now(night, LAYOUTS) == {"tinplate"}
+    for otherwise in (
+        replace(night, tool="handhold 0.0.9"),
+        replace(night, rules={"tinplate": "0" * 64}),
+        replace(night, rules={}),
+        replace(night, recognised=frozenset({"tinplate"})),
+        replace(night, recognised=None),
+    ):
+        assert named_as_now(otherwise, LAYOUTS) == frozenset()
+    assert named_as_now(night, LAYOUTS[1:]) == frozenset()
+
+
+def test_a_night_says_of_which_emulators_it_holds_what_no_rule_names(tmp_path: Path) -> None:
+    moments = _moments()
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), lambda: next(moments))
+    root = tmp_path / "device"
+    for place in ("Tinplate/saves/Moss Garden.sav", "Hatbox/all.bin", "Kite/saves/Ladder.sav"):
+        (root / place).parent.mkdir(parents=True, exist_ok=True)
+        (root / place).write_bytes(place.encode() * 10)
+        os.utime(root / place, (LONG_AGO, LONG_AGO))
+    before = archive.read(_night(archive, root, LAYOUTS, lambda: next(moments)).snapshot)
+    assert before.recognised == frozenset()  # the kite has no layout
+    (root / "Tinplate/saves/Moss Garden.srm").write_bytes(b"\1" * 512)
+    after = _night(archive, root, LAYOUTS, lambda: next(moments))
+    assert archive.read(after.snapshot).recognised == frozenset({"tinplate"})
+    assert after.recognised.keys() == {"tinplate", "kite"}
+    again = _night(archive, root, LAYOUTS, lambda: next(moments))
+    assert again.recognised == after.recognised
 
 
 def _night(archive: Archive, root: Path, layouts: tuple[Layout, ...], clock: Clock) -> Result:
