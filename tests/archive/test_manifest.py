@@ -65,7 +65,7 @@ def test_what_goes_in_comes_out() -> None:
     manifest = manifests.decode(*_file(manifests.encode(head, _PAGES, _GAPS)))
     assert (manifest.left_out, manifest.only_layouts) == (frozenset({Part.STATES, Part.SAVES}), True)
     assert manifest.emptied == (_EMPTIED,)
-    assert manifest.recognised == {"tinplate", "hatbox"}
+    assert manifest.recognised == frozenset({"tinplate", "hatbox"})
     none = manifests.encode(_head(recognised=[]), _PAGES, _GAPS)
     assert manifests.decode(*_file(none)).recognised == frozenset()
     assert manifests.decode(*_file(manifests.encode(_head(), _PAGES, _GAPS))).recognised is None
