@@ -1,9 +1,9 @@
 """Reads files of a device into an archive: many small ones at a time, a large one in pieces.
 
-Reading, hashing and compressing run in a few threads (the libraries let go of the interpreter lock); one
-thread, the caller's, appends to the archive. What is waiting between them is bounded, so memory does not grow
-with the size or the number of the files. Results come in the order of the jobs, so the same files always
-give the same bundles.
+One thread goes through the jobs, reads large files and cuts them; a few hash and compress their pieces, and
+read small files (the libraries let go of the interpreter lock); the caller's appends to the archive. What is
+waiting between them is bounded, so memory does not grow with the size or the number of the files. Results
+come in the order of the jobs, so the same files always give the same bundles.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Generic, NamedTuple, TypeVar
+from typing import Any, Generic, NamedTuple, TypeAlias, TypeVar
 
+from handhold.ahead import Ahead
 from handhold.archive import members, zipcut
 from handhold.archive.blocks import Sealed, block_id, seal
 from handhold.archive.cutting import SMALL, pieces
@@ -29,11 +29,11 @@ from handhold.device.trouble import why_unreadable
 TRIES = 4
 #: Small files go to a thread in batches of so many files or bytes.
 BATCH_FILES, BATCH_BYTES = 64, 4 << 20
-#: What may wait between the threads: batches of small files.
-WAITING = 6
 #: Pieces of a large file go to a thread so many bytes at a time, for handing over costs as much as a piece
-#: takes; and so many bytes of them may wait.
-BATCH_PIECES, WAITING_PIECES = 1 << 20, 24 << 20
+#: takes.
+BATCH_PIECES = 1 << 20
+#: So many bytes may wait between the threads, of which a batch takes some for itself.
+WAITING, _ALONE = 24 << 20, 256 << 10
 
 J = TypeVar("J")
 
@@ -68,18 +68,21 @@ class Unread(NamedTuple):
 class Intake:
     """Takes files into an archive through one writer.
 
-    Needs ``with``, which ends the threads. ``read`` may be called several times.
+    Needs ``with``, which ends the threads. ``read`` may be called several times, one after the other.
     """
 
     def __init__(self, writer: Writer, *, level: int = 3, threads: int | None = None) -> None:
         self._writer = writer
         self._level = level
-        self._pool = ThreadPoolExecutor(threads or min(4, (os.cpu_count() or 1) + 1), "handhold-intake")
+        self._pool = ThreadPoolExecutor(threads or min(4, os.cpu_count() or 1), "handhold-intake")
+        self._ahead: Ahead[_Step[Any]] | None = None
 
     def __enter__(self) -> Intake:
         return self
 
     def __exit__(self, *_: object) -> None:
+        if self._ahead is not None:
+            self._ahead.close()
         self._pool.shutdown(wait=True, cancel_futures=True)
 
     def read(
@@ -87,25 +90,20 @@ class Intake:
     ) -> Iterator[tuple[J, Content | Unread]]:
         """Reads each file and yields what it held, or why it could not be read, in the order of the jobs.
 
-        ``progress`` is told the number of files and bytes that were read since the last call.
-        An error that concerns the archive rather than the file read is raised.
+        The jobs are asked for in another thread. ``progress`` is told the number of files and bytes that were
+        read since the last call. An error that concerns the archive rather than the file read is raised.
         """
-        waiting: deque[Future[list[tuple[Job[J], _Small | Unread | None]]]] = deque()
+        with Ahead(self._steps(jobs), _weight, WAITING) as steps:
+            self._ahead = steps
+            for step in steps:
+                if isinstance(step, _Batch):
+                    yield from self._take(step, progress)
+                elif (content := self._take_large(step, progress)) is not None:
+                    yield step.job.about, content
+
+    def _steps(self, jobs: Iterable[Job[J]]) -> Iterator[_Step[J]]:
         batch: list[Job[J]] = []
         held = 0
-
-        def drain(most: int) -> Iterator[tuple[J, Content | Unread]]:
-            while len(waiting) > most:
-                done = waiting.popleft().result()
-                for job, small in done:
-                    if small is None:  # it has grown since it was seen
-                        yield job.about, self._read_large(job, progress)
-                    else:
-                        yield job.about, small if isinstance(small, Unread) else self._put(small)
-                if progress:
-                    files = sum(1 for _, small in done if small is not None)
-                    progress(files, sum(s.size for _, s in done if isinstance(s, _Small)))
-
         for job in jobs:
             if job.size < SMALL:
                 batch.append(job)
@@ -113,15 +111,31 @@ class Intake:
                 if len(batch) < BATCH_FILES and held < BATCH_BYTES:
                     continue
             if batch:
-                waiting.append(self._pool.submit(self._read_batch, batch))
+                yield _Batch(self._pool.submit(self._read_batch, batch), held)
                 batch, held = [], 0
-                yield from drain(WAITING)
             if job.size >= SMALL:
-                yield from drain(0)
-                yield job.about, self._read_large(job, progress)
+                yield from self._large(job)
         if batch:
-            waiting.append(self._pool.submit(self._read_batch, batch))
-        yield from drain(0)
+            yield _Batch(self._pool.submit(self._read_batch, batch), held)
+
+    def _take(
+        self, batch: _Batch[J], progress: Callable[[int, int], None] | None
+    ) -> Iterator[tuple[J, Content | Unread]]:
+        files = size = 0
+        for job, small in batch.read.result():
+            if small is None:  # it has grown since it was seen
+                for step in self._large(job):
+                    if (content := self._take_large(step, progress)) is not None:
+                        yield job.about, content
+                continue
+            files += 1
+            if isinstance(small, Unread):
+                yield job.about, small
+            else:
+                size += small.size
+                yield job.about, self._put(small)
+        if progress:
+            progress(files, size)
 
     def _read_batch(self, jobs: list[Job[J]]) -> list[tuple[Job[J], _Small | Unread | None]]:
         return [(job, self._read_small(job)) for job in jobs]
@@ -156,41 +170,32 @@ class Intake:
         listed = self._writer.put_list(small.zipped.listing) if small.zipped.listing else None
         return Content(small.sha256, small.size, small.modified, recipe, listed, small.zipped.odd)
 
-    def _read_large(self, job: Job[J], progress: Callable[[int, int], None] | None) -> Content | Unread:
+    def _large(self, job: Job[J]) -> Iterator[_Pieces[J] | _Whole[J]]:
+        """A large file; where it does not hold still, also pieces of readings that count for nothing."""
+        outcome: _Still | Unread = MOVING
         for _ in range(TRIES):
             try:
-                return self._cut(job, progress)
+                outcome = yield from self._cut(job)
+                break
             except Moving:
                 continue
             except _Refused as refused:
-                return unread(refused.error)
-        return MOVING
+                outcome = unread(refused.error)
+                break
+        yield _Whole(job, outcome)
 
-    def _cut(self, job: Job[J], progress: Callable[[int, int], None] | None) -> Content:
+    def _cut(self, job: Job[J]) -> Generator[_Pieces[J], None, _Still]:
         whole = hashlib.sha256()
         gathered = Gathering()
-        waiting: deque[tuple[int, Future[list[_Piece]]]] = deque()
-        batch: list[_Cut] = []
         odd: list[str] = []
-        size = held_in_batch = held_waiting = 0
+        batch: list[_Cut] = []
+        size = held = beside = 0
 
-        def hand_over() -> None:
-            nonlocal batch, held_in_batch, held_waiting
-            if batch:
-                waiting.append((held_in_batch, self._pool.submit(self._seal_pieces, batch)))
-                held_waiting += held_in_batch
-                batch, held_in_batch = [], 0
-
-        def drain(most: int) -> None:
-            nonlocal held_waiting
-            while waiting and held_waiting > most:
-                held, future = waiting.popleft()
-                for done in future.result():
-                    if done.fresh is not None:
-                        self._writer.put(done.fresh)
-                    odd.append(done.odd)
-                    gathered.named(done.number, done.id)
-                held_waiting -= held
+        def hand_over() -> _Pieces[J]:
+            nonlocal batch, held, beside
+            step = _Pieces(job, self._pool.submit(self._seal_pieces, batch), held, beside, gathered, odd)
+            batch, held, beside = [], 0, 0
+            return step
 
         with _reading(job.place) as file:
             tree, spans = _spans(job, file, odd)
@@ -199,33 +204,51 @@ class Intake:
                 for piece in beside_pieces(run) if span.beside else pieces(run, span.length):
                     whole.update(piece)
                     size += len(piece)
-                    if progress:
-                        progress(0, len(piece))
                     if span.beside:
                         gathered.between(piece)
+                        beside += len(piece)
                         continue
                     number = gathered.piece(len(piece))
                     batch.append(_Cut(number, piece, span.member if len(piece) == span.length else None))
-                    held_in_batch += len(piece)
-                    if held_in_batch >= BATCH_PIECES:
-                        hand_over()
-                        drain(WAITING_PIECES)
+                    held += len(piece)
+                    if held >= BATCH_PIECES:
+                        yield hand_over()
             file.check(whole.digest())
-        hand_over()
-        drain(0)
+        if batch or beside:
+            yield hand_over()
+        return _Still(whole.hexdigest(), size, file.modified, gathered, tree, odd)
+
+    def _take_large(
+        self, step: _Pieces[J] | _Whole[J], progress: Callable[[int, int], None] | None
+    ) -> Content | Unread | None:
+        """Puts pieces; what the file held, when it is through."""
+        if isinstance(step, _Pieces):
+            for done in step.sealed.result():
+                if done.fresh is not None:
+                    self._writer.put(done.fresh)
+                step.odd.append(done.odd)
+                step.gathered.named(done.number, done.id)
+            if progress:
+                progress(0, step.held + step.beside)
+            return None
+        if isinstance(step.outcome, Unread):
+            return step.outcome
         if progress:
             progress(1, 0)
-        blocks, ranges = gathered.finish()
+        return self._put_large(step.outcome)
+
+    def _put_large(self, file: _Still) -> Content:
+        blocks, ranges = file.gathered.finish()
         for block in blocks:
             self._writer.put_plain(block)
         recipe = self._writer.put_recipe(ranges) if len(ranges) > 1 else None
         listed = None
-        if tree is not None and tree.members:
+        if file.tree is not None and file.tree.members:
             try:
-                listed = self._writer.put_list(members.encode(members.members_of(tree)))
+                listed = self._writer.put_list(members.encode(members.members_of(file.tree)))
             except ValueError as trouble:
-                odd.append(str(trouble))
-        return Content(whole.hexdigest(), size, file.modified, recipe, listed, zipcut.few(odd))
+                file.odd.append(str(trouble))
+        return Content(file.sha256, file.size, file.modified, recipe, listed, zipcut.few(file.odd))
 
     def _seal_pieces(self, batch: Iterable[_Cut]) -> list[_Piece]:
         return [self._seal_piece(*cut) for cut in batch]
@@ -268,6 +291,49 @@ class _Piece(NamedTuple):
     id: bytes
     fresh: Sealed | None
     odd: str
+
+
+class _Batch(NamedTuple, Generic[J]):
+    """Small files that are being read."""
+
+    read: Future[list[tuple[Job[J], _Small | Unread | None]]]
+    held: int  # bytes
+
+
+class _Pieces(NamedTuple, Generic[J]):
+    """The next pieces of a large file, which are being sealed."""
+
+    job: Job[J]
+    sealed: Future[list[_Piece]]
+    held: int  # bytes
+    beside: int  # bytes that were read and are no pieces
+    gathered: Gathering
+    odd: list[str]
+
+
+class _Still(NamedTuple):
+    """A large file that was read to its end, and held still."""
+
+    sha256: str
+    size: int
+    modified: int
+    gathered: Gathering
+    tree: ZipTree | None
+    odd: list[str]
+
+
+class _Whole(NamedTuple, Generic[J]):
+    """A large file is through; its pieces came before."""
+
+    job: Job[J]
+    outcome: _Still | Unread
+
+
+_Step: TypeAlias = _Batch[J] | _Pieces[J] | _Whole[J]
+
+
+def _weight(step: _Step[Any]) -> int:
+    return _ALONE if isinstance(step, _Whole) else _ALONE + step.held
 
 
 class _Refused(Exception):
