@@ -78,12 +78,7 @@ class Folders:
         except OSError:
             self._look(above, name, names)
             raise
-        try:
-            os.mkdir(name, dir_fd=above)
-        except FileExistsError:  # another thread of this run was quicker
-            handle = self._enter(above, names, make=False)
-            os.fsync(above)  # it may not have come to that yet
-            return handle
+        os.mkdir(name, dir_fd=above)
         self.made.append("/".join(names))
         handle = os.open(name, _FOLDER, dir_fd=above)
         own_like(handle, os.fstat(above))

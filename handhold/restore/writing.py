@@ -7,12 +7,9 @@ import os
 import secrets
 import stat
 import time
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
-from threading import get_ident
 
 from handhold.archive.archive import Archive
 from handhold.device.temporary import is_temporary
@@ -27,11 +24,7 @@ from handhold.restore.look import digest_in
 from handhold.restore.plan import BATCH_BYTES, NOT_HELD, Action, Decision, Step
 from handhold.restore.renaming import flush_all, name_new
 
-#: Two batches are under way at a time, and with their temporary files take no more room than ``BATCH_BYTES``
-#: (a larger file goes alone).
-BATCH_FILES = 1024
-#: Threads that write contents, and the files that each takes at a time.
-THREADS, TASK_FILES = 2, 32
+BATCH_FILES = 256
 #: So few files are flushed one by one, more all at once.
 FEW = 8
 #: Contents up to this size are read again where it costs next to nothing (bytes).
@@ -55,16 +48,6 @@ class Done:
     written: Entry | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Batch:
-    """Steps that threads work at: those that remove, and the tasks of the others."""
-
-    removed: Sequence[Step]
-    tasks: deque[Future[list[_Begun | Done]]]
-    flushed: bool  # file by file
-    size: int  # bytes
-
-
 @dataclass(slots=True)
 class _Begun:
     step: Step
@@ -80,7 +63,7 @@ class Writing:
     def __init__(self, archive: Archive, progress: Callable[[int, int], None] | None = None) -> None:
         self._archive = archive
         self._progress = progress
-        self._folders: dict[tuple[int, str], Folders] = {}  # a thread has its own, by its number and the base
+        self._folders: dict[str, Folders] = {}
 
     def __enter__(self) -> Writing:
         return self
@@ -92,16 +75,15 @@ class Writing:
 
     @property
     def made(self) -> list[tuple[str, str]]:
-        """The folders that were made, outer ones first: the base, and the way from it."""
-        made = [(base, way) for (_, base), folders in self._folders.items() for way in folders.made]
-        return sorted(made, key=lambda place: place[1].count("/"))
+        """The folders that were made, outermost first: the base, and the way from it."""
+        return [(base, way) for base, folders in self._folders.items() for way in folders.made]
 
     def take_away(self, places: Sequence[tuple[str, str]]) -> None:
         """Removes folders that a restore made, if they are empty again. ``places`` as ``made`` has them."""
         for base, way in reversed(places):
             inner, _, name = way.rpartition("/")
             try:
-                os.rmdir(native(name), dir_fd=self._known(base).folder(inner))
+                os.rmdir(native(name), dir_fd=self._folders[base].folder(inner))
             except (KeyError, OSError, InTheWay, ValueError):
                 continue  # not empty, gone, or on a card that this run had nothing to do with
 
@@ -137,70 +119,29 @@ class Writing:
         One that was written, and whose medium then reports an error, comes back a second time, as failed.
         """
         done = 0
-        with closing(self._outcomes(steps)) as outcomes:
-            for outcome in outcomes:
-                done = min(done + 1, len(steps))  # one that became unsure comes twice
-                yield outcome
-                if self._progress:
-                    self._progress(done, len(steps))
+        for batch in _batches(steps):
+            with closing(self._batch(batch)) as outcomes:
+                for outcome in outcomes:
+                    done = min(done + 1, len(steps))  # one that became unsure comes twice
+                    yield outcome
+                    if self._progress:
+                        self._progress(done, len(steps))
 
-    def _outcomes(self, steps: Sequence[Step]) -> Generator[Done, None, None]:
-        """While one batch is flushed and gets its names, threads begin the next, where both are small."""
-        next(self._archive.index.places(bytes(32)), None)  # what hurt bundles hold is read by one thread only
-        before: _Batch | None
-        ahead: _Batch | None = None
-        with ThreadPoolExecutor(THREADS, "handhold-restore") as pool:
-            try:
-                for batch in _batches(steps):
-                    if ahead is not None and ahead.size + _size(batch) > BATCH_BYTES:
-                        before, ahead = ahead, None
-                        yield from self._end(before)
-                    before, ahead = ahead, self._start(batch, pool)
-                    if before is not None:
-                        yield from self._end(before)
-                if ahead is not None:
-                    before, ahead = ahead, None
-                    yield from self._end(before)
-            finally:
-                if ahead is not None:  # only if the run is stopped halfway
-                    self._drop(ahead.tasks)
-
-    def _start(self, steps: Sequence[Step], pool: Executor) -> _Batch:
-        """Hands the contents of a batch to the threads."""
+    def _batch(self, steps: Sequence[Step]) -> Generator[Done, None, None]:
         one_by_one = len(steps) <= FEW or any(_needs_each(step) for step in steps)
-        written = [step for step in steps if step.action is not Action.REMOVE]
-        tasks = [
-            pool.submit(self._begin_some, written[at : at + TASK_FILES], one_by_one)
-            for at in range(0, len(written), TASK_FILES)
-        ]
-        removed = [step for step in steps if step.action is Action.REMOVE]
-        return _Batch(removed, deque(tasks), one_by_one, _size(steps))
-
-    def _begin_some(self, steps: Sequence[Step], flush: bool) -> list[_Begun | Done]:
-        return [self._begun_or_failed(step, flush) for step in steps]
-
-    def _begun_or_failed(self, step: Step, flush: bool) -> _Begun | Done:
-        try:
-            return self._begin(step, flush)
-        except (Failed, InTheWay, OSError, OwnerError) as error:
-            return _failed(step, error)
-
-    def _end(self, batch: _Batch) -> Generator[Done, None, None]:
-        """Waits for a batch's contents, makes them durable, and gives them their names."""
         begun: list[_Begun] = []
         touched: dict[tuple[str, str], list[Done]] = {}
         try:
-            for step in batch.removed:
-                touched.setdefault(_folder_of(step), [])
-                yield self._tried(step, lambda step=step: self._remove(step))  # type: ignore[misc]
-            while batch.tasks:
-                outcomes = batch.tasks[0].result()
-                batch.tasks.popleft()
-                begun += [one for one in outcomes if isinstance(one, _Begun)]
-                for failed in outcomes:
-                    if isinstance(failed, Done):
-                        yield failed
-            if begun and not batch.flushed:
+            for step in steps:
+                if step.action is Action.REMOVE:
+                    touched.setdefault(_folder_of(step), [])
+                    yield self._tried(step, lambda step=step: self._remove(step))  # type: ignore[misc]
+                    continue
+                try:
+                    begun.append(self._begin(step, one_by_one))
+                except (Failed, InTheWay, OSError, OwnerError) as error:
+                    yield _failed(step, error)
+            if begun and not one_by_one:
                 for one, trouble in self._flush(begun):
                     self._abandon(one)
                     begun.remove(one)
@@ -214,8 +155,7 @@ class Writing:
                 finished.append(outcome)
                 yield outcome
         finally:
-            self._drop(batch.tasks)  # these two only if the run is stopped halfway
-            for one in begun:
+            for one in begun:  # only if the run is stopped halfway
                 self._abandon(one)
             unsure = [
                 done for folder in touched if not self._flush_folder(*folder) for done in touched[folder]
@@ -227,19 +167,10 @@ class Writing:
                     done.written,
                 )
 
-    def _drop(self, tasks: Iterable[Future[list[_Begun | Done]]]) -> None:
-        """Takes away what threads have begun and nobody will finish."""
-        tasks = [task for task in tasks if not task.cancel()]
-        for task in tasks:
-            if task.exception() is None:
-                for one in task.result():
-                    if isinstance(one, _Begun):
-                        self._abandon(one)
-
     def _flush_folder(self, base: str, inner: str) -> bool:
         """Makes the names in a folder durable; False if its medium reports an error."""
         try:
-            os.fsync(self._known(base).folder(inner))
+            os.fsync(self._folders[base].folder(inner))
         except OSError as error:
             # Some drivers flush no folders; each file is the old or the new one either way.
             return error.errno in (errno.EINVAL, errno.ENOTSUP, errno.ENOSYS, errno.ENOENT)
@@ -255,8 +186,8 @@ class Writing:
 
     def _abandon(self, one: _Begun) -> None:
         try:
-            _forget(self._folder(one.step, one.inner, make=False), one.temporary)
-        except (Failed, OSError, InTheWay):
+            _forget(self._folders[one.base].folder(one.inner), one.temporary)
+        except (OSError, InTheWay):
             pass  # the next run tries again
 
     def _begin(self, step: Step, flush: bool) -> _Begun:
@@ -334,19 +265,19 @@ class Writing:
     def _flush(self, begun: Sequence[_Begun]) -> list[tuple[_Begun, Exception]]:
         """Makes the contents durable; those of which that is not certain, each with why."""
         unsure: list[tuple[_Begun, Exception]] = []
-        for base, step in {one.base: one.step for one in begun}.items():
-            if flush_all(self._folder(step, "", make=False)):
+        for base in sorted({one.base for one in begun}):
+            if flush_all(self._folders[base].folder("")):
                 continue
             for one in begun:
                 if one.base == base:
                     try:
                         self._flush_one(one)
-                    except (Failed, InTheWay, OSError) as error:
+                    except (InTheWay, OSError) as error:
                         unsure.append((one, error))
         return unsure
 
     def _flush_one(self, one: _Begun) -> None:
-        folder = self._folder(one.step, one.inner, make=False)
+        folder = self._folders[one.base].folder(one.inner)
         handle = os.open(one.temporary, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
         try:
             os.fsync(handle)
@@ -360,7 +291,7 @@ class Writing:
         """The folders below the base of a step; ``Failed`` if it is another card than when it was planned."""
         target = step.target
         assert target is not None
-        folders = self._folders.get((get_ident(), target.base))
+        folders = self._folders.get(target.base)
         if folders is None:
             try:
                 folders = Folders(target.base)
@@ -369,12 +300,8 @@ class Writing:
             if folders.storage != target.storage or (target.filled and folders.empty):
                 folders.close()
                 raise Failed(f"the card at {written(target.base)} was taken out after the plan was made")
-            self._folders[get_ident(), target.base] = folders
+            self._folders[target.base] = folders
         return folders
-
-    def _known(self, base: str) -> Folders:
-        """The folders below a base that was opened before; ``KeyError`` if it was not."""
-        return self._folders[get_ident(), base]
 
 
 def _folder_of(step: Step) -> tuple[str, str]:
@@ -412,17 +339,13 @@ def _batches(steps: Sequence[Step]) -> Iterator[list[Step]]:
     batch: list[Step] = []
     size = 0
     for step in steps:
-        if batch and (len(batch) >= BATCH_FILES or size + step.entry.size > BATCH_BYTES // 2):
+        if batch and (len(batch) >= BATCH_FILES or size + step.entry.size > BATCH_BYTES):
             yield batch
             batch, size = [], 0
         batch.append(step)
         size += step.entry.size
     if batch:
         yield batch
-
-
-def _size(steps: Iterable[Step]) -> int:
-    return sum(step.entry.size for step in steps)
 
 
 def _needs_each(step: Step) -> bool:
