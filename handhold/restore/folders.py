@@ -30,6 +30,7 @@ class Folders:
 
     def __init__(self, base: str) -> None:
         self._open: list[tuple[str, int]] = []
+        self._last: str | None = None  # the way to the last of them, once all are open
         self._base = os.open(base, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         self.made: list[str] = []  # ways of the folders that were made, outermost first
 
@@ -57,6 +58,9 @@ class Folders:
         Raises ``FileNotFoundError`` if it is not there and is not to be made, ``InTheWay`` if something else
         is, ``OSError`` if it cannot be opened.
         """
+        if way == self._last:
+            return self._open[-1][1] if self._open else self._base
+        self._last = None
         names = way.split("/") if way else []
         common = 0
         while common < min(len(names), len(self._open)) and self._open[common][0] == names[common]:
@@ -66,6 +70,7 @@ class Folders:
         for at in range(common, len(names)):
             above = self._open[-1][1] if self._open else self._base
             self._open.append((names[at], self._enter(above, names[: at + 1], make)))
+        self._last = way
         return self._open[-1][1] if self._open else self._base
 
     def _enter(self, above: int, names: list[str], make: bool) -> int:
@@ -97,6 +102,7 @@ class Folders:
 
     def close(self) -> None:
         """Lets go of every handle."""
+        self._last = None
         while self._open:
             os.close(self._open.pop()[1])
         if self._base >= 0:

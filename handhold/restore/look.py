@@ -147,7 +147,7 @@ def digest_in(
         if not stat.S_ISREG(told.st_mode):
             raise OSError(6, "not an ordinary file", name)
         digest = hashlib.sha256()
-        while piece := os.read(handle, _CHUNK):
+        while piece := os.read(handle, min(_CHUNK, max(told.st_size + 1, 4096))):
             digest.update(piece)
             if read:
                 read(len(piece))

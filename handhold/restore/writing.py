@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
+from itertools import count
 
 from handhold.archive.archive import Archive
 from handhold.device.temporary import is_temporary
@@ -24,7 +25,7 @@ from handhold.restore.look import digest_in
 from handhold.restore.plan import BATCH_BYTES, NOT_HELD, Action, Decision, Step
 from handhold.restore.renaming import flush_all, name_new
 
-BATCH_FILES = 256
+BATCH_FILES = 1024
 #: So few files are flushed one by one, more all at once.
 FEW = 8
 #: Contents up to this size are read again where it costs next to nothing (bytes).
@@ -64,6 +65,7 @@ class Writing:
         self._archive = archive
         self._progress = progress
         self._folders: dict[str, Folders] = {}
+        self._mark, self._numbers = secrets.token_hex(3), count()  # of temporary names
 
     def __enter__(self) -> Writing:
         return self
@@ -195,13 +197,12 @@ class Writing:
         assert step.target is not None
         inner, _, name = step.target.way(step.path).rpartition("/")
         folder = self._folder(step, inner, make=True)
-        temporary = f".handhold-{secrets.token_hex(6)}.part"
+        temporary = f".handhold-{self._mark}{next(self._numbers) & 0xFFFFFF:06x}.part"
         handle = os.open(temporary, _NEW, 0o666, dir_fd=folder)
         try:
             try:
-                for run in self._archive.content(step.entry):
-                    _write_all(handle, run)
-                self._dress(handle, folder, native(name))
+                self._fill(handle, step.entry)
+                _dress(handle, folder, native(name) if step.replaces else None)
                 try:
                     os.utime(handle, ns=(step.entry.modified, step.entry.modified))
                 except (OSError, OverflowError):
@@ -218,6 +219,18 @@ class Writing:
             _forget(folder, temporary)
             raise
         return _Begun(step, step.target.base, inner, native(name), temporary)
+
+    def _fill(self, handle: int, entry: Entry) -> None:
+        """Writes the content, by the digest of the whole file; if that does not fit, block by block."""
+        try:
+            for run in self._archive.whole_content(entry):
+                _write_all(handle, run)
+        except Damaged:
+            # One of its blocks may have another copy that is sound.
+            os.lseek(handle, 0, os.SEEK_SET)
+            os.ftruncate(handle, 0)
+            for run in self._archive.content(entry):
+                _write_all(handle, run)
 
     def _finish(self, one: _Begun) -> Done:
         """Looks once more at the target, and gives the new file its name."""
@@ -248,19 +261,6 @@ class Writing:
         check_unchanged(folder, native(name), step)
         os.unlink(native(name), dir_fd=folder)
         return Done(step, None)
-
-    def _dress(self, handle: int, folder: int, name: str) -> None:
-        """The new file belongs to whom the old one did and lets the same people at it."""
-        try:
-            old = os.stat(name, dir_fd=folder, follow_symlinks=False)
-        except OSError:
-            own_like(handle, os.fstat(folder))
-            return
-        own_like(handle, old)
-        try:
-            os.fchmod(handle, stat.S_IMODE(old.st_mode) & 0o777)
-        except OSError:
-            pass  # cards know no modes
 
     def _flush(self, begun: Sequence[_Begun]) -> list[tuple[_Begun, Exception]]:
         """Makes the contents durable; those of which that is not certain, each with why."""
@@ -302,6 +302,23 @@ class Writing:
                 raise Failed(f"the card at {written(target.base)} was taken out after the plan was made")
             self._folders[target.base] = folders
         return folders
+
+
+def _dress(handle: int, folder: int, replaced: str | None) -> None:
+    """The new file belongs to whom the one that it replaces did, and lets the same people at it.
+
+    One that replaces none belongs to whom its folder does.
+    """
+    try:
+        old = None if replaced is None else os.stat(replaced, dir_fd=folder, follow_symlinks=False)
+    except OSError:
+        old = None  # gone meanwhile; it is looked at once more before it makes way
+    own_like(handle, old or os.fstat(folder))
+    if old is not None:
+        try:
+            os.fchmod(handle, stat.S_IMODE(old.st_mode) & 0o777)
+        except OSError:
+            pass  # cards know no modes
 
 
 def _folder_of(step: Step) -> tuple[str, str]:
@@ -420,7 +437,7 @@ def _words(error: Exception) -> str:
 
 
 def _write_all(handle: int, data: bytes) -> None:
-    view = memoryview(data)
+    view = memoryview(data)[os.write(handle, data) :]
     while view:
         view = view[os.write(handle, view) :]
 

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import os
+import random
 import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import xxhash
 
 import handhold.restore.writing as writing
-from handhold.archive.bundle import HEADER_SIZE
+from handhold.archive import recipe
+from handhold.archive.blocks import PLAIN, Sealed
+from handhold.archive.bundle import HEADER_SIZE, BundleWriter
 from handhold.archive.manifest import VolumeNote
 from handhold.archive.standing import BEGUN, ELSEWHERE
 from handhold.archive.storage import LocalStorage, Pending
@@ -96,6 +100,47 @@ def test_what_a_torn_bundle_still_has_comes_back(world: World) -> None:
     applied = world.restore("plover", last, selection=Selection(games=("A",)))
     assert decisions(applied.plan.steps) == {"saves/A.sav": "write"}
     assert world.read("plover", "saves/A.sav") == "oneA"
+
+
+def forge(world: World, ident: bytes) -> None:
+    """Stores other bytes under a block's name, in a bundle that is whole otherwise and is asked first."""
+    for number in range(64):
+        bundle = BundleWriter(LocalStorage(str(world.root / "archive")))
+        size = next(world.archive.index.places(ident)).row.plain
+        wrong = b"%08d" % number + bytes(size - 8)
+        bundle.add(Sealed(ident, PLAIN, wrong, size, xxhash.xxh3_64_intdigest(wrong)))
+        file, _ = bundle.close()
+        world.reopened()
+        if next(world.archive.index.places(ident)).file == file:
+            return
+    raise AssertionError("no forged bundle came first")
+
+
+@pytest.mark.parametrize("several", [False, True], ids=["one block", "several blocks"])
+@pytest.mark.parametrize("sound", [False, True], ids=["forged alone", "a sound copy besides"])
+def test_a_forged_block_is_never_restored(world: World, several: bool, sound: bool) -> None:
+    content = random.Random(7).randbytes(3 << 20 if several else 3000)
+    world.put("plover", "saves/A.sav", content)
+    night = world.night("plover")
+    (entry,) = world.entries(night)
+    assert (entry.recipe is not None) is several
+    ident = bytes.fromhex(entry.sha256)
+    if entry.recipe is not None:
+        ident = recipe.decode(world.archive.block(entry.recipe))[1].id
+    places = list(world.archive.index.places(ident))
+    forge(world, ident)
+    shutil.rmtree(world.card("plover") / "Tinplate/saves")
+    prepared = world.prepare("plover", night)
+    if not sound:
+        for file, row in places:
+            with (world.root / "archive" / file).open("r+b") as stream:
+                stream.seek(row.offset + HEADER_SIZE)
+                stream.write(bytes(row.stored))
+        world.reopened()
+    applied = apply(world.archive, world.device("plover"), prepared.plan, clock=world.clock)
+    assert decisions(applied.plan.steps) == {"saves/A.sav": "write" if sound else "failed"}
+    found = tree(world.card("plover") / "Tinplate/saves")
+    assert found == ({"A.sav": content} if sound else {})
 
 
 def test_another_devices_clock_says_nothing_about_a_snapshot(world: World) -> None:
