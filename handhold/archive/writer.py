@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import datetime
 from io import BytesIO
 from operator import attrgetter
@@ -57,6 +58,8 @@ class Writer:
         self._level = level
         self._index = archive.index
         self._bundle: BundleWriter | None = None
+        self._closing: tuple[BundleWriter, Future[tuple[str, bytes]]] | None = None
+        self._closer = ThreadPoolExecutor(1, "handhold-closing")
         self._put: set[bytes] = set()  # by this run
         self._tried: dict[bytes, bool] = {}  # stored earlier: whether the archive still gives it back
         #: Blocks and bytes that this run has added to the archive.
@@ -72,11 +75,15 @@ class Writer:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if kind is None:
-            self.settle()
-        elif self._bundle is not None:
-            self._bundle.abandon()
-            self._bundle = None
+        try:
+            if kind is None:
+                self.settle()
+        finally:
+            self._closer.shutdown()  # it must not be at work on what is abandoned
+            for bundle in (self._bundle, self._closing and self._closing[0]):
+                if bundle is not None:
+                    bundle.abandon()
+            self._bundle = self._closing = None
 
     def known(self, ident: bytes) -> bool:
         """Whether the block was put in this run, or can be had from a whole bundle of the archive.
@@ -111,7 +118,7 @@ class Writer:
         self.new_blocks += 1
         self.stored_bytes += HEADER_SIZE + ROW.size + len(block.stored)
         if bundle.full:
-            self.settle()
+            self._close()
 
     def put_plain(self, plain: bytes) -> str:
         """Stores bytes as one block; its hexadecimal id."""
@@ -248,11 +255,29 @@ class Writer:
 
     def settle(self) -> None:
         """Closes the bundle that is being written: what was put until now can be read back from here on."""
-        if self._bundle is None:
-            return
-        bundle, self._bundle = self._bundle, None
+        self._closed()
+        if self._bundle is not None:
+            bundle, self._bundle = self._bundle, None
+            self._add(bundle, bundle.close)
+
+    def _close(self) -> None:
+        """Has the full bundle closed while the next one is written: a medium takes its time to flush it."""
+        self._closed()
+        assert self._bundle is not None
+        self._closing = self._bundle, self._closer.submit(self._bundle.close)
+        self._bundle = None
+
+    def _closed(self) -> None:
+        """Waits for the bundle that is being closed."""
+        if self._closing is not None:
+            bundle, closing = self._closing
+            wait([closing])
+            self._closing = None
+            self._add(bundle, closing.result)
+
+    def _add(self, bundle: BundleWriter, close: Callable[[], tuple[str, bytes]]) -> None:
         try:
-            file, table = bundle.close()
+            file, table = close()
             self._index.add(file, table, bundle.size)
             self.bundles.append(file)
         except BaseException:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
+import time
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
@@ -158,6 +159,8 @@ def test_finished_bundles_of_a_run_that_was_cut_off_are_used_by_the_next(
         with archive.locked("x"), archive.writer() as writer:
             for one in data:
                 writer.put_plain(one)
+            while sum(name.endswith(".bundle") for name in files(archive)) < 4:
+                time.sleep(0.01)  # the third of them is being closed
             os._exit(0)  # as if the battery were empty: nothing is tidied
     os.waitpid(child, 0)
     left = files(archive)
@@ -473,3 +476,33 @@ def test_an_archive_is_the_same_after_it_was_copied(tmp_path: Path) -> None:
     assert [contents(copy, one) for one in copy.nights()] == [
         contents(archive, one) for one in archive.nights()
     ]
+
+
+def test_a_bundle_that_cannot_be_closed_ends_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also where it is closed while the next one is written: no manifest, and nothing half done is left."""
+    monkeypatch.setattr(bundle_module, "FULL", 10_000)
+    archive = make(tmp_path)
+    night(archive, {"a": b"1"})
+    before = files(archive)
+    flush = os.fsync
+    closed: list[int] = []
+
+    def full(handle: int) -> None:
+        closed.append(handle)
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    data = [os.urandom(4000) for _ in range(4)]
+    with (
+        pytest.raises(OwnerError, match="room|full|space"),
+        archive.locked("x"),
+        archive.writer() as writer,
+    ):
+        monkeypatch.setattr(os, "fsync", full)
+        try:
+            for one in data:
+                writer.put_plain(one)
+            finish(writer, [entry(f"{n}", one) for n, one in enumerate(data)], taken=EVENING + _DAY)
+        finally:
+            monkeypatch.setattr(os, "fsync", flush)
+    assert len(closed) == 1
+    assert files(archive) == before
