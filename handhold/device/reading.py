@@ -86,18 +86,13 @@ def _once(place: str, most: int) -> tuple[bytes, _State] | None:
     try:
         if before.size > most:
             raise Grown(place)
-        pieces: list[bytes] = []
-        left = before.size + 1  # one more shows that it grew
-        while left > 0:
-            piece = os.read(descriptor, min(left, _CHUNK))
-            if not piece:
-                break
-            pieces.append(piece)
-            left -= len(piece)
-        after = _state(os.fstat(descriptor))
-        if left != 1 or after != before or not _in_place(place, after):
+        data = os.read(descriptor, before.size + 1)  # one more shows that it grew
+        while len(data) < before.size and (piece := os.read(descriptor, before.size + 1 - len(data))):
+            data += piece
+        # Of the same file, and of the path: a handle keeps its inode from being given to another file.
+        if len(data) != before.size or not _in_place(place, before):
             return None
-        return b"".join(pieces), before
+        return data, before
     finally:
         os.close(descriptor)
 
