@@ -11,29 +11,27 @@ import stat
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from handhold.device.asking import Active, asked, begun, named
-from handhold.device.claims import Claim, Conflict, Skipped, Walk, saves
+from handhold.device.asking import Active, asked, begun
+from handhold.device.claims import Claim, Conflict, Skipped, Walk
 from handhold.device.homes import (
     ALLOW_READING,
-    OWN_EXPORT,
     Homes,
     LeftOut,
-    Start,
-    barred_gap,
     find_homes,
     locate,
 )
 from handhold.device.leftovers import NOT_LOOKED_AT, Folder, Taken, unclaimed
 from handhold.device.listing import Listed, Scan, below, joined, listed
 from handhold.device.recognising import KEPT, Recognition, Sight, Undecided, surroundings_of
+from handhold.device.refused import Refused, Special, Step
 from handhold.device.temporary import is_temporary
 from handhold.device.times import FARTHEST, modified_of
 from handhold.device.trouble import why_unreadable
 from handhold.device.ways import Outcome
 from handhold.layouts.recognition.looks import Looks, Seen
-from handhold.layouts.recognition.place import PACKAGE, Surroundings
+from handhold.layouts.recognition.place import Surroundings
 from handhold.layouts.recognition.recognise import SURE
-from handhold.model import Device, Entry, Gap, HomeKind, Part, Site, Volume
+from handhold.model import Device, Entry, Gap, HomeKind, Part, Site
 from handhold.names import are_plain, native, written
 
 if TYPE_CHECKING:
@@ -43,8 +41,6 @@ __all__ = ["locate", "walk"]
 
 #: After so many files the caller is told how far it has come.
 _TELL_EVERY = 256
-#: Where a check of the file system puts what it found; only the system may look (common practice, no source).
-_OF_THE_SYSTEM = "lost+found"
 
 
 def walk(
@@ -86,7 +82,7 @@ def walk(
         progress(tour.files)
     names = [volume.name for volume in device.volumes] + [gap.volume for gap in device.missing]
     order = {name: index for index, name in enumerate(names)}
-    refused = {(site.emulator, site.volume, site.path) for site in tour.barred}
+    refused = {(site.emulator, site.volume, site.path) for site in tour.refused.barred}
     return Walk(
         device=device,
         sites=tuple(homes.sites) + (tuple(recognition.sites) if recognition else ()),
@@ -99,7 +95,7 @@ def walk(
         unclaimed=sorted(unclaimed(tour.folders), key=lambda u: (order[u.volume], u.path)),
         skipped={emulator: Skipped(*sums) for emulator, sums in sorted(tour.skipped.items())},
         blocked=homes.blocked,
-        barred=frozenset(tour.barred),
+        barred=frozenset(tour.refused.barred),
         files=tour.files,
         ways=tuple(
             way._replace(outcome=Outcome.REFUSED)
@@ -110,17 +106,6 @@ def walk(
         recognised=recognition.found if recognition else {},
         standing=tour.standing,
     )
-
-
-class _Step(NamedTuple):
-    """A folder that is still to be visited."""
-
-    path: str  # canonical, as the operating system writes it
-    volume: Volume
-    shown: str  # relative to the volume, written form
-    parent: int | None  # in the list of folders
-    active: tuple[Active, ...]
-    here: Surroundings | None = None  # what the way to it says; None where nothing is recognised
 
 
 class Before(NamedTuple):
@@ -141,14 +126,6 @@ class Untouched(Protocol):
         """Those right in a folder of a home ("" for the home itself), by name."""
 
 
-class _Special(NamedTuple):
-    """Something in a folder that is neither a file nor a folder."""
-
-    shown: str
-    entry: Listed
-    mode: int
-
-
 class _Tour:
     """The state of one walk."""
 
@@ -164,6 +141,7 @@ class _Tour:
     ) -> None:
         self.untouched = untouched
         self.standing: list[Entry] = []
+        self.folder_as_it_was: tuple[Site | None, str, Mapping[str, Entry]] = (None, "", {})
         self.before = before
         self.recognition = recognition
         self.homes = homes
@@ -174,7 +152,7 @@ class _Tour:
         self.conflicts: list[Conflict] = []
         self.folders: list[Folder] = []
         self.skipped: dict[str, list[int]] = {}
-        self.barred: set[Site] = set()
+        self.refused = Refused(homes)
         self.visited: set[str] = set()  # the roots and homes that were come upon
         self.files = 0
         self.told = 0
@@ -185,7 +163,7 @@ class _Tour:
         here = self.homes.where(path)
         assert here is not None  # roots are volumes, and homes lie in volumes
         above = surroundings_of(here[1]) if self.recognition is not None else None
-        stack = [_Step(path, here[0], here[1], None, (), above)]
+        stack = [Step(path, here[0], here[1], None, (), above)]
         while stack:
             step = stack.pop()
             stack += reversed(self.visit(step))
@@ -207,7 +185,7 @@ class _Tour:
                 )
             )
 
-    def visit(self, step: _Step) -> list[_Step]:
+    def visit(self, step: Step) -> list[Step]:
         """One folder: its files are claimed; the folders in it come back."""
         path = step.path
         if self.left_out.holds(path):
@@ -231,14 +209,14 @@ class _Tour:
         self.folders.append(folder)
         entries, trouble = listed(self.scan, path)
         if trouble is not None:
-            self.no_listing(step, active, starts if starts and not entries else [], trouble)
+            self.refused.no_listing(step, active, starts if starts and not entries else [], trouble)
         return self.entries(step, folder, index, active, entries)
 
     def entries(
-        self, step: _Step, folder: Folder, index: int, active: tuple[Active, ...], entries: list[Listed]
-    ) -> list[_Step]:
+        self, step: Step, folder: Folder, index: int, active: tuple[Active, ...], entries: list[Listed]
+    ) -> list[Step]:
         """The loop that every file of the device goes through once."""
-        below_here: list[_Step] = []
+        below_here: list[Step] = []
         lost: dict[tuple[str, str, str], int] = {}
         claims = self.claims
         one = active[0] if len(active) == 1 else None
@@ -253,7 +231,7 @@ class _Tour:
         seen: list[Seen] | None = None if self.recognition is None else []
         undecided: list[Undecided] = []
         open_: list[tuple[Active | None, os.stat_result]] = []  # of the undecided
-        special: list[_Special] = []
+        special: list[Special] = []
         plain = are_plain(entry.name for entry in entries)
         for entry in entries:
             name = entry.name
@@ -261,19 +239,17 @@ class _Tour:
             try:
                 if entry.is_dir(follow_symlinks=False):
                     deeper = tuple([a._replace(prefix=f"{a.prefix}{shown}/") for a in active])
-                    below_here.append(
-                        _Step(joined(step.path, name), step.volume, base + shown, index, deeper)
-                    )
+                    below_here.append(Step(joined(step.path, name), step.volume, base + shown, index, deeper))
                     continue
                 status = entry.stat(follow_symlinks=False)
             except OSError as error:
-                self.no_file(step, base + shown, active, shown, error)
+                self.refused.no_file(step, base + shown, active, shown, error)
                 continue
             if not stat.S_ISREG(status.st_mode):
                 if active:
-                    self.no_ordinary_file(step, base + shown, active, shown, entry, status.st_mode)
+                    self.refused.no_ordinary_file(step, base + shown, active, shown, entry, status.st_mode)
                 else:
-                    special.append(_Special(shown, entry, status.st_mode))
+                    special.append(Special(shown, entry, status.st_mode))
                 continue
             if name[0] == "." and is_temporary(name):
                 continue  # left by a restore that was cut off; the next one takes it away
@@ -336,12 +312,12 @@ class _Tour:
             for (holder, status), each, sight in zip(open_, undecided, sights, strict=True):
                 self.sighted(step, folder, holder, seen[each.at], each.place, status, sight)
         for odd in special:
-            self.no_file_to_recognise(step, here, odd)
+            self.refused.no_file_to_recognise(step, here, odd)
         return [each._replace(here=here.into(name)) for each, name in zip(below_here, names, strict=True)]
 
     def sighted(
         self,
-        step: _Step,
+        step: Step,
         folder: Folder,
         holder: Active | None,
         file: Seen,
@@ -382,6 +358,10 @@ class _Tour:
             inner = step.shown[len(site.path) :].lstrip("/") if site.path else step.shown
             path = f"{inner}/{file.name}" if inner else file.name
         self.recognition.note(site.emulator, file.name, looks)
+        stands = self.as_it_was(site, path, file)
+        if stands is not None and stands.part is looks.part and stands.game == looks.game:
+            self.standing.append(stands)
+            return
         self.claims.append(
             Claim(
                 site,
@@ -395,113 +375,15 @@ class _Tour:
             )
         )
 
-    def no_file_to_recognise(self, step: _Step, here: Surroundings, odd: _Special) -> None:
-        """A link or the like outside all homes: told where a file would have been taken for a save."""
-        if odd.entry.path in self.homes.followed:
-            return
-        why = _SPECIAL.get(stat.S_IFMT(odd.mode), "it is a link, and links are not followed")
-        place = here.place
-        if stat.S_ISLNK(odd.mode):
-            try:
-                if odd.entry.is_dir():
-                    place = here.into(odd.shown).place
-            except OSError:
-                why = "it is a link that leads nowhere"
-        if place in ("saves", "states"):
-            path = f"{step.shown}/{odd.shown}" if step.shown else odd.shown
-            advice = "Put the file or folder itself in its place if it should be kept."
-            self.gap(Gap(step.volume.name, path, why, None, advice if stat.S_ISLNK(odd.mode) else None))
-
-    def no_listing(
-        self, step: _Step, active: tuple[Active, ...], starts: list[Start], trouble: OSError
-    ) -> None:
-        """A folder could not be listed, or not to its end."""
-        if starts:
-            for start in starts:
-                emulator, kind = start.layout.id, start.site.kind
-                self.homes.blocked.setdefault(emulator, kind)
-                self.barred.add(start.site)
-                if kind is not HomeKind.PRIVATE or not self.homes.within_reach(emulator):
-                    self.gap(barred_gap(step.volume.name, step.shown, emulator, kind, trouble))
-            return
-        if step.path in self.homes.told:
-            return
-        gone = isinstance(trouble, FileNotFoundError | NotADirectoryError)
-        if not active and (gone or (step.shown == _OF_THE_SYSTEM and isinstance(trouble, PermissionError))):
-            return
-        # A rule that leaves out what lies in the folder leaves out the folder.
-        owner = named(active, "x")
-        if owner is not None and not saves(owner[1]):
-            return
-        self.gap(
-            Gap(
-                volume=step.volume.name,
-                path=step.shown,
-                why=f"the folder cannot be listed: {why_unreadable(trouble)}",
-                emulator=active[-1].emulator if active else None,
-                advice=None if active else OWN_EXPORT if _private(step.shown) else ALLOW_READING,
-            )
-        )
-
-    def no_file(
-        self, step: _Step, path: str, active: tuple[Active, ...], shown: str, trouble: OSError
-    ) -> None:
-        """A name was listed, and nothing could be learned about what it names."""
-        owner = named(active, shown)
-        if owner is None and isinstance(trouble, FileNotFoundError):
-            return
-        if owner is not None and not saves(owner[1]):
-            return
-        emulator = owner[0].emulator if owner else None
-        self.gap(Gap(volume=step.volume.name, path=path, why=why_unreadable(trouble), emulator=emulator))
-
-    def no_ordinary_file(
-        self, step: _Step, path: str, active: tuple[Active, ...], shown: str, entry: Listed, mode: int
-    ) -> None:
-        """A link, a socket, a pipe or a device: told where a rule would have kept it, and never opened."""
-        why, advice, emulator = _SPECIAL.get(stat.S_IFMT(mode), "it is not an ordinary file"), None, None
-        owner = named(active, shown)
-        if stat.S_ISLNK(mode):
-            if entry.path in self.homes.followed:
-                return
-            owner = owner or named(active, f"{shown}/x")
-            advice = "Put the file itself in its place if it should be kept."
-            try:
-                leads_to_folder = entry.is_dir()
-                entry.stat()
-                why = "it is a link, and links are not followed"
-            except OSError:
-                leads_to_folder = False
-                why = "it is a link that leads nowhere"
-            if leads_to_folder:
-                why = "it is a link to a folder, and links are not followed"
-                advice = "Put the folder itself in its place if it should be kept."
-                emulator = active[-1].emulator
-                if owner is not None and not saves(owner[1]):
-                    return
-        if owner is not None and saves(owner[1]):
-            emulator = owner[0].emulator
-        if emulator is not None:
-            self.gap(Gap(volume=step.volume.name, path=path, why=why, emulator=emulator, advice=advice))
+    def as_it_was(self, site: Site, path: str, file: Seen) -> Entry | None:
+        """The last night's entry that a recognised file stands for; the files of a folder come together."""
+        if self.untouched is None:
+            return None
+        inner = path.rpartition("/")[0]
+        if self.folder_as_it_was[:2] != (site, inner):
+            self.folder_as_it_was = (site, inner, self.untouched(site, inner))
+        was = self.folder_as_it_was[2].get(file.name)
+        return was if was is not None and (was.size, was.modified) == (file.size, file.modified) else None
 
     def gap(self, gap: Gap) -> None:
         self.homes.gaps.append(gap)
-
-
-def _private(shown: str) -> bool:
-    """Whether a folder is a program's private storage, or holds that of all programs.
-
-    Source: Android Developers, Data and file storage overview (app-specific storage, Android/data)
-    """
-    names = shown.split("/")
-    return [name.casefold() for name in names[:2]] == ["android", "data"] or any(
-        map(PACKAGE.fullmatch, names)
-    )
-
-
-_SPECIAL = {
-    stat.S_IFSOCK: "it is a socket, not a file",
-    stat.S_IFIFO: "it is a pipe, not a file",
-    stat.S_IFBLK: "it is a device, not a file",
-    stat.S_IFCHR: "it is a device, not a file",
-}

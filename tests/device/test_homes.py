@@ -82,9 +82,9 @@ def test_wildcards_as_the_shell_has_them(pattern: str, name: str) -> None:
 def test_wildcards_cannot_run_away() -> None:
     wild = segment("*a" * 60 + "b").wild
     assert wild is not None
-    begun = time.perf_counter()
+    begun = time.process_time()
     assert not wild.fullmatch("a" * 255)
-    assert time.perf_counter() - begun < 1.0
+    assert time.process_time() - begun < 1.0
 
 
 def test_one_home_at_several_places_leaves_nothing_out(tmp_path: Path) -> None:

@@ -6,9 +6,12 @@ import os
 import traceback
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from functools import cache
 from importlib import import_module
 from pathlib import Path
+from pkgutil import walk_packages
 
+import handhold
 from handhold.device.claims import Walk
 from handhold.device.volumes import open_device
 from handhold.device.walk import walk
@@ -83,8 +86,7 @@ def gap_at(found: Walk, path: str) -> Gap:
 
 def as_nobody(check: Callable[[], None]) -> None:
     """Runs a check in a child without any rights; its failure is the test's."""
-    # What is imported late may lie where nobody else may read: a Python in root's own folder.
-    import_module("psutil")
+    _import_all()
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
@@ -105,6 +107,15 @@ def as_nobody(check: Callable[[], None]) -> None:
         report = stream.read().decode(errors="replace")
     _, status = os.waitpid(child, 0)
     assert status == 0, report
+
+
+@cache
+def _import_all() -> None:
+    """What would be imported later may lie where nobody else may read: a Python in root's own folder."""
+    for module in walk_packages(handhold.__path__, "handhold."):
+        import_module(module.name)
+    for name in ("psutil", "rich.console", "rich.table", "rich.progress"):
+        import_module(name)
 
 
 @contextmanager

@@ -272,9 +272,9 @@ def test_every_name_fits_itself_in_any_case(name: str) -> None:
 def test_no_pattern_runs_away(pattern: str, path: str) -> None:
     compiled = compile_pattern(pattern)
     compiled.match("warm")
-    start = time.perf_counter()
+    start = time.process_time()
     assert compiled.match(path) is None
-    assert time.perf_counter() - start < 1
+    assert time.process_time() - start < 1
 
 
 @given(patterns, paths)

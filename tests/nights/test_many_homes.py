@@ -33,9 +33,9 @@ def test_thousands_of_empty_homes(card: Path, tmp_path: Path) -> None:
     save = card / "Games/A game with a rather long name, number 7/Saves/a.sav"
     save.write_bytes(b"a save")
     rules = layout("tinplate", {"main": "card:Games/*/Saves"}, "saves: **")
-    begun = time.monotonic()
+    begun = time.process_time()
     result = take(archive, open_device("plover", {"card": str(card)}), [rules], Options(), lambda: EVENING)
-    assert time.monotonic() - begun < 6  # seconds; it was quadratic once, and took twice as long
+    assert time.process_time() - begun < 6  # seconds; it was quadratic once, and took twice as long
     assert result.files == 1
     (site,) = archive.read(result.snapshot).sites
     assert site.path == "Games/A game with a rather long name, number 7/Saves"

@@ -30,6 +30,19 @@ def says(part: str, stem: str) -> str | None:
     return "whole" if means.word in vocabulary.whole and _is_all(means.word, stem) else "word"
 
 
+def _says_nothing_else(stem: str, *parts: str) -> bool:
+    """Whether a name speaks of one of these parts and says nothing else (``says``: ``whole``).
+
+    Most names are titles, of which one look at their letters shows that they are no such word.
+    """
+    run = squeezed(stem)
+    like = (run, run + "s", run.removesuffix("s"))
+    vocabularies = signals().stems
+    return any(
+        not vocabularies[part].whole.keys().isdisjoint(like) and says(part, stem) == "whole" for part in parts
+    )
+
+
 def _is_all(word: str, stem: str) -> bool:
     run = squeezed(stem)
     return run in (word, word + "s") or run + "s" == word
@@ -46,11 +59,6 @@ def game_of(here: Surroundings, name: str, part: Part) -> str | None:
         stem, ending = inner, inner_ending
     if part is Part.STATES and not ending[-1:].isdigit():
         stem = _SLOT.sub("", stem) or stem
-    if (
-        says("saves", stem) == "whole"
-        or says("cards", stem) == "whole"
-        or says("states", stem) == "whole"
-        or not stem.strip("0123456789 _-")
-    ):
+    if not stem.strip("0123456789 _-") or _says_nothing_else(stem, "saves", "cards", "states"):
         return here.title
     return stem if kind in _TITLED else None
