@@ -77,7 +77,7 @@ def decode(page: bytes) -> tuple[Entry, ...]:
     entries = _decoded(page)
     if not entries:
         raise ValueError("the page is empty")
-    if not _all_sound(entries):
+    if not all_sound(entries):
         for entry in entries:
             _believe(entry)
     emulator = home = ""
@@ -142,7 +142,7 @@ def _decoded(page: bytes) -> tuple[Entry, ...]:
         raise ValueError(f"the page cannot be read ({error})") from error
 
 
-def _all_sound(entries: Sequence[Entry]) -> bool:
+def all_sound(entries: Sequence[Entry]) -> bool:
     """Whether all are surely sound, told column by column, which is faster than entry by entry.
 
     Never true where ``trouble_of`` has a word about one; false where any needs that closer look.

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import datetime
 from io import BytesIO
+from itertools import pairwise
 from operator import attrgetter
 from types import TracebackType
 from typing import Protocol
@@ -329,19 +330,18 @@ class Writer:
         data = pages.encode(page)
         ident = block_id(data)
         if not self.known(ident):
-            before: tuple[str, str, str] | None = None
+            sound = pages.all_sound(page)
             for entry in page:
-                self._check(entry)
-                if entry.key == before:
-                    raise ValueError(f"two entries have the same place: {entry.key}")
-                before = entry.key
+                if not sound and (trouble := pages.trouble_of(entry)):
+                    raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
+                self._check_put(entry)
+            for one, other in pairwise(page):
+                if one.path == other.path and one.key == other.key:
+                    raise ValueError(f"two entries have the same place: {one.key}")
             self.put(seal(data, self._level, ident))
         return PageRef(ident.hex(), len(page))
 
-    def _check(self, entry: Entry) -> None:
-        trouble = pages.trouble_of(entry)
-        if trouble:
-            raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
+    def _check_put(self, entry: Entry) -> None:
         needed = entry.recipe or entry.sha256
         if entry.size and not self._named(bytes.fromhex(needed)):
             raise ValueError(f"an entry's content was not put: {entry.path}")
