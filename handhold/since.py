@@ -159,10 +159,18 @@ def _last_good(archive: Archive, device: str, keys: Collection[Key]) -> dict[Key
 def missing_from(night: Night, standing: Iterable[Entry], others: Collection[Key]) -> list[Entry]:
     """The entries of a night that are not kept any more: neither among the ``standing``, nor by their places.
 
-    ``standing`` are entries of that very night, ``others`` the places of all else that is kept now.
+    ``standing`` are entries of that very night in its order, ``others`` the places of all else that is kept
+    now.
     """
-    stand = set(map(id, standing))
-    return [entry for entry in night.entries if id(entry) not in stand and entry.key not in others]
+    missing: list[Entry] = []
+    stand = iter(standing)
+    next_one = next(stand, None)
+    for entry in night.entries:
+        if entry is next_one:
+            next_one = next(stand, None)
+        elif entry.key not in others:
+            missing.append(entry)
+    return missing
 
 
 def dropped_since(

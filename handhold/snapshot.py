@@ -12,6 +12,7 @@ from handhold.archive.archive import Archive
 from handhold.archive.inventory import Game
 from handhold.archive.manifest import Emptied, Snapshot
 from handhold.archive.origins import last_night, others
+from handhold.archive.pages import in_order
 from handhold.archive.writer import Writer
 from handhold.changes import (
     Lost,
@@ -143,7 +144,8 @@ def take(
             if reread
             else Untouched(prior, options.parts, steps, archive.holds, named_as_now(prior, layouts)),
         )
-        standing = walked.standing
+        standing = in_order(walked.standing)
+        walked.standing.clear()
         claims = [claim for claim in walked.claims if claim.part in options.parts]
         claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise, is_whole)
         gaps = with_cards(archive, device, walked.gaps)

@@ -47,7 +47,8 @@ class Untouched:
     ) -> None:
         self.named = named
         self._night = night
-        self._parts = frozenset(parts) - {Part.GAMES}  # which are listed one by one
+        # In the order of their number: most are saves. Games are listed one by one.
+        self._parts = tuple(part for part in Part if part in parts and part is not Part.GAMES)
         self._steps = steps
         self._holds = holds
 

@@ -8,7 +8,6 @@ from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import datetime
 from io import BytesIO
 from itertools import pairwise
-from operator import attrgetter
 from types import TracebackType
 from typing import Protocol
 
@@ -200,7 +199,7 @@ class Writer:
         Raises ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
         """
         taken = manifests.with_plain_offset(taken)
-        ordered = sorted(entries, key=_key)
+        ordered = pages.in_order(entries)
         refs = self._put_pages(ordered, like)
         layout_ids = {emulator: self.put_plain(layout) for emulator, layout in layouts.items()}
         listed = self._put_games(games)
@@ -375,6 +374,3 @@ class Writer:
                         self._storage.delete(os.path.join(folder, item.name))
                     except OwnerError:
                         pass  # it takes room and does no harm; what really hinders shows when writing
-
-
-_key = attrgetter("emulator", "home", "path")

@@ -177,6 +177,14 @@ def test_what_is_no_page_is_refused(hurt: bytes) -> None:
         pages.decode(hurt)
 
 
+@given(_entries)
+@settings(deadline=None, max_examples=100)
+def test_in_order_is_by_emulator_home_and_path(entries: list[Entry]) -> None:
+    ordered = pages.in_order(entries)
+    assert ordered == sorted(entries, key=lambda one: (one.emulator, one.home, one.path))
+    assert {id(one) for one in ordered} == {id(one) for one in entries}
+
+
 def test_entries_out_of_order_or_twice_are_refused() -> None:
     a, b = entry("a", b"1"), entry("b", b"1")
     with pytest.raises(ValueError, match="order"):

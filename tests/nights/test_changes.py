@@ -10,6 +10,8 @@ import pytest
 from handhold.blank import blank
 from handhold.changes import Covered, dropped, is_quiet, recorded, times_count, told_lost
 from handhold.model import NS, Entry, Gap, HomeKind, Part, Site
+from handhold.nights import Night
+from handhold.since import missing_from
 
 DAY = 86_400 * NS
 NIGHT = 1_772_000_000 * NS
@@ -136,3 +138,24 @@ def test_only_sites_that_say_something_are_recorded() -> None:
     kept = recorded(sites, [entry("a", home="main@card@1")], gaps)
     assert [site.home[-1] for site in kept] == ["1", "2", "3"]
     assert not Covered([Gap("card", "a", "")]).covers("internal", "a")
+
+
+@pytest.mark.parametrize(
+    ("stand", "elsewhere", "left"),
+    [
+        ("abcd", "", ""),
+        ("", "", "abcd"),
+        ("bd", "", "ac"),
+        ("ac", "b", "d"),
+        ("d", "abc", ""),
+        ("", "abcd", ""),
+        ("a", "", "bcd"),
+    ],
+)
+def test_what_is_missing_stands_neither_by_itself_nor_by_its_place(
+    stand: str, elsewhere: str, left: str
+) -> None:
+    entries = {name: entry(f"{name}.sav") for name in "abcd"}
+    night = Night(entries=tuple(entries.values()))
+    others = {entries[name].key for name in elsewhere}
+    assert missing_from(night, [entries[name] for name in stand], others) == [entries[name] for name in left]
