@@ -10,8 +10,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC
-from itertools import compress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import zstandard
 
@@ -48,6 +47,15 @@ _HEAD_READ, _HEAD_STEP = 4 << 10, 64  # bytes that are read, and opened, at a ti
 _LARGEST_WINDOW = 16 << 20  # bytes that reading a head may take
 
 
+class Look(Protocol):
+    """Gives the entries of a page that fit, by its id. Raises ``Damaged``.
+
+    That is so as well where the page has not that number of ``entries``, if one is given.
+    """
+
+    def __call__(self, page_id: str, entries: int | None = None) -> list[Entry]: ...
+
+
 class _Gone(Damaged):
     """A bundle that was there is not there any more."""
 
@@ -71,6 +79,7 @@ class Archive:
         self._index: Index | None = None
         self._heads: dict[str, Snapshot] = {}
         self._lines = pages.KnownLines()
+        self._refs = manifests.KnownRefs()
         self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
         self._kept = 0  # entries of these pages
         self._held = False
@@ -217,7 +226,7 @@ class Archive:
             size = self.storage.size(snapshot.file)
             if size > manifests.LARGEST:
                 raise ValueError("it is larger than any manifest")
-            return manifests.decode(snapshot.file, self.storage.read(snapshot.file, 0, size))
+            return manifests.decode(snapshot.file, self.storage.read(snapshot.file, 0, size), self._refs)
         except FileNotFoundError:
             trouble = "it is gone"
         except ValueError as error:
@@ -268,24 +277,24 @@ class Archive:
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
 
-    def fitting(
-        self, page_id: str, fits: Callable[[pages.Glance | Entry], bool], words: Collection[str] = ()
-    ) -> list[Entry]:
-        """The entries of a page that fit; one that has none is not looked into. Raises ``Damaged``.
+    def search(self, fits: Callable[[pages.Glance | Entry], bool], words: Collection[str] = ()) -> Look:
+        """A look for entries in the pages of many years.
 
         Only what has one of the ``words`` in its path, game or emulator can fit, if there are any (see
-        ``pages.speaks_of``). For looking through the pages of many years: none is kept in memory.
+        ``pages.Search``). No page is kept in memory.
         """
-        try:
-            data = self.block(page_id)
-            if words and not pages.speaks_of(data, words):
-                return []
-            if not words:
-                return [one for one in self._lines.decode(data) if fits(one)]  # most do
-            wanted = [fits(one) for one in pages.glance(data)]
-            return list(compress(self._lines.decode(data), wanted)) if any(wanted) else []
-        except ValueError as error:
-            raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
+        search = pages.Search(self._lines, fits, words)
+
+        def found(page_id: str, entries: int | None = None) -> list[Entry]:
+            try:
+                data = self.block(page_id)
+                if entries is not None and pages.length(data) != entries:
+                    raise ValueError("it is not the one that the manifest means")
+                return search.found(data)
+            except ValueError as error:
+                raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
+
+        return found
 
     def entries(self, manifest: Manifest) -> Iterator[Entry]:
         """Every entry of a manifest, by key. Raises ``Damaged``."""

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from operator import attrgetter
 
 import msgspec
 import zstandard
@@ -180,6 +181,7 @@ _check = msgspec.json.Decoder(_HeadCheck)
 _page = msgspec.json.Decoder(PageRef)
 _gap = msgspec.json.Decoder(_GapLine)
 _end = msgspec.json.Decoder(_EndLine)
+_entries_of = attrgetter("entries")
 
 
 def stamp(taken: datetime) -> str:
@@ -282,8 +284,39 @@ def decode_head(file: str, lines: bytes) -> tuple[Head, Snapshot]:
     )
 
 
-def decode(file: str, packed: bytes) -> Manifest:
-    """A whole manifest, checked: digests, counts, every name. Raises ``ValueError`` with what is wrong."""
+class KnownRefs:
+    """The lines of pages in manifests that were read already: from night to night most stay as they are.
+
+    When it is full, it begins afresh.
+    """
+
+    def __init__(self, most: int = 1 << 16) -> None:
+        self._most = most
+        self._refs: dict[bytes, PageRef] = {}
+
+    def decode(self, lines: Sequence[bytes]) -> tuple[PageRef, ...]:
+        """The pages that lines name, each checked. Raises ``ValueError`` and ``msgspec.MsgspecError``."""
+        found = list(map(self._refs.get, lines))
+        fresh = [line for line, ref in zip(lines, found, strict=True) if ref is None]
+        if not fresh:
+            return tuple(ref for ref in found if ref is not None)
+        refs = list(map(_page.decode, fresh))
+        if any(len(ref.id) != 64 or ref.entries < 1 for ref in refs) or not _HEX.fullmatch(
+            "".join(ref.id for ref in refs)
+        ):
+            raise ValueError("it names a page that cannot be")
+        if len(self._refs) >= self._most:
+            self._refs.clear()
+        self._refs.update(zip(fresh, refs, strict=True))
+        new = iter(refs)
+        return tuple(next(new) if ref is None else ref for ref in found)
+
+
+def decode(file: str, packed: bytes, known: KnownRefs | None = None) -> Manifest:
+    """A whole manifest, checked: digests, counts, every name. Raises ``ValueError`` with what is wrong.
+
+    ``known`` are the pages of other manifests, for a reader of many.
+    """
     plain = unpack(file, packed)
     head, snapshot = decode_head(file, plain[: LARGEST_HEAD + 128])
     if plain.count(b"\n") != head.pages + head.gaps + 3 or plain[-1:] != b"\n":
@@ -291,7 +324,7 @@ def decode(file: str, packed: bytes) -> Manifest:
     lines = plain.split(b"\n")
     try:
         end = _end.decode(lines[-2])
-        pages = tuple(map(_page.decode, lines[2 : 2 + head.pages]))
+        pages = (known or KnownRefs()).decode(lines[2 : 2 + head.pages])
         gaps = tuple(_in_lines(_gap.decode(line).gap) for line in lines[2 + head.pages : -2])
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(f"it cannot be read ({error})") from error
@@ -300,12 +333,7 @@ def decode(file: str, packed: bytes) -> Manifest:
     counts = {"pages": head.pages, "gaps": head.gaps, "files": head.files, "bytes": head.bytes}
     if end.end != counts:
         raise ValueError("its end does not fit its head")
-    # all names in one look: there are hundreds in each of a thousand manifests
-    if any(len(page.id) != 64 or page.entries < 1 for page in pages) or not _HEX.fullmatch(
-        "".join(page.id for page in pages)
-    ):
-        raise ValueError("it names a page that cannot be")
-    if sum(page.entries for page in pages) != head.files:
+    if sum(map(_entries_of, pages)) != head.files:
         raise ValueError("its pages have not the number of files that its head says")
     for gap in gaps:
         if gap.path and (trouble := trouble_with(gap.path)):

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
+from itertools import compress
 from operator import attrgetter, lt
 
 import msgspec
@@ -112,22 +113,38 @@ class KnownLines:
     def decode(self, page: bytes) -> tuple[Entry, ...]:
         """What ``pages.decode`` gives, ``ValueError`` included."""
         lines = page.split(b"\n")
-        found = list(map(self._entries.get, lines[:-1]))
-        fresh = [line for line, entry in zip(lines, found, strict=False) if entry is None]
-        if lines[-1] or not found or not all(map(_is_object, fresh)):
+        if lines.pop() or not lines:
             return decode(page)
+        found = self._found(lines)
+        if found is None:
+            return decode(page)
+        entries = tuple(found)
+        _in_order(entries)
+        return entries
+
+    def entries(self, lines: Sequence[bytes]) -> list[Entry]:
+        """The entries of single lines, each checked as by ``decode``; ``ValueError`` if one is not sound."""
+        found = self._found(lines)
+        if found is None:
+            raise ValueError("the page cannot be read (a line is not one object)")
+        return found
+
+    def _found(self, lines: Sequence[bytes]) -> list[Entry] | None:
+        """The entry of each line; None where they are not one object each."""
+        found = list(map(self._entries.get, lines))
+        fresh = [line for line, entry in zip(lines, found, strict=True) if entry is None]
         if fresh:
+            if not all(map(_is_object, fresh)):
+                return None
             decoded = _decoded(b"\n".join(fresh))
             if len(decoded) != len(fresh):
-                return decode(page)
+                return None
             for entry in decoded:
                 _believe(entry)
             self._keep(zip(fresh, decoded, strict=True))
             new = iter(decoded)
-            found = [next(new) if entry is None else entry for entry in found]
-        entries = tuple(entry for entry in found if entry is not None)
-        _in_order(entries)
-        return entries
+            return [next(new) if entry is None else entry for entry in found]
+        return [entry for entry in found if entry is not None]
 
     def _keep(self, lines: Iterable[tuple[bytes, Entry]]) -> None:
         if len(self._entries) >= self._most:
@@ -207,10 +224,53 @@ def speaks_of(page: bytes, words: Iterable[str]) -> bool:
     >>> speaks_of(b'{"path":"saves/Moss Garden.sav"}', ["moss g"]), speaks_of(b'{"path":"a"}', ["moss"])
     (True, False)
     """
-    if not page.isascii() or b"\\" in page or b'"members"' in page:
+    if _speaks_of_anything(page):
         return True
     lower = page.lower()
     return any(word.encode() in lower for word in words)
+
+
+def _speaks_of_anything(page: bytes) -> bool:
+    return not page.isascii() or b"\\" in page or b'"members"' in page
+
+
+def lines_that_speak(page: bytes, words: Collection[str]) -> list[bytes] | None:
+    """The lines of a page in which any of the words can stand (``speaks_of``), without decoding it.
+
+    None where an entry may not be on a line of its own, so that the whole page has to be decoded.
+
+    >>> lines_that_speak(b'{"path":"Moss.sav"}\\n{"path":"Salt.sav"}\\n', ["salt"])
+    [b'{"path":"Salt.sav"}']
+    """
+    if _speaks_of_anything(page):
+        return (
+            [line for line in page.split(b"\n")[:-1] if speaks_of(line, words)] if _in_lines(page) else None
+        )
+    lower = page.lower()
+    begins: set[int] = set()
+    for word in words:
+        sought = word.encode()
+        at = lower.find(sought)
+        while at >= 0:
+            begins.add(page.rfind(b"\n", 0, at) + 1)
+            end = page.find(b"\n", at)
+            at = lower.find(sought, end) if end >= 0 else -1
+    if begins and not _in_lines(page):
+        return None
+    return [page[begin : page.index(b"\n", begin)] for begin in sorted(begins)]
+
+
+def _in_lines(page: bytes) -> bool:
+    """Whether each line of a page, if it is JSON, holds whole objects only: none goes on in the next one.
+
+    Inside of an object neither a line break in a text nor ``{`` behind ``}`` is JSON.
+    """
+    return page.startswith(b"{") and page.endswith(b"}\n") and page.count(b"}\n{") == page.count(b"\n") - 1
+
+
+def length(page: bytes) -> int:
+    """The number of a page's entries, which are decoded only where they are not each on a line of its own."""
+    return page.count(b"\n") if _in_lines(page) else len(decode(page))
 
 
 class Glance(msgspec.Struct, frozen=True, gc=False):
@@ -235,6 +295,46 @@ def glance(page: bytes) -> list[Glance]:
 
 
 _glances = msgspec.json.Decoder(Glance)
+
+
+class Search:
+    """Looks for the same in page after page: in a page, only at the lines that speak of it.
+
+    From night to night most lines of a page stay; what a line was found to be is remembered. ``fits`` says
+    of an entry, or of a glance at it, whether it is looked for; what fits has one of the ``words``, if there
+    are any (see ``speaks_of``).
+    """
+
+    def __init__(
+        self,
+        known: KnownLines,
+        fits: Callable[[Glance | Entry], bool],
+        words: Collection[str] = (),
+        most: int = 1 << 16,
+    ) -> None:
+        self._known, self._fits, self._words, self._most = known, fits, words, most
+        self._others: set[bytes] = set()  # lines that speak of it and are not looked for
+
+    def found(self, page: bytes) -> list[Entry]:
+        """The entries of a page that fit, each checked. Raises ``ValueError`` if it cannot be read."""
+        if not self._words:
+            return [one for one in self._known.decode(page) if self._fits(one)]  # most do
+        lines = lines_that_speak(page, self._words)
+        if lines is None:
+            return [one for one in self._known.decode(page) if self._fits(one)]
+        wanted = [line for line in lines if line not in self._others]
+        if not wanted:
+            return []
+        glances = glance(b"\n".join(wanted))
+        if len(glances) != len(wanted):
+            return [one for one in self._known.decode(page) if self._fits(one)]
+        fitting = [self._fits(one) for one in glances]
+        if len(self._others) > self._most:
+            self._others.clear()
+        self._others.update(line for line, fits in zip(wanted, fitting, strict=True) if not fits)
+        entries = self._known.entries(list(compress(wanted, fitting)))
+        _in_order(entries)
+        return entries
 
 
 @lru_cache(maxsize=256)

@@ -117,11 +117,13 @@ def sightings(
             result.unreadable.append(snapshot.name)
         if progress:
             progress(done, 2 * len(snapshots))
+    reading.close()
     finding = _Finding(reading, forms or {}, result)
+    search = archive.search(lambda one: finding.knows(one) or fits(one), words)
     total = len(reading.pages)
     for done, (page, held) in enumerate(reading.pages.items(), start=1):
         try:
-            entries = archive.fitting(page, lambda one: finding.knows(one) or fits(one), words)
+            entries = search(page)
         except OwnerError:
             result.unreadable += [one.name for some in held.values() for one in some]
             continue
@@ -175,11 +177,23 @@ class _Finding:
         return runs
 
 
+class _Scene:
+    """What a device's snapshots hold page by page while its homes lie where they lie."""
+
+    def __init__(self) -> None:
+        self.snapshots: list[Snapshot] = []
+        self.since: dict[str, int] = {}  # the pages of the last one, and from which one on it held them
+
+
 class _Reading:
-    """Which snapshots hold which page, by the scene: the device, and where its homes lay."""
+    """Which snapshots hold which page, by the scene: the device, and where its homes lay.
+
+    From night to night most pages stay: of those nothing is noted until they are gone.
+    """
 
     def __init__(self) -> None:
         self.pages: dict[str, dict[int, list[Snapshot]]] = {}
+        self._held: list[_Scene] = []
         self._scenes: dict[tuple[str, frozenset[Site]], int] = {}
         self._lines: dict[tuple[int, str, str, str], Line] = {}
         self._lying: list[tuple[str, Mapping[tuple[str, str], Site]]] = []
@@ -196,14 +210,26 @@ class _Reading:
         scene = self._scenes.setdefault((snapshot.device, sites), len(self._scenes))
         if scene == len(self._lying):
             self._lying.append((snapshot.device, {(site.emulator, site.home): site for site in sites}))
-        for page in manifest.pages:
-            held = self.pages.get(page.id)
-            if held is None:
-                held = self.pages[page.id] = {}
-            if scene in held:
-                held[scene].append(snapshot)
-            else:
-                held[scene] = [snapshot]
+            self._held.append(_Scene())
+        held = self._held[scene]
+        now = dict.fromkeys(page.id for page in manifest.pages)
+        self._close(scene, held.since.keys() - now.keys())
+        for page in now:
+            if page not in held.since:
+                held.since[page] = len(held.snapshots)
+                self.pages.setdefault(page, {}).setdefault(scene, [])
+        held.snapshots.append(snapshot)
+
+    def close(self) -> None:
+        """No further manifest comes: ``pages`` has all."""
+        for scene, held in enumerate(self._held):
+            self._close(scene, list(held.since))
+
+    def _close(self, scene: int, gone: Iterable[str]) -> None:
+        """Notes the snapshots that held some pages, down to the last one."""
+        held = self._held[scene]
+        for page in gone:
+            self.pages[page][scene] += held.snapshots[held.since.pop(page) :]
 
     def line(self, scene: int, entry: Entry, folder: str) -> Line:
         """Where an entry stood in a scene."""

@@ -29,6 +29,7 @@ from handhold.restore.select import (
     pattern_of,
     title,
     title_of_member,
+    words_of,
 )
 from handhold.unseen import unseen
 
@@ -88,15 +89,6 @@ def read_histories(
     return Histories(tuple(saves), tuple(view.snapshot for view in found.views), tuple(found.unreadable))
 
 
-def longest_word(pattern: str) -> str:
-    """The longest piece of a pattern that stands in all that fits it, in small ASCII letters; or nothing.
-
-    >>> longest_word("Moss*"), longest_word("*"), longest_word("Ärger & Ruhm"), longest_word('an "b" c')
-    ('moss', '', 'rger & ruhm', 'an ')
-    """
-    return max(re.split(r'[^ -~]|[*?"\\]', folded(pattern)), key=len)
-
-
 class _Wanted:
     """What is asked for, ready to be asked of many files."""
 
@@ -106,9 +98,7 @@ class _Wanted:
         self._place = asked.place
         named = (asked.what,) if asked.what else asked.selection.games or asked.selection.paths
         #: What fits has one of these in its game, path or emulator; empty where nothing is sure.
-        self.words = frozenset(filter(None, map(longest_word, named)))
-        if len(self.words) < len(named):
-            self.words = frozenset()
+        self.words = words_of(named)
 
     def glance(self, one: Glance | Entry) -> bool:
         """Whether an entry has to be looked at; a zip has for what lies in it."""

@@ -7,6 +7,7 @@ from bisect import insort
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from itertools import chain
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, Snapshot
@@ -33,8 +34,8 @@ from handhold.restore.lying import HomeKey, spoken
 from handhold.restore.madewith import OtherVersion, marked, other_versions
 from handhold.restore.making import Made
 from handhold.restore.plan import Action, OnNewer, Plan, Scene, Source, Step, plan, running
-from handhold.restore.readable import readable
-from handhold.restore.select import Selection, choose
+from handhold.restore.readable import Listed, choose_of
+from handhold.restore.select import Selection
 from handhold.restore.settings import NOTHING_NAMED, Named, Rewrite, copied_before, named, rewrites
 from handhold.restore.targets import Elsewhere, resolve
 from handhold.restore.titles import NewName, Renamed, rename, rename_options
@@ -106,14 +107,9 @@ def prepare(
     """
     selection = selection or Selection()
     manifest = archive.read(snapshot)
-    entries, hurt_pages = readable(archive, manifest)
-    if hurt_pages and not entries:
-        raise Damaged(
-            f"None of the lists of files of {snapshot.name} can be read.",
-            "handhold verify says what is hurt; restore another night.",
-        )
+    entries = Listed(archive, manifest)
     inside = Inside(archive, manifest, layouts)
-    choice = choose(entries, selection, inside.of)
+    choice = choose_of(entries, selection, inside.of)
     moving = snapshot.device != device.name
     now = clock()
     at_hand = layouts_at_hand(archive, manifest, layouts, {entry.emulator for entry in choice.every})
@@ -126,7 +122,9 @@ def prepare(
         {(entry.emulator, entry.home) for entry in choice.every},
         own=not moving,
         elsewhere=elsewhere,
-        every={(entry.emulator, entry.home) for entry in entries},
+        every={(entry.emulator, entry.home) for entry in entries}
+        if elsewhere and (elsewhere.homes or elsewhere.forms)
+        else None,  # it is for these options alone
         volumes={note.name for note in manifest.volumes} | _volumes(manifest),
         owners=layouts.keys(),
         other_forms=True,
@@ -138,8 +136,7 @@ def prepare(
     moved = move(titled.entries, titled.every, targets, at_hand, games_below)
     picked = moved.entries
     forms = forms_of(at_hand)
-    among = [*entries, *moved.changed]
-    looked = _look(picked, among, targets, source, on_newer, progress)
+    looked = _look(picked, entries, moved, targets, source, on_newer, progress)
     unknown = {
         same_save(entry, forms)[0]
         for entry, found in zip(picked, looked.found, strict=True)
@@ -181,7 +178,7 @@ def prepare(
         now=nanoseconds(now),
         histories=past.lines,
         on_newer=on_newer,
-        entry_stamps=_entry_stamps(among) if unknown else {},
+        entry_stamps=_entry_stamps(chain(entries, moved.changed)) if unknown else {},
         found_stamps=looked.stamps,
         names=looked.names,
         rooms=rooms,
@@ -203,7 +200,7 @@ def prepare(
         moving=moving,
         made=(*making.made, *(one.made for one in copies.values() if one.made is not None)),
         places=_places({(entry.emulator, entry.home) for entry in picked}, targets),
-        hurt_pages=hurt_pages,
+        hurt_pages=entries.hurt,
         unrecorded=scene.archive_trouble,
         layouts=at_hand,
         gaps=_gaps(manifest, selection),
@@ -285,7 +282,8 @@ class _Looked:
 
 def _look(
     picked: Sequence[Entry],
-    entries: Sequence[Entry],
+    entries: Iterable[Entry],
+    moved: Moved,
     targets: Mapping[HomeKey, Target | NoTarget],
     source: Source,
     on_newer: OnNewer,
@@ -307,7 +305,8 @@ def _look(
             found.append(stands)
             if progress:
                 progress(done, len(picked))
-        return _Looked(found, look.stamps(doubtful, entries), look.names)
+        stamps = look.stamps(doubtful, chain(entries, moved.changed)) if doubtful else {}
+        return _Looked(found, stamps, look.names)
 
 
 def _differs(entry: Entry, found: Found) -> bool:

@@ -1,28 +1,87 @@
-"""What of a snapshot can still be read, where its archive is hurt."""
+"""What of a snapshot can still be read, where its archive is hurt; and no more of it than is needed."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection, Iterator, Sequence
+
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Manifest
-from handhold.errors import Damaged
+from handhold.archive.manifest import Manifest, PageRef
+from handhold.archive.pages import Glance
+from handhold.errors import Damaged, UnknownName, WrongInput
 from handhold.model import Entry
+from handhold.restore.inside import Inner
+from handhold.restore.select import Chosen, Fits, Selection, choose, title, words_of
 
 
-def readable(archive: Archive, manifest: Manifest) -> tuple[list[Entry], int]:
-    """The entries of every list of files that can be read, and the number of lists that cannot.
+class Listed:
+    """The entries of every list of files that can be read; ``hurt`` is the number of lists that cannot.
 
     ``Archive.entries`` stops at the first one that is hurt; a restore goes on with the rest and says so.
+    Nothing is read before it is asked for.
     """
-    entries: list[Entry] = []
-    hurt = 0
-    for page in manifest.pages:
+
+    def __init__(self, archive: Archive, manifest: Manifest) -> None:
+        self._archive = archive
+        self._manifest = manifest
+        self._every: list[Entry] | None = None
+        self.hurt = 0
+
+    def __iter__(self) -> Iterator[Entry]:
+        return iter(self.every())
+
+    def every(self) -> list[Entry]:
+        """All of them, by key. Raises ``Damaged`` if there are lists, and all are hurt."""
+        if self._every is None:
+            self._every = self._read(self._page)
+        if self.hurt and not self._every:
+            raise Damaged(
+                f"None of the lists of files of {self._manifest.snapshot.name} can be read.",
+                "handhold verify says what is hurt; restore another night.",
+            )
+        return self._every
+
+    def fitting(self, fits: Callable[[Glance | Entry], bool], words: Collection[str]) -> list[Entry]:
+        """Those that fit, by key; only what has one of the ``words`` can fit (see ``pages.Search``)."""
+        search = self._archive.search(fits, words)
+        return self._read(lambda page: search(page.id, page.entries))
+
+    def _page(self, page: PageRef) -> tuple[Entry, ...]:
+        found = self._archive.page(page.id)
+        if len(found) != page.entries:
+            raise Damaged("A list of files is not the one that the manifest means.")
+        return found
+
+    def _read(self, read: Callable[[PageRef], Sequence[Entry]]) -> list[Entry]:
+        entries: list[Entry] = []
+        self.hurt = 0
+        for page in self._manifest.pages:
+            try:
+                found = read(page)
+            except Damaged:
+                self.hurt += 1
+                continue
+            if found and entries and found[0].key <= entries[-1].key:
+                self.hurt += 1  # not the list that the manifest means
+            else:
+                entries.extend(found)
+        return entries
+
+
+def choose_of(listed: Listed, selection: Selection, inside: Callable[[Entry], tuple[Inner, ...]]) -> Chosen:
+    """What a selection picks of a snapshot, as ``choose`` does.
+
+    Where it names games or paths, only what speaks of them is decoded; all is where that picks nothing, for
+    the names that there are.
+    """
+    words = words_of(selection.games or selection.paths)
+    if words:
+        fits = Fits(selection)
+
+        def speaks(one: Glance | Entry) -> bool:
+            return one.members is not None or (fits.game(title(one.game, one.path)) and fits.path(one.path))
+
         try:
-            found = archive.page(page.id)
-        except Damaged:
-            hurt += 1
-            continue
-        if len(found) != page.entries or (entries and found[0].key <= entries[-1].key):
-            hurt += 1  # not the list that the manifest means
-            continue
-        entries.extend(found)
-    return entries, hurt
+            return choose(listed.fitting(speaks, words), selection, inside)
+        except (UnknownName, WrongInput):
+            pass  # it is said below, with all the names that there are
+    return choose(listed.every(), selection, inside)

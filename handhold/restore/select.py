@@ -207,6 +207,25 @@ def pattern_of(wanted: Sequence[str]) -> re.Pattern[str] | None:
     return re.compile("|".join(map(_expression, wanted)), re.DOTALL)
 
 
+def words_of(patterns: Sequence[str]) -> frozenset[str]:
+    """Words of which one stands in the name of whatever fits one of these patterns; none if that is not sure.
+
+    >>> sorted(words_of(["Moss*", "Salt Road"])), sorted(words_of(["Moss*", "*"]))
+    (['moss', 'salt road'], [])
+    """
+    words = list(map(longest_word, patterns))
+    return frozenset(words) if all(words) else frozenset()
+
+
+def longest_word(pattern: str) -> str:
+    """The longest piece of a pattern that stands in all that fits it, in small ASCII letters; or nothing.
+
+    >>> longest_word("Moss*"), longest_word("*"), longest_word("Ärger & Ruhm"), longest_word('an "b" c')
+    ('moss', '', 'rger & ruhm', 'an ')
+    """
+    return max(re.split(r'[^ -~]|[*?"\\]', folded(pattern)), key=len)
+
+
 def _expression(wanted: str) -> str:
     pieces = re.split(r"(\*+|\?)", folded(wanted))
     return "".join(".*" if p.startswith("*") else "." if p == "?" else re.escape(p) for p in pieces)

@@ -21,7 +21,7 @@ class Renamed:
     """Entries as they go by other names; ``was`` has their old paths, by their new keys."""
 
     entries: list[Entry]
-    every: list[Entry]
+    every: Iterable[Entry]
     was: Mapping[tuple[str, str, str], str] = field(default_factory=dict)
     left: Sequence[Step] = ()  # what cannot go by another name, each with why
 
@@ -41,6 +41,8 @@ def rename_options(texts: Sequence[str], entries: Iterable[Entry]) -> dict[str, 
     A title can hold ``=``: the one that leaves a game of the snapshot in front of it counts. Raises
     ``UnknownName`` for a game that the snapshot does not hold, ``WrongInput`` for a title no file can have.
     """
+    if not texts:
+        return {}
     games = {folded(entry.game): entry.game for entry in entries if entry.game}
     pairs: dict[str, tuple[str, str]] = {}
     for text in texts:
@@ -64,7 +66,7 @@ def rename_options(texts: Sequence[str], entries: Iterable[Entry]) -> dict[str, 
 
 def rename(
     picked: Sequence[Entry],
-    every: Sequence[Entry],
+    every: Iterable[Entry],
     pairs: Mapping[str, tuple[str, str]],
     layouts: Mapping[str, Layout],
 ) -> Renamed:
@@ -74,7 +76,7 @@ def rename(
     another of its files has.
     """
     if not pairs:
-        return Renamed(list(picked), list(every))
+        return Renamed(list(picked), every)
     asked = {entry.key for entry in picked}
     kept = {entry.key for entry in every if not _is_asked(entry, pairs)}
     new: dict[tuple[str, str, str], Entry | str] = {}

@@ -11,26 +11,29 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from handhold.archive import pages
-from handhold.archive.archive import Archive
+from handhold.archive.archive import Archive, Look
 from handhold.archive.pages import Glance
-from handhold.history.reading import Asked, longest_word, read_histories
+from handhold.history.reading import Asked, read_histories
 from handhold.model import Entry, Part
-from handhold.restore.select import Fits, Selection
+from handhold.restore.select import Fits, Selection, longest_word
 from tests.benchmarks.years import Scale, build
 
 
 def test_each_page_of_many_nights_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     archive = build(tmp_path / "archive", Scale(nights=30, files=400, devices=3, changes=2))
     read: Counter[str] = Counter()
-    fitting = Archive.fitting
+    search = Archive.search
 
-    def noted(
-        self: Archive, page: str, fits: Callable[[Glance | Entry], bool], words: Collection[str] = ()
-    ) -> list[Entry]:
-        read[page] += 1
-        return fitting(self, page, fits, words)
+    def noted(self: Archive, fits: Callable[[Glance | Entry], bool], words: Collection[str] = ()) -> Look:
+        found = search(self, fits, words)
 
-    monkeypatch.setattr(Archive, "fitting", noted)
+        def counted(page_id: str, entries: int | None = None) -> list[Entry]:
+            read[page_id] += 1
+            return found(page_id, entries)
+
+        return counted
+
+    monkeypatch.setattr(Archive, "search", noted)
     saves = read_histories(archive, Asked(Selection(parts=(Part.SAVES,))), {}).saves
     assert len(saves) == 100
     held = {page.id for one in archive.snapshots() for page in archive.read(one).pages}
@@ -61,3 +64,18 @@ def test_a_page_of_plain_letters_is_passed_over() -> None:
     page = pages.encode([Entry("tinplate", Part.SAVES, "main", "saves/Moss.sav", 1, 0, "00", "Moss")])
     assert pages.speaks_of(page, ["moss"]) and pages.speaks_of(page, ["salt", "tinplate"])
     assert not pages.speaks_of(page, ["salt"])
+
+
+def test_a_page_with_escapes_is_looked_through_line_by_line() -> None:
+    """Source: RFC 8259, 7: any character may be escaped."""
+    plain, escaped = b'{"path":"Salt.sav"}', b'{"path":"\\u006doss.sav"}'
+    page = plain + b"\n" + escaped + b"\n"
+    assert pages.speaks_of(page, ["moss"])
+    assert pages.lines_that_speak(page, ["moss"]) == [escaped]
+    assert pages.lines_that_speak(page, ["salt"]) == [plain, escaped]
+
+
+def test_a_page_that_is_not_in_lines_has_to_be_decoded_whole() -> None:
+    page = b'{"path":"Salt.sav",\n"game":"Moss"}\n'
+    assert pages.lines_that_speak(page, ["moss"]) is None
+    assert pages.lines_that_speak(page, ["dune"]) == []
