@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from itertools import chain, islice
+from operator import attrgetter
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, PageRef
@@ -18,30 +20,39 @@ from handhold.unseen import Unseen, in_both, looked_at, unseen
 Key = tuple[str, str, str]
 
 
+_path = attrgetter("path")
+
+
 class ByPlace(Mapping[Key, Entry]):
-    """Entries by where they stand; also folder by folder, as a walk comes upon them."""
+    """Entries by where they stand; also folder by folder, as a walk comes upon them.
+
+    They are given in order. There can be a million: a folder has a list of them, and no name is kept twice.
+    """
 
     def __init__(self, entries: Iterable[Entry]) -> None:
-        self._folders: dict[Key, dict[str, Entry]] = {}
+        self._folders: dict[Key, list[Entry]] = {}
         at: Key | None = None
-        names: dict[str, Entry] = {}
+        here: list[Entry] = []
         for entry in entries:
-            folder, _, name = entry.path.rpartition("/")
+            folder = entry.path.rpartition("/")[0]
             if at is None or folder != at[2] or entry.home != at[1] or entry.emulator != at[0]:
                 at = (entry.emulator, entry.home, folder)
-                names = self._folders.setdefault(at, {})
-            names[name] = entry
+                here = self._folders.setdefault(at, [])
+            here.append(entry)
 
-    def folder(self, emulator: str, home: str, path: str) -> Mapping[str, Entry]:
-        """Those right in a folder of a home ("" for the home itself), by name."""
-        return self._folders.get((emulator, home, path), {})
+    def folder(self, emulator: str, home: str, path: str) -> Sequence[Entry]:
+        """Those right in a folder of a home ("" for the home itself)."""
+        return self._folders.get((emulator, home, path), ())
 
     def __getitem__(self, key: Key) -> Entry:
-        folder, _, name = key[2].rpartition("/")
-        return self._folders[key[0], key[1], folder][name]
+        here = self._folders[key[0], key[1], key[2].rpartition("/")[0]]
+        at = bisect_left(here, key[2], key=_path)
+        if at == len(here) or here[at].path != key[2]:
+            raise KeyError(key)
+        return here[at]
 
     def __iter__(self) -> Iterator[Key]:
-        return (entry.key for names in self._folders.values() for entry in names.values())
+        return (entry.key for here in self._folders.values() for entry in here)
 
     def __len__(self) -> int:
         return sum(map(len, self._folders.values()))

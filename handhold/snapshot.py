@@ -177,7 +177,9 @@ def take(
             told = first_of(moved, *(night.by_key for night in seen_before))
             new = [e for e in read if (old := told(e.key)) is None or old.sha256 != e.sha256]
             entries += read
-            elsewhere = {entry.key for entry in entries} | {entry.key for entry in moved.values()}
+            elsewhere: set[Key] = set()
+            if seen_before:  # a first night has nothing that it could miss, and may be large
+                elsewhere.update(entry.key for each in (entries, moved.values()) for entry in each)
             entries += standing
             # What stands as it was is as empty as it was; only what a night knew as emptied stays told.
             doubtful = entries if any(night.emptied for night in seen_before) else read
@@ -303,27 +305,30 @@ def _sort(
 
 
 def _read(
-    claims: Sequence[Claim],
+    claims: list[Claim],
     writer: Writer,
     level: int,
     progress: Progress | None,
     odd: list[Odd],
 ) -> Iterator[Entry | Gap]:
-    total = sum(claim.size for claim in claims)
+    """Reads the files. Takes each claim off the list: of a million, entries come in their place."""
+    total, count = sum(claim.size for claim in claims), len(claims)
+    claims.reverse()
     done = [0, 0]
 
-    def advance(files: int, count: int) -> None:
+    def advance(files: int, size: int) -> None:
         done[0] += files
-        done[1] += count
+        done[1] += size
         if progress:
-            progress(done[0], done[1], len(claims), total)
+            progress(done[0], done[1], count, total)
 
     first: dict[tuple[int, int], Content] = {}
     twins: list[Claim] = []
 
     def jobs() -> Iterator[Job[Claim]]:
         met: set[tuple[int, int]] = set()
-        for claim in claims:
+        while claims:
+            claim = claims.pop()
             if claim.twins is not None:
                 if claim.twins in met:
                     twins.append(claim)  # a hard link: the same file by another name

@@ -60,8 +60,9 @@ class Untouched:
         if site.kind is HomeKind.EXPORT:
             return {}
         taken, step = self._night.taken_ns, self._steps[site.volume]
+        name = len(folder) + 1 if folder else 0  # where it begins in a path
         return {
-            name: entry
-            for name, entry in self._night.by_key.folder(site.emulator, site.home, folder).items()
+            entry.path[name:]: entry
+            for entry in self._night.by_key.folder(site.emulator, site.home, folder)
             if entry.part in self._parts and may_be_quiet(entry, taken, step) and self._holds(entry)
         }

@@ -18,7 +18,7 @@ from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import FOLDERS, Archive
 from handhold.archive.blocks import Sealed, block_id, seal
-from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter
+from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter, rows
 from handhold.archive.cutting import pieces
 from handhold.archive.description import ADVICE
 from handhold.archive.inventory import Game
@@ -60,7 +60,7 @@ class Writer:
         self._bundle: BundleWriter | None = None
         self._closing: tuple[BundleWriter, Future[tuple[str, bytes]]] | None = None
         self._closer = ThreadPoolExecutor(1, "handhold-closing")
-        self._put: set[bytes] = set()  # by this run
+        self._put: set[bytes] = set()  # by this run, into bundles that are still open
         self._tried: dict[bytes, bool] = {}  # stored earlier: whether the archive still gives it back
         #: Blocks and bytes that this run has added to the archive.
         self.new_blocks = 0
@@ -93,9 +93,12 @@ class Writer:
         """
         if ident in self._put:
             return True
+        if ident not in self._index:
+            return False
         sound = self._tried.get(ident)
         if sound is None:
-            sound = self._tried[ident] = ident in self._index and self._archive.gives_back(ident)
+            own = any(place.file in self.bundles for place in self._index.places_in_whole(ident))
+            sound = self._tried[ident] = own or self._archive.gives_back(ident)
         return sound
 
     def _named(self, ident: bytes) -> bool:
@@ -280,6 +283,7 @@ class Writer:
             file, table = close()
             self._index.add(file, table, bundle.size)
             self.bundles.append(file)
+            self._put.difference_update(row.id for row in rows(table))
         except BaseException:
             self._put.clear()  # what lies in a bundle that is none was not put
             raise

@@ -506,3 +506,25 @@ def test_a_bundle_that_cannot_be_closed_ends_the_run(tmp_path: Path, monkeypatch
             monkeypatch.setattr(os, "fsync", flush)
     assert len(closed) == 1
     assert files(archive) == before
+
+
+def test_what_went_into_a_bundle_of_this_run_is_known_without_being_read_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bundle_module, "FULL", 10_000)
+    archive = make(tmp_path)
+    saves = [os.urandom(1000) for _ in range(60)]
+    with archive.locked("x"), archive.writer() as writer:
+        for data in saves:
+            writer.put_plain(data)
+        writer.settle()
+        assert len(writer.bundles) > 4
+
+        def unwanted(ident: bytes) -> bool:
+            raise AssertionError("it was read back")
+
+        monkeypatch.setattr(archive, "gives_back", unwanted)
+        for data in saves:
+            writer.put_plain(data)
+        assert writer.new_blocks == len(saves)
+    assert sum(1 for _ in again(archive).index.tables()) == len(bundles(archive))
