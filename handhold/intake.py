@@ -18,7 +18,7 @@ from typing import Any, Generic, NamedTuple, TypeAlias, TypeVar
 from handhold.ahead import Ahead
 from handhold.archive import members, zipcut
 from handhold.archive.blocks import Sealed, block_id, seal
-from handhold.archive.cutting import SMALL, pieces
+from handhold.archive.cutting import SMALL, pieces, sparse_pieces
 from handhold.archive.writer import Writer
 from handhold.archive.zipcut import Gathering, Run, Span, beside_pieces
 from handhold.archive.ziptree import Held, NoZip, ZipTree, parse
@@ -76,6 +76,7 @@ class Intake:
         self._level = level
         self._pool = ThreadPoolExecutor(threads or min(4, os.cpu_count() or 1), "handhold-intake")
         self._ahead: Ahead[_Step[Any]] | None = None
+        self._last = b"", block_id(b"")  # the last piece and its name
 
     def __enter__(self) -> Intake:
         return self
@@ -200,8 +201,7 @@ class Intake:
         with _reading(job.place) as file:
             tree, spans = _spans(job, file, odd)
             for span in spans:
-                run = Run(file, span.length)
-                for piece in beside_pieces(run) if span.beside else pieces(run, span.length):
+                for piece in _pieces(file, span, spans):
                     whole.update(piece)
                     size += len(piece)
                     if span.beside:
@@ -254,7 +254,10 @@ class Intake:
         return [self._seal_piece(*cut) for cut in batch]
 
     def _seal_piece(self, number: int, piece: bytes, held: Held | None) -> _Piece:
-        identity = block_id(piece)
+        before, identity = self._last
+        if before != piece:  # in holes it is one and the same
+            identity = block_id(piece)
+            self._last = piece, identity
         if self._writer.known(identity):
             return _Piece(number, identity, None, "")
         odd = zipcut.trouble_in(held, piece) if held is not None else ""
@@ -270,6 +273,13 @@ def _spans(job: Job[J], file: _reading, odd: list[str]) -> tuple[ZipTree | None,
     except NoZip as trouble:
         odd.append(str(trouble))
     return None, [Span(0, file.size)]
+
+
+def _pieces(file: _reading, span: Span, spans: list[Span]) -> Iterator[bytes]:
+    if spans == [Span(0, file.size)]:
+        return sparse_pieces(file, file.size, file.holes())
+    run = Run(file, span.length)
+    return beside_pieces(run) if span.beside else pieces(run, span.length)
 
 
 class _Small(NamedTuple):
@@ -370,6 +380,18 @@ class _reading:
     def read_at(self, offset: int, size: int) -> bytes:
         try:
             return self._open.read_at(offset, size)
+        except OSError as error:
+            raise _Refused(error) from error
+
+    def seek(self, offset: int, /) -> None:
+        try:
+            self._open.seek(offset)
+        except OSError as error:
+            raise _Refused(error) from error
+
+    def holes(self) -> list[tuple[int, int]]:
+        try:
+            return self._open.holes()
         except OSError as error:
             raise _Refused(error) from error
 

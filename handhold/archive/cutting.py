@@ -6,8 +6,11 @@ Systems", IEEE TPDS 31(9), 2020 (FastCDC). Readers of an archive need not know h
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Protocol
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from pyfastcdc import FastCDC
 
 #: Files below this are one block (bytes).
 SMALL = 1 << 20
@@ -22,6 +25,13 @@ class SupportsRead(Protocol):
 
     def read(self, size: int, /) -> bytes:
         """Up to ``size`` bytes."""
+
+
+class SupportsHoles(SupportsRead, Protocol):
+    """The same, where another place of it can be the next."""
+
+    def seek(self, offset: int, /) -> object:
+        """The next run begins here."""
 
 
 def mean_for(size: int) -> int:
@@ -49,12 +59,48 @@ def pieces(stream: SupportsRead, size: int) -> Iterator[bytes]:
         while piece := _full(stream, SMALL):
             yield piece
         return
+    for chunk in _cutter(size).cut_stream(stream):
+        yield bytes(chunk.data)
+
+
+def sparse_pieces(stream: SupportsHoles, size: int, holes: Iterable[tuple[int, int]]) -> Iterator[bytes]:
+    """The very pieces of ``pieces``, of a stream that has holes: what lies deep in them is not read.
+
+    ``holes`` are runs of zeros (offset, length), one behind the other. The pieces that lie in them are one
+    and the same object.
+    """
+    if size < SMALL or not holes:
+        yield from pieces(stream, size)
+        return
+    cutter = _cutter(size)
+    longest: int = cutter.max_size
+    blank = bytes(next(cutter.cut_buf(bytes(longest))).data)  # zeros are cut here, wherever they begin
+    at = 0
+    for start, length in holes:
+        last = start + length - longest  # what begins here at the latest is cut by zeros alone
+        if last < max(at, start):
+            continue
+        if at < start:
+            for chunk in cutter.cut_stream(stream):
+                yield bytes(chunk.data)
+                at += chunk.length
+                if at >= start:
+                    break
+            else:
+                return  # it is shorter than it was
+        while at <= last:
+            yield blank
+            at += len(blank)
+        stream.seek(at)  # more was read than was cut
+    for chunk in cutter.cut_stream(stream):
+        yield bytes(chunk.data)
+
+
+def _cutter(size: int) -> FastCDC:
     from pyfastcdc import FastCDC
 
     mean = mean_for(size)
-    cutter = FastCDC(mean, min_size=mean // 4, max_size=mean * 4, normalized_chunking=2)
-    for chunk in cutter.cut_stream(stream):
-        yield bytes(chunk.data)
+    return FastCDC(mean, min_size=mean // 4, max_size=mean * 4, normalized_chunking=2)
 
 
 def _full(stream: SupportsRead, size: int) -> bytes:

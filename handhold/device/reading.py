@@ -31,6 +31,8 @@ YOUNG_NS = UNSHOWN_NS
 
 _FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK  # a pipe must not make us wait
 _CHUNK = 1 << 20
+#: A file in more pieces than this is read through.
+_MOST_HOLES = 1 << 16
 
 
 class Moving(Exception):
@@ -107,6 +109,7 @@ class StillFile:
         self._position = 0
         #: False if the file is so young that its time cannot show another write.
         self.settled = not _young(state.modified, begun)
+        self._at_rest = self.settled and not _young(state.changed, begun)
 
     @property
     def size(self) -> int:
@@ -131,6 +134,48 @@ class StillFile:
             wanted -= len(piece)
             self._position += len(piece)
         return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+    def seek(self, offset: int, /) -> None:
+        """Has ``read`` go on from an offset."""
+        self._position = os.lseek(self._descriptor, offset, os.SEEK_SET)
+
+    def holes(self) -> list[tuple[int, int]]:
+        """Runs (offset, length in bytes) for which the file system holds nothing: they read as zeros.
+
+        It is not believed of a file that was written to a moment ago, for there have been file systems that
+        took for a hole what was still on its way to the medium; nor where the file takes more room than what
+        is no hole.
+        """
+        room = os.fstat(self._descriptor).st_blocks * 512
+        if not self._at_rest or room >= self.size or not hasattr(os, "SEEK_DATA"):
+            return []
+        found: list[tuple[int, int]] = []
+        held = at = 0
+        try:
+            while at < self.size and len(found) < _MOST_HOLES:
+                begin = self._data_from(at)
+                if begin > at:
+                    found.append((at, begin - at))
+                if begin == self.size:
+                    break
+                at = min(os.lseek(self._descriptor, begin, os.SEEK_HOLE), self.size)
+                if at <= begin:
+                    return []
+                held += at - begin
+            # A file system counts what it needs for its own lists as well.
+            return found if room <= held + held // 64 + (64 << 10) else []
+        except OSError:
+            return []  # it does not tell
+        finally:
+            self.seek(self._position)
+
+    def _data_from(self, offset: int) -> int:
+        try:
+            return min(os.lseek(self._descriptor, offset, os.SEEK_DATA), self.size)
+        except OSError as error:
+            if error.errno != errno.ENXIO:
+                raise
+            return self.size  # nothing but a hole
 
     def read_at(self, offset: int, size: int) -> bytes:
         """``size`` bytes from an offset on, fewer only at the end; does not move where ``read`` goes on."""

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from handhold.archive.blocks import LARGEST
-from handhold.archive.cutting import SMALL, mean_for, pieces
+from handhold.archive.cutting import SMALL, mean_for, pieces, sparse_pieces
 
 
 class _Trickle:
@@ -107,3 +107,47 @@ def test_memory_does_not_grow_with_the_file() -> None:
             tracemalloc.stop()
 
     assert peak(60 << 20) < peak(6 << 20) + (1 << 20) < 8 << 20
+
+
+class _Counting(io.BytesIO):
+    """A stream that counts what is read of it."""
+
+    got = 0
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        data = super().read(size)
+        self.got += len(data)
+        return data
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 1 << 21), st.booleans()), min_size=1, max_size=12),
+    st.integers(0, 99),
+    st.sampled_from([0, 1, 4096]),
+)
+@settings(deadline=None, max_examples=40)
+def test_a_stream_with_holes_is_cut_as_without(runs: list[tuple[int, bool]], seed: int, uneven: int) -> None:
+    """Old archives hold the pieces of the same card as it was cut when its holes were read."""
+    data = bytearray()
+    holes = []
+    for number, (length, hole) in enumerate(runs):
+        if hole:
+            holes.append((len(data), length))
+        data += bytes(length) if hole else _noise(length, seed + number)
+    data += _noise(uneven, seed)
+    plain = list(pieces(io.BytesIO(data), len(data)))
+    assert list(sparse_pieces(io.BytesIO(data), len(data), holes)) == plain
+
+
+def test_holes_are_not_read() -> None:
+    data = _noise(2 << 20) + bytes(40 << 20) + _noise(1 << 20, 2)
+    stream = _Counting(data)
+    cut = list(sparse_pieces(stream, len(data), [(2 << 20, 40 << 20)]))
+    assert b"".join(cut) == data
+    assert stream.got < 6 << 20  # what is no hole, and what is looked at beyond its ends
+    assert len({id(piece) for piece in cut if not any(piece)}) < 4
+
+
+def test_a_stream_that_ends_before_its_holes_comes_out_as_far_as_it_is() -> None:
+    data = _noise(3 << 20)
+    assert b"".join(sparse_pieces(io.BytesIO(data), 20 << 20, [(4 << 20, 16 << 20)])) == data

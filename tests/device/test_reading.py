@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import time
 from collections.abc import Callable
@@ -271,3 +272,72 @@ def test_a_file_that_may_not_be_read(tmp_path: Path) -> None:
 
     with open_to_all(tmp_path):
         as_nobody(check)
+
+
+MEBI = 1 << 20
+
+
+def _sparse(place: Path, monkeypatch: pytest.MonkeyPatch, *, at_rest: bool = True) -> None:
+    """A card with data at its third and last mebibyte; its file system must have holes."""
+    with place.open("wb") as file:
+        file.truncate(16 * MEBI)
+        for at in (2, 15):
+            file.seek(at * MEBI)
+            file.write(b"\1" * MEBI)
+    os.utime(place, (10**9, 10**9))
+    if place.stat().st_blocks * 512 >= 4 * MEBI:
+        pytest.skip("this file system has no holes")
+    if at_rest:  # its ctime cannot be set
+        later = time.time_ns() + 2 * reading.YOUNG_NS
+        monkeypatch.setattr(time, "time_ns", lambda: later)
+
+
+def test_the_holes_of_a_file_at_rest_are_known(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = tmp_path / "card.img"
+    _sparse(place, monkeypatch)
+    with reading.still_file(str(place)) as file:
+        first = file.read(100)
+        holes = file.holes()
+        rest = file.read()
+        assert holes == [(0, 2 * MEBI), (3 * MEBI, 12 * MEBI)]
+        assert first + rest == place.read_bytes()
+        file.seek(2 * MEBI - 1)
+        assert file.read(2) == b"\0\1"
+        file.check()
+
+
+def test_holes_of_a_file_that_was_just_written_are_not_believed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its time was set back; when its state last changed tells."""
+    place = tmp_path / "card.img"
+    _sparse(place, monkeypatch, at_rest=False)
+    with reading.still_file(str(place)) as file:
+        assert file.holes() == []
+
+
+def test_holes_are_not_believed_where_the_file_takes_more_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file system that takes data for a hole, here the last mebibyte, has kept room for it."""
+    place = tmp_path / "card.img"
+    _sparse(place, monkeypatch)
+    seek = os.lseek
+
+    def lying(handle: int, offset: int, whence: int) -> int:
+        if whence == os.SEEK_DATA and offset >= 3 * MEBI:
+            raise OSError(errno.ENXIO, "nothing but a hole")
+        return seek(handle, offset, whence)
+
+    with reading.still_file(str(place)) as file:
+        monkeypatch.setattr(os, "lseek", lying)
+        assert file.holes() == []
+
+
+@pytest.mark.parametrize("size", [0, 3 * MEBI])
+def test_a_file_without_holes_has_none(tmp_path: Path, size: int) -> None:
+    place = tmp_path / "dense"
+    place.write_bytes(b"\1" * size)
+    os.utime(place, (10**9, 10**9))
+    with reading.still_file(str(place)) as file:
+        assert file.holes() == []
