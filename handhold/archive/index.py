@@ -19,6 +19,7 @@ from handhold.errors import Damaged, NotNow, OwnerError
 _ROW_BITS = 24
 _ROW_MASK = (1 << _ROW_BITS) - 1
 _ROW_SIZE = ROW.size
+_SCANNED = 64 << 20  # bytes of tables that are looked through before the list is made: that takes as long
 _RECENT = 1 << 16  # that many blocks of this run are looked up the quick way that takes more memory
 
 
@@ -69,11 +70,13 @@ class Index:
         self._tables: list[bytes] = []
         self._starts: list[int] = []
         self._rows = 0
-        self._keys: array[int] = array("Q")
+        self._keys: array[int] | None = None  # made when it is needed
+        self._scanned = 0
         self._recent: dict[bytes, int] = {}  # what was added since the keys were sorted
         # The row behind the one that was found last: blocks are mostly asked for in the order in which they
         # were stored. A guess, always in one piece, so that threads can share it.
         self._next: tuple[bytes, int] = (b"", 0)
+        self._behind = 0  # the same as a number, for those that are read
         self.hurt: dict[str, str] = {}
         self._sizes: dict[str, int] = {}
         self._salvaged: dict[bytes, list[Place]] | None = None
@@ -96,6 +99,17 @@ class Index:
     def __len__(self) -> int:
         """The number of records; a block that lies in two bundles counts twice."""
         return self._rows
+
+    def first(self, ident: bytes) -> Place | None:
+        """A place of the block in a whole bundle, if there is one: the first that is found."""
+        number = self._behind
+        if number >= self._rows or not self._is_row(ident, number):
+            found = next(self.numbers(ident), None)
+            if found is None:
+                return None
+            number = found
+        self._behind = number + 1
+        return self.place(number)
 
     def places(self, ident: bytes) -> Iterator[Place]:
         """Every place where the block should lie, those in whole bundles first."""
@@ -125,6 +139,7 @@ class Index:
 
     def add(self, file: str, table: bytes, size: int) -> None:
         """Takes in a bundle of ``size`` bytes that was just written."""
+        self._sorted()  # of what was there before
         self.hurt.pop(file, None)
         self._sizes[file] = size
         start = self._append(file, table)
@@ -142,11 +157,10 @@ class Index:
     def _sort_in(self) -> None:
         """Moves what was added into the sorted list, where it takes a tenth of the memory."""
         added = [_first_key(ident) | number for ident, number in self._recent.items()]
-        self._keys = array("Q", sorted([*self._keys, *added]))
+        self._keys = array("Q", sorted([*self._sorted(), *added]))
         self._recent.clear()
 
     def _load(self) -> None:
-        keys: list[int] = []
         self._sizes = bundle_files(self._storage, self.hurt)
         for file, size in self._sizes.items():
             try:
@@ -160,9 +174,17 @@ class Index:
             except OwnerError as error:
                 self.hurt[file] = error.what
             else:
-                keys += _keys(table, self._append(file, table))
-        keys.sort()
-        self._keys = array("Q", keys)
+                self._append(file, table)
+
+    def _sorted(self) -> array[int]:
+        """The list of all rows that were read, by name."""
+        if self._keys is None:
+            keys: list[int] = []
+            for table, start in zip(self._tables, self._starts, strict=True):
+                keys += _keys(table, start)
+            keys.sort()
+            self._keys = array("Q", keys)
+        return self._keys
 
     def _append(self, file: str, table: bytes) -> int:
         start = self._rows
@@ -178,7 +200,10 @@ class Index:
         return start
 
     def _found(self, ident: bytes) -> Iterator[int]:
-        keys = self._keys
+        if self._keys is None and self._scanned < _SCANNED:
+            yield from self._scan(ident)
+            return
+        keys = self._sorted()
         first = _first_key(ident)
         at = bisect_left(keys, first)
         while at < len(keys) and keys[at] - first <= _ROW_MASK:
@@ -186,6 +211,17 @@ class Index:
             if self._is_row(ident, number):
                 yield number
             at += 1
+
+    def _scan(self, ident: bytes) -> Iterator[int]:
+        """The same from the tables alone, which is quicker for a few blocks than to sort all."""
+        self._scanned += self._rows * _ROW_SIZE
+        for table, start in zip(list(self._tables), list(self._starts), strict=True):
+            at = table.find(ident)
+            while at >= 0:
+                number, inside = divmod(at, _ROW_SIZE)
+                if not inside:
+                    yield start + number
+                at = table.find(ident, at + 1)
 
     def _is_row(self, ident: bytes, number: int) -> bool:
         """Whether the row of this number is the block's."""

@@ -268,9 +268,9 @@ def _in_lines(page: bytes) -> bool:
     return page.startswith(b"{") and page.endswith(b"}\n") and page.count(b"}\n{") == page.count(b"\n") - 1
 
 
-def length(page: bytes) -> int:
-    """The number of a page's entries, which are decoded only where they are not each on a line of its own."""
-    return page.count(b"\n") if _in_lines(page) else len(decode(page))
+def has(page: bytes, entries: int) -> bool:
+    """Whether a page has that number of entries; they are decoded only where the lines are not as many."""
+    return page.count(b"\n") == entries or len(decode(page)) == entries
 
 
 class Glance(msgspec.Struct, frozen=True, gc=False):

@@ -12,7 +12,6 @@ import stat
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import SequenceMatcher
 
 from handhold.archive.inventory import Game
 from handhold.archive.sameness import folded
@@ -137,6 +136,8 @@ def near(title: str, plain: Mapping[str, Sequence[str]], letters: bool = True) -
     What stands in brackets does not count, except to order those that are equally near. Without ``letters``
     only titles count that are the same but for that.
     """
+    from difflib import SequenceMatcher  # few restores need it
+
     wanted = plainly(title)
     ranked: list[tuple[float, int, float, str]] = []
     tags = _tags(title)

@@ -1,0 +1,61 @@
+"""Where blocks lie, as the first look-ups tell it from the tables and later ones from the sorted list."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from handhold.archive import index
+from handhold.archive.blocks import Sealed, seal
+from handhold.archive.bundle import MAGIC, ROW, BundleWriter
+from handhold.archive.index import Index
+from handhold.archive.storage import LocalStorage
+
+
+def bundle_of(storage: LocalStorage, blocks: list[Sealed]) -> str:
+    """The file of a bundle with these blocks."""
+    writer = BundleWriter(storage)
+    for block in blocks:
+        writer.add(block)
+    return writer.close()[0]
+
+
+@pytest.mark.parametrize("scanned", [0, 1, 3000, 1 << 30])
+def test_first_look_ups_tell_what_later_ones_tell(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scanned: int
+) -> None:
+    monkeypatch.setattr(index, "_SCANNED", scanned)
+    chance = random.Random(5)
+    contents = [b"block %d" % number for number in range(60)]
+    storage = LocalStorage(str(tmp_path))
+    lies: dict[bytes, set[tuple[str, int]]] = {}
+    for some in (contents[:30], contents[20:50], contents[10:25]):  # some lie in two bundles, some in none
+        sealed = [seal(content) for content in some]
+        file = bundle_of(storage, sealed)
+        at = len(MAGIC)
+        for one in sealed:
+            lies.setdefault(one.id, set()).add((file, at))
+            at += 64 + len(one.stored)  # a header has 64 bytes (FORMAT.md)
+    asked = [seal(content).id for content in contents]
+    for order in (asked, chance.sample(asked, len(asked)), asked[::-1]):
+        found = Index(storage)
+        for ident in order:
+            expected = lies.get(ident, set())
+            assert {(place.file, place.row.offset) for place in found.places(ident)} == expected
+            first = found.first(ident)
+            assert (first is None) == (not expected)
+            assert first is None or (first.file, first.row.offset) in expected
+            assert (ident in found) == bool(expected)
+
+
+def test_a_name_inside_of_rows_is_no_row(tmp_path: Path) -> None:
+    """The 32 bytes from the middle of a row on are nobody's name."""
+    storage = LocalStorage(str(tmp_path))
+    bundle_of(storage, [seal(b"one"), seal(b"two")])
+    found = Index(storage)
+    ((_, table),) = found.tables()
+    inside = table[8:40]
+    assert len(table) == 2 * ROW.size and inside in table
+    assert inside not in found and found.first(inside) is None
