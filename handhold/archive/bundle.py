@@ -67,7 +67,13 @@ def is_bundle_name(file: str) -> bool:
 
 def pack_header(block: Sealed) -> bytes:
     """The header of a block's record."""
-    head = _HEADER.pack(RECORD_MAGIC, block.codec, len(block.stored), block.plain_size, block.check, block.id)
+    return header_of((block.id, 0, len(block.stored), block.plain_size, block.codec, block.check))
+
+
+def header_of(row: tuple[bytes, int, int, int, int, int]) -> bytes:
+    """The header of the record that has this row in the table; a ``Row``, or its fields."""
+    ident, _, stored, plain, codec, check = row
+    head = _HEADER.pack(RECORD_MAGIC, codec, stored, plain, check, ident)
     return head + _CHECK.pack(xxhash.xxh3_64_intdigest(head))
 
 

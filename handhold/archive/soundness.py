@@ -10,15 +10,17 @@ import xxhash
 
 from handhold.archive import bundle
 from handhold.archive.blocks import Sealed, unseal
-from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, Row
+from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Row, header_of
 from handhold.archive.index import Index, Place
 from handhold.archive.report import Findings
 from handhold.archive.stock import Stock, rightful_bundle
 from handhold.archive.storage import Storage
 from handhold.errors import NotNow, OwnerError
 
-#: A record as it is read: its row, and its payload.
-_Record = tuple[Row, memoryview]
+#: What a row has (see ``Row``), without its names: there are many of them.
+_Fields = tuple[bytes, int, int, int, int, int]
+#: Records with a hurt payload, by their offsets, with the reason; and how many headers are hurt.
+_Judged = tuple[dict[int, str], int]
 #: Bytes that are read at once: large for a card, and small enough to be still at hand when they are summed.
 RUN = 1 << 21
 #: What may wait for the threads of a deep check, in tasks of about ``RUN`` bytes.
@@ -102,22 +104,11 @@ class Soundness:
         return tuple(sorted(files))
 
     def _whole(self, file: str, size: int, table: bytes, meter: Meter) -> None:
-        reader = _Reader(self._storage, file, size)
-        if bytes(_tried(reader, 0, len(MAGIC)) or b"") != MAGIC:
+        if _tried(self._storage, file, 0, len(MAGIC)) != MAGIC:
             self._findings.damage(file, "its first bytes are hurt")
-        headers = 0
-
-        def rows() -> Iterator[Row]:
-            nonlocal headers
-            for row in bundle.rows(table):
-                header = _tried(reader, row.offset, HEADER_SIZE)
-                if header is None or bundle.unpack_header(header, row.offset) != row:
-                    headers += 1
-                yield row
-
-        self._records(file, reader, rows(), meter)
+        headers = self._records(file, ROW.iter_unpack(table), meter)[1]
         if headers:
-            total = len(table) // bundle.ROW.size
+            total = len(table) // ROW.size
             self._findings.damage(file, f"the beginning of {_of(headers, total)} is hurt")
         meter.step(len(MAGIC) + len(table) + END_SIZE)
 
@@ -138,69 +129,116 @@ class Soundness:
         if not _gapless(found, size, self._storage, file):
             self._stock.incomplete.append(file)
         before = self.count
-        done = self._records(file, _Reader(self._storage, file, size), found, meter)
+        done = self._records(file, found, meter)[0]
         self._findings.damage(file, f"{_amount(self.count - before)} can still be told apart in it")
         meter.step(size - done)
 
-    def _records(self, file: str, reader: _Reader, rows: Iterable[Row], meter: Meter) -> int:
-        """Checks the payloads of some records; the bytes that they take with their headers."""
+    def _records(self, file: str, rows: Iterable[_Fields], meter: Meter) -> tuple[int, int]:
+        """Checks some records, in the order in which they lie.
+
+        Gives the bytes that they take, and how many of their headers do not fit their rows.
+        """
         bad: dict[int, str] = {}
-        batch: list[_Record] = []
-        waiting: deque[Future[dict[int, str]]] = deque()
-        done = held = total = 0
-        for row in rows:
-            self.count += 1
-            total += 1
-            held += HEADER_SIZE + row.stored
+        waiting: deque[Future[_Judged]] = deque()
+        done = total = headers = 0
+
+        def judged(result: _Judged) -> None:
+            nonlocal headers
+            bad.update(result[0])
+            headers += result[1]
+
+        for run, length in _runs(rows):
+            self.count += len(run)
+            total += len(run)
             try:
-                batch.append((row, reader.take(row.offset + HEADER_SIZE, row.stored)))
+                data = self._storage.read(file, run[0][1], length)
             except NotNow:
                 raise
-            except OwnerError as error:
-                bad[row.offset] = error.what.rstrip(".")
-            if held >= RUN:
-                bad.update(self._judged(batch, waiting))
-                meter.step(held)
-                done, held, batch = done + held, 0, []
-        bad.update(self._judged(batch, waiting))
-        for judged in waiting:
-            bad.update(judged.result())
-        meter.step(held)
+            except OwnerError:
+                judged(self._one_by_one(file, run))
+            else:
+                if self._executor is None:
+                    judged(_judge(run, data, False))
+                else:  # a run is unpacked in a thread, while this one reads on
+                    waiting.append(self._executor.submit(_judge, run, data, True))
+                    if len(waiting) > _WAITING:
+                        judged(waiting.popleft().result())
+                del data  # before the next run is read: its memory serves again, and needs no clearing
+            done += length
+            meter.step(length)
+        for future in waiting:
+            judged(future.result())
         if bad:
             self._bad[file] = set(bad)
             first = min(bad)
             self._findings.damage(
                 file, f"{_of(len(bad), total)} cannot be read, the first at byte {first} ({bad[first]})"
             )
-        return done + held
+        return done, headers
 
-    def _judged(self, batch: list[_Record], waiting: deque[Future[dict[int, str]]]) -> dict[int, str]:
-        """The records that are hurt, by their offsets, with the reason: of this batch, or of one before it.
+    def _one_by_one(self, file: str, run: list[_Fields]) -> _Judged:
+        """The same where a run cannot be read at once: exactly what is asked for is read."""
+        bad: dict[int, str] = {}
+        headers = 0
+        for row in run:
+            offset, stored = row[1], row[2]
+            header = _tried(self._storage, file, offset, HEADER_SIZE) or b""
+            try:
+                payload = self._storage.read(file, offset + HEADER_SIZE, stored)
+            except NotNow:
+                raise
+            except OwnerError as error:
+                bad[offset] = error.what.rstrip(".")
+                headers += header != header_of(row)
+            else:
+                hurt, unfit = _judge(
+                    [row], header.ljust(HEADER_SIZE, b"\0") + payload, self._executor is not None
+                )
+                bad.update(hurt)
+                headers += unfit
+        return bad, headers
 
-        In a deep check a batch is unpacked in a thread, while this one reads on.
-        """
-        if self._executor is None:
-            return _sums(batch)
-        waiting.append(self._executor.submit(_contents, batch))
-        return waiting.popleft().result() if len(waiting) > _WAITING else {}
+
+def _runs(rows: Iterable[_Fields]) -> Iterator[tuple[list[_Fields], int]]:
+    """Records that lie without a gap, with the bytes that they take: ``RUN`` and up to one block more."""
+    run: list[_Fields] = []
+    begin = end = 0
+    for row in rows:
+        offset = row[1]
+        if run and (offset != end or end - begin >= RUN):
+            yield run, end - begin
+            run = []
+        if not run:
+            begin = offset
+        run.append(row)
+        end = offset + HEADER_SIZE + row[2]
+    if run:
+        yield run, end - begin
 
 
-def _sums(batch: list[_Record]) -> dict[int, str]:
-    return {
-        row.offset: "its stored bytes are not what was stored"
-        for row, stored in batch
-        if len(stored) != row.stored or xxhash.xxh3_64_intdigest(stored) != row.check
-    }
+def _judge(run: list[_Fields], data: bytes, deep: bool) -> _Judged:
+    """Holds the bytes of some records against their rows.
 
-
-def _contents(batch: list[_Record]) -> dict[int, str]:
-    bad = {}
-    for row, stored in batch:
-        try:
-            unseal(Sealed(row.id, row.codec, bytes(stored), row.plain, row.check))
-        except ValueError as error:
-            bad[row.offset] = str(error)
-    return bad
+    Gives those with a hurt payload, by their offsets, with the reason, and the number of hurt headers.
+    No object is made for a record but what its sums need: most archives have many small ones.
+    """
+    bad: dict[int, str] = {}
+    headers = at = 0
+    view, summed = memoryview(data), xxhash.xxh3_64_intdigest
+    for row in run:
+        ident, offset, stored, plain, codec, check = row
+        begin = at + HEADER_SIZE
+        if data[at:begin] != header_of(row):
+            headers += 1
+        at = begin + stored
+        if deep:
+            try:
+                unseal(Sealed(ident, codec, data[begin:at], plain, check))
+            except ValueError as error:
+                bad[offset] = str(error)
+        elif summed(view[begin:at]) != check or at > len(data):
+            bad[offset] = "its stored bytes are not what was stored"
+    return bad, headers
 
 
 def _gapless(rows: list[Row], size: int, storage: Storage, file: str) -> bool:
@@ -210,43 +248,15 @@ def _gapless(rows: list[Row], size: int, storage: Storage, file: str) -> bool:
         if row.offset != offset:
             return False
         offset += HEADER_SIZE + row.stored
-    end = _tried(_Reader(storage, file, size), max(0, size - END_SIZE), END_SIZE)
+    end = _tried(storage, file, max(0, size - END_SIZE), END_SIZE)
     if end is None or len(end) != END_SIZE:
         return False
     return offset + int.from_bytes(end[8:12], "little") + END_SIZE == size
 
 
-class _Reader:
-    """A file that is read in order and in large runs; where that fails, exactly what is asked for is read."""
-
-    def __init__(self, storage: Storage, file: str, size: int) -> None:
-        self._storage, self._file, self._size = storage, file, size
-        self._run, self._at, self._careful = memoryview(b""), 0, 0
-
-    def take(self, offset: int, length: int) -> memoryview:
-        """The bytes there, fewer where the file ends. Raises ``OwnerError`` and ``FileNotFoundError``."""
-        if not self._at <= offset <= offset + length <= self._at + len(self._run):
-            if offset < self._careful:
-                return memoryview(self._storage.read(self._file, offset, length))
-            rest = self._run[offset - self._at :] if self._at <= offset else memoryview(b"")
-            begin = offset + len(rest)
-            wanted = max(0, min(max(RUN, length - len(rest)), self._size - begin))
-            try:
-                run = self._storage.read(self._file, begin, wanted)
-            except NotNow:
-                raise
-            except OwnerError:
-                self._careful = begin + wanted
-                return memoryview(self._storage.read(self._file, offset, length))
-            self._run, self._at = memoryview(run), begin
-            if rest:  # only what lies across two runs is copied
-                return memoryview(b"".join((rest, self._run[: length - len(rest)])))
-        return self._run[offset - self._at : offset - self._at + length]
-
-
-def _tried(reader: _Reader, offset: int, length: int) -> memoryview | None:
+def _tried(storage: Storage, file: str, offset: int, length: int) -> bytes | None:
     try:
-        return reader.take(offset, length)
+        return storage.read(file, offset, length)
     except NotNow:
         raise
     except OwnerError:

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from msgspec import structs
 
-from handhold.archive import bundle, manifest, report
+from handhold.archive import bundle, manifest, report, soundness
 from handhold.archive.blocks import Sealed, block_id, decompress, seal
 from handhold.archive.bundle import BundleWriter
 from handhold.archive.manifest import Head, PageRef
@@ -150,6 +150,50 @@ def test_large_bundles_are_read_once_and_never_held(tmp_path: Path, monkeypatch:
     assert size <= sum(reads) + 96 * 56 + 24 <= size + 128 * 1024
     assert len(reads) < 60  # runs of 2 MiB: larger ones leave the processor's cache before they are summed
     assert peak < 40 << 20
+
+
+@pytest.mark.parametrize("deep", [False, True])
+@pytest.mark.parametrize("run", [1, 1000, 1 << 21])
+def test_hurt_records_are_told_the_same_in_short_and_long_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: int, deep: bool
+) -> None:
+    monkeypatch.setattr(soundness, "RUN", run)
+    chance = random.Random(5)
+    archive = make(tmp_path)
+    saves = {f"{number:02}.sav": chance.randbytes(100 + number) for number in range(40)}  # cannot be packed
+    with archive.locked("test"), archive.writer() as writer:
+        for data in saves.values():
+            writer.put_plain(data)
+        finish(writer, [entry(name, data) for name, data in saves.items()])
+    (file,) = bundles(archive)
+    target = Path(path(archive, file))
+    sound = target.read_bytes()
+    names = list(saves)
+
+    def begin(number: int) -> int:
+        """Where a save's record begins: FORMAT.md, 64 bytes before its payload."""
+        return sound.index(saves[names[number]]) - 64
+
+    first, last = begin(7), begin(31)
+    hurt = bytearray(sound)
+    for at in (
+        first + 64,  # the first byte of a payload, the last byte of another
+        last + 64 + len(saves[names[31]]) - 1,
+        begin(0),  # the first byte of a header, the last of one whose payload is sound
+        begin(20) + 63,
+    ):
+        hurt[at] ^= 1
+    target.write_bytes(hurt)
+    total = sound.count(b"HHR1")
+    why = "its stored bytes are not what was stored"
+    told: list[tuple[int, int]] = []
+    found = verify(LocalStorage(path(archive)), deep, lambda *now: told.append(now))
+    unreadable = f"2 of its {total} records cannot be read, the first at byte {first} ({why})"
+    what = f"{unreadable}; the beginning of 2 of its {total} records is hurt."
+    assert [(one.file, one.what) for one in found.damage] == [(file, what)]
+    assert {one.path for one in found.damage[0].affects} == {names[7], names[31]}
+    assert found.blocks == total
+    assert told[-1] == (found.bytes, found.bytes)
 
 
 # -- what only a deep check finds ----------------------------------------------------------------------------
