@@ -132,7 +132,7 @@ def emptied_since(
         others = _last_good(archive, device, {key for _, key in gone})
         for at, key in gone:
             found[at] = found[at]._replace(last_good=others.get(key, ""))
-    return tuple(found)
+    return tuple(sorted(found, key=lambda one: (one.emulator, one.home, one.path)))
 
 
 def _last_good(archive: Archive, device: str, keys: Collection[Key]) -> dict[Key, str]:
