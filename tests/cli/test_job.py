@@ -261,7 +261,14 @@ def test_ctrl_c_ends_in_words_and_leaves_the_archive_whole(world: World) -> None
         sys.executable, "-c", "from handhold.cli.entry import main; main()", "--config", str(world.config),
         "--layouts", str(world.layouts), "snapshot",
     ]  # fmt: skip
-    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    running = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # A shell has what it starts in the background ignore Ctrl-C, and that is handed on (POSIX, sh, 2.11).
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
     deadline = time.monotonic() + 30
     while not _written(world.archive) > 4 << 20 and time.monotonic() < deadline:
         time.sleep(0.01)
