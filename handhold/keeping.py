@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot, VolumeNote, is_place
+from handhold.archive.head import Snapshot, VolumeNote, is_place
 from handhold.errors import Damaged
 from handhold.intake import Content, Intake, Job, Unread
 from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site

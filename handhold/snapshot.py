@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
+from handhold.archive.head import Emptied, Snapshot
 from handhold.archive.inventory import Game
-from handhold.archive.manifest import Emptied, Snapshot
 from handhold.archive.origins import last_night, others
 from handhold.archive.pages import in_order
 from handhold.archive.writer import Writer

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.model import EARLIEST, Kind
 
 #: The volume of what lay in a place that the device does not have.

@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from handhold.archive.manifest import HIGHEST, Snapshot
+from handhold.archive.head import HIGHEST, Snapshot
 from handhold.model import Kind
 
 #: The branches of every snapshot of an archive that was never put together.

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import xxhash
 
-from handhold.archive import bundle
+from handhold.archive import bundle, head
 from handhold.archive import manifest as manifests
 from handhold.archive.bundle import HEADER_SIZE, MAGIC
 from handhold.archive.storage import LocalStorage, Storage
@@ -29,7 +29,7 @@ def copy_bundle(source: Storage, dest: Storage, file: str, size: int) -> None:
 def copy_manifest(source: Storage, dest: Storage, file: str) -> None:
     """Copies a manifest, after every check of it; raises as ``copy_bundle`` does."""
     size = source.size(file)
-    if size > manifests.LARGEST:
+    if size > head.LARGEST:
         raise ValueError("it is larger than any manifest")
     try:
         packed = source.read(file, 0, size)

@@ -6,7 +6,7 @@ import re
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import NamedTuple
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.errors import UnknownName
 from handhold.model import Kind
 

@@ -19,7 +19,8 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 
 from handhold.archive.adopted import in_place
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.head import Snapshot
+from handhold.archive.manifest import Manifest
 from handhold.archive.timeline import covers
 from handhold.blank import blank
 from handhold.model import Entry, HomeKind, Part, Site

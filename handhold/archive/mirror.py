@@ -22,8 +22,8 @@ from handhold.archive.archive import Archive
 from handhold.archive.branches import parted_at
 from handhold.archive.copying import copy_bundle, copy_manifest, copy_plain
 from handhold.archive.description import DESCRIPTION, GUIDE
+from handhold.archive.head import Snapshot
 from handhold.archive.index import bundle_files
-from handhold.archive.manifest import Snapshot
 from handhold.archive.parity.code import can_code
 from handhold.archive.parity.keeping import begin_parity, keeps_parity
 from handhold.archive.parity.shape import shape_for

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.model import Kind
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from handhold.archive import recipe
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.errors import Damaged, NotNow, OwnerError
 from handhold.model import Entry
 

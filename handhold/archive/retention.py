@@ -21,7 +21,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime, timedelta, tzinfo
 
 from handhold.archive.branches import ONE, branches
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.origins import told_apart
 from handhold.model import EARLIEST, Kind
 

@@ -22,7 +22,8 @@ from handhold.model import Entry, Gap, Identity, Kind, Part, Site
 
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive
-    from handhold.archive.manifest import Manifest, Snapshot
+    from handhold.archive.head import Snapshot
+    from handhold.archive.manifest import Manifest
 
 
 @dataclass(slots=True)

@@ -17,6 +17,7 @@ import msgspec
 import xxhash
 
 from handhold.archive import bundle, manifest
+from handhold.archive import head as heads
 from handhold.archive.archive import DESCRIPTION, GUIDE
 from handhold.archive.blocks import decompress
 from handhold.archive.bundle import END_MAGIC, END_SIZE, MOST_RECORDS, ROW
@@ -30,7 +31,7 @@ from handhold.archive.storage import LARGEST_FILE, Item, Storage, is_temporary
 from handhold.errors import NotNow, OwnerError
 from handhold.names import written
 
-_FOLDERS = (manifest.FOLDER, bundle.FOLDER, PARITY)
+_FOLDERS = (heads.FOLDER, bundle.FOLDER, PARITY)
 _FAN = re.compile(r"[0-9a-f]{2}")
 _END_FIELDS = bundle._END
 _ZSTANDARD_MAGIC = b"\x28\xb5\x2f\xfd"  # RFC 8878, section 3.1.1
@@ -99,15 +100,15 @@ def take_stock(storage: Storage, findings: Findings) -> Stock:
             stock.strays.append(Stray(file, item.size, False))
         elif fits(file):
             findings.damage(file, "it is a folder and should be a file")
-            if folder == manifest.FOLDER:
+            if folder == heads.FOLDER:
                 findings.affects(file, named_by_file(file))
             elif folder != PARITY:
                 stock.incomplete.append(file)
         else:
             findings.damage(written(file), "it does not belong here: take this folder away")
 
-    for item in _listed(storage, manifest.FOLDER, findings, stock):
-        sort(manifest.FOLDER, item, lambda file: manifest.FILE.fullmatch(file) is not None, stock.manifests)
+    for item in _listed(storage, heads.FOLDER, findings, stock):
+        sort(heads.FOLDER, item, lambda file: heads.FILE.fullmatch(file) is not None, stock.manifests)
     for item in _listed(storage, bundle.FOLDER, findings, stock):
         if item.is_folder and _FAN.fullmatch(item.name):
             folder = f"{bundle.FOLDER}/{item.name}"
@@ -179,15 +180,15 @@ def judge_strays(storage: Storage, stock: Stock, findings: Findings) -> dict[byt
 
 def named_by_file(file: str) -> Affected:
     """The snapshot of a manifest that cannot be read, by its file's name: the device and the time in UTC."""
-    device, time = file.removeprefix(f"{manifest.FOLDER}/").split(".")[:2]
+    device, time = file.removeprefix(f"{heads.FOLDER}/").split(".")[:2]
     return Affected(f"{device}.{time}", device)
 
 
 def rightful_manifest(packed: bytes) -> Manifest | None:
     """The manifest in these bytes, if they are sound under the name that belongs to them."""
     try:
-        plain = decompress(packed, manifest.LARGEST)
-        line = plain[: manifest.LARGEST_HEAD].partition(b"\n")[0]
+        plain = decompress(packed, heads.LARGEST)
+        line = plain[: heads.LARGEST_HEAD].partition(b"\n")[0]
         said = msgspec.json.decode(line, type=_Named)
         taken = datetime.fromisoformat(said.taken)
         return manifest.decode(manifest.file_name(said.device, taken, packed), packed)
@@ -202,7 +203,7 @@ class _Named(msgspec.Struct):
 
 def _manifest_in(storage: Storage, file: str, size: int) -> Manifest | None:
     try:
-        if size > manifest.LARGEST or storage.read(file, 0, 4) != _ZSTANDARD_MAGIC:
+        if size > heads.LARGEST or storage.read(file, 0, 4) != _ZSTANDARD_MAGIC:
             return None
         return rightful_manifest(storage.read(file, 0, size))
     except NotNow:

@@ -16,8 +16,9 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 
 from handhold.archive.archive import Archive
+from handhold.archive.head import FOLDER, Snapshot
 from handhold.archive.lastcopies import last_copies
-from handhold.archive.manifest import FOLDER, Snapshot, remembering
+from handhold.archive.manifest import remembering
 from handhold.archive.reachable import ADVICE, Reachable
 from handhold.archive.retention import Rule, retain, surely_old
 from handhold.archive.sweeping import Sweep, Swept, survey

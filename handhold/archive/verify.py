@@ -8,10 +8,12 @@ from collections.abc import Callable
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack
 
+from handhold.archive import head
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import DESCRIPTION, GUIDE, Archive
 from handhold.archive.branches import parted_at
-from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.head import Snapshot
+from handhold.archive.manifest import Manifest
 from handhold.archive.parity.checking import check_parity, tell_repairable
 from handhold.archive.references import References
 from handhold.archive.report import Affected, Damage, Findings, Report
@@ -124,7 +126,7 @@ def _manifests(
             meter.step(size)
             continue
         try:
-            if size > manifests.LARGEST:
+            if size > head.LARGEST:
                 raise ValueError("it is larger than any manifest")
             packed = archive.storage.read(file, 0, size + 1)
             manifest = manifests.decode(file, packed)
@@ -191,7 +193,7 @@ def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
     for one in sound:
         snapshot = one.snapshot
         if one.safety is not None and one.safety not in stock.manifests and not snapshot.let_go:
-            if manifests.FILE.fullmatch(one.safety) is None:
+            if head.FILE.fullmatch(one.safety) is None:
                 findings.damage(snapshot.file, "it names a safety snapshot that cannot be")
                 continue
             findings.damage(

@@ -14,6 +14,7 @@ from typing import Protocol
 from msgspec import structs
 
 from handhold import __version__
+from handhold.archive import head as heads
 from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import FOLDERS, Archive
@@ -21,8 +22,9 @@ from handhold.archive.blocks import Sealed, block_id, seal
 from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter, rows
 from handhold.archive.cutting import pieces
 from handhold.archive.description import ADVICE
+from handhold.archive.head import Emptied, GamesNote, Snapshot, VolumeNote
 from handhold.archive.inventory import Game
-from handhold.archive.manifest import Emptied, GamesNote, PageRef, Snapshot, VolumeNote
+from handhold.archive.manifest import PageRef
 from handhold.archive.parity.sheet import FOLDER as PARITY
 from handhold.archive.spare import use_spares
 from handhold.archive.storage import is_temporary
@@ -201,13 +203,13 @@ class Writer:
 
         Raises ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
         """
-        taken = manifests.with_plain_offset(taken)
+        taken = heads.with_plain_offset(taken)
         ordered = pages.in_order(entries)
         refs = self._put_pages(ordered, like)
         layout_ids = {emulator: self.put_plain(layout) for emulator, layout in layouts.items()}
         listed = self._put_games(games)
         self.settle()
-        head = manifests.make_head(
+        head = heads.make_head(
             name=self._free_name(device, taken),
             device=device,
             sequence=self._archive.next_sequence() if sequence is None else sequence,
@@ -246,7 +248,7 @@ class Writer:
         file = manifests.file_name(device, taken, packed)
         # What could not be read back must not be written: this is the reader's own check.
         snapshot = manifests.decode(file, packed).snapshot
-        pending = self._storage.begin(manifests.FOLDER)
+        pending = self._storage.begin(heads.FOLDER)
         try:
             pending.write(packed)
             pending.commit(file)
@@ -353,7 +355,7 @@ class Writer:
 
     def _free_name(self, device: str, taken: datetime) -> str:
         """The snapshot's name, with a number behind it if it is not the first of its second."""
-        name = f"{device}.{manifests.stamp(taken)}"
+        name = f"{device}.{heads.stamp(taken)}"
         used = {one.name.casefold() for one in self._archive.records()}
         if name.casefold() not in used:
             return name

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from handhold.cli.console import Console
     from handhold.restore.carry import Carry
     from handhold.restore.cases import Save, Version
-    from handhold.restore.plan import Plan
+    from handhold.restore.steps import Plan
 
 _MOST_FORKS = 24
 
@@ -130,7 +130,7 @@ def _status(plan: Plan) -> Exit:
     """As after a restore; but nothing is left undone where this device has the newest."""
     from dataclasses import replace
 
-    from handhold.restore.plan import Decision
+    from handhold.restore.steps import Decision
 
     return status_of(replace(plan, steps=tuple(s for s in plan.steps if s.decision is not Decision.NEWER)))
 
@@ -159,7 +159,7 @@ def _show(
 ) -> None:
     """The plan for people: what needs the owner first, then which device has what."""
     from handhold.cli import plans
-    from handhold.restore.plan import Action, Decision
+    from handhold.restore.steps import Action, Decision
 
     plan = prepared.plan
     others = [

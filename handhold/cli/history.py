@@ -14,7 +14,7 @@ from handhold.errors import UnknownName, WrongInput
 
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive
-    from handhold.archive.manifest import Snapshot
+    from handhold.archive.head import Snapshot
     from handhold.history.reading import Asked, Place
     from handhold.history.versions import History, Version
 

@@ -9,8 +9,8 @@ from handhold import amounts
 from handhold.cli import words
 from handhold.cli.games import games_document, show_games, show_versions
 from handhold.cli.settings import settings_document, show_settings
-from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.select import title_of
+from handhold.restore.steps import Action, Decision, Plan, Step
 
 if TYPE_CHECKING:
     from handhold.cli.console import Console

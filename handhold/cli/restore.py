@@ -29,9 +29,9 @@ if TYPE_CHECKING:
     from handhold.cli.checklist import ChecklistFile
     from handhold.cli.console import Console
     from handhold.restore.apply import Applied
-    from handhold.restore.plan import OnNewer, Plan
     from handhold.restore.prepare import Prepared
     from handhold.restore.select import Selection
+    from handhold.restore.steps import OnNewer, Plan
 
 
 def join(app: typer.Typer) -> None:
@@ -232,7 +232,7 @@ def warn(console: Console, prepared: Prepared) -> None:
 
 def status_of(plan: Plan) -> Exit:
     """4 where the archive is hurt, 3 where something stayed as it was, 1 where all that was tried failed."""
-    from handhold.restore.plan import Action, Decision
+    from handhold.restore.steps import Action, Decision
 
     if plan.damaged:
         return Exit.DAMAGE
@@ -244,7 +244,7 @@ def status_of(plan: Plan) -> Exit:
 
 def outcome(console: Console, applied: Applied) -> None:
     """What became of the plan, for people."""
-    from handhold.restore.plan import Action
+    from handhold.restore.steps import Action
 
     if applied.failed:
         console.say("\nDid not work:")
@@ -259,7 +259,7 @@ def outcome(console: Console, applied: Applied) -> None:
 
 
 def _policy(text: str) -> OnNewer:
-    from handhold.restore.plan import OnNewer
+    from handhold.restore.steps import OnNewer
 
     try:
         return OnNewer(text.casefold())

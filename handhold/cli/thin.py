@@ -14,7 +14,7 @@ from handhold.cli.session import Session
 from handhold.errors import Exit, NotNow, WrongInput
 
 if TYPE_CHECKING:
-    from handhold.archive.manifest import Snapshot
+    from handhold.archive.head import Snapshot
     from handhold.archive.thin import Thinned, Thinning
     from handhold.cli.console import Console
 

@@ -15,7 +15,7 @@ from handhold.cli.session import Session
 
 if TYPE_CHECKING:
     from handhold.cli.console import Console
-    from handhold.restore.plan import Step
+    from handhold.restore.steps import Step
     from handhold.restore.undo import Undo
 
 
@@ -81,7 +81,7 @@ def undo(
 
 
 def _show(console: Console, prepared: Undo) -> None:
-    from handhold.restore.plan import Action, Decision
+    from handhold.restore.steps import Action, Decision
 
     steps = prepared.plan.steps
     when = words.moment(prepared.restore.taken)
@@ -128,7 +128,7 @@ def _name(step: Step) -> str:
 
 
 def _question(prepared: Undo) -> str:
-    from handhold.restore.plan import Action
+    from handhold.restore.steps import Action
 
     plan = prepared.plan
     if not plan.writes:

@@ -16,7 +16,7 @@ from handhold.model import Kind
 from handhold.restore.select import title
 
 if TYPE_CHECKING:
-    from handhold.archive.manifest import Snapshot
+    from handhold.archive.head import Snapshot
     from handhold.archive.standing import Line
     from handhold.cli.console import Console
     from handhold.history.reading import Histories

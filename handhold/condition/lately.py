@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.condition.copies import Only, only_copies
 from handhold.condition.mirrors import Mirror, remembered
 from handhold.condition.troubles import Need, Trouble, of_medium, of_night

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 from typing import NamedTuple
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.history.versions import History, Version
 from handhold.model import NS, Identity, Kind, nanoseconds
 

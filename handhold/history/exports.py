@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import NamedTuple
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.sightings import Held, Sighting
 from handhold.archive.standing import Line, Span
 from handhold.history.versions import Seen

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.pages import Glance
 from handhold.archive.sameness import folded
 from handhold.archive.sightings import Sighting, Sightings, View, in_order, sightings

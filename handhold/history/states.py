@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.changes import is_quiet, times_count
 from handhold.device.claims import Claim
 from handhold.device.exports import without_older

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.sightings import Held, in_order, together
 from handhold.archive.standing import Line, Order, Span, order
 from handhold.model import Entry, Identity, Kind, Part

@@ -18,7 +18,7 @@ from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot, VolumeNote
+from handhold.archive.head import Snapshot, VolumeNote
 from handhold.archive.standing import BEGUN, ELSEWHERE
 from handhold.errors import NotNow, OwnerError
 from handhold.keeping import Wanted, keep_files
@@ -26,7 +26,7 @@ from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
 from handhold.restore.making import Made
 from handhold.restore.ownnotes import Place, remember, remember_folders
-from handhold.restore.plan import NOT_HELD, Action, Decision, Plan, Step
+from handhold.restore.steps import NOT_HELD, Action, Decision, Plan, Step
 from handhold.restore.writing import Done, Writing, standing_as
 
 

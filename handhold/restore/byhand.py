@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from handhold.layouts.layout import Layout
 from handhold.model import HomeKind, Part
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.steps import Action, Decision, Step
 
 _SHOWN = 3
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.standing import ELSEWHERE, Line
 from handhold.archive.timeline import Moment, timelines
 from handhold.errors import UnknownName, WrongInput
@@ -26,18 +26,11 @@ from handhold.restore.forms import forms_of
 from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey
 from handhold.restore.oneplace import one_place
-from handhold.restore.plan import (
-    Action,
-    Plan,
-    Scene,
-    Source,
-    Step,
-    running,
-    settled,
-)
+from handhold.restore.plan import running, settled
 from handhold.restore.prepare import archive_trouble, layouts_of_nights, rooms_of
 from handhold.restore.rewritten import Originals
 from handhold.restore.select import Selection, choose
+from handhold.restore.steps import Action, Plan, Scene, Source, Step
 from handhold.restore.targets import Elsewhere, names_apart
 from handhold.restore.together import hold_together, whole_or_none
 from handhold.restore.units import Unit, units_of

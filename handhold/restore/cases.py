@@ -8,14 +8,15 @@ from datetime import datetime
 import msgspec
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.standing import Line
 from handhold.archive.timeline import Moment
 from handhold.model import Entry, Identity, Kind, Part
 from handhold.restore.found import NoTarget, Target, What
 from handhold.restore.newest import Course, Descent, Event, Here, Verdict, judge, until_now
-from handhold.restore.plan import NOT_HELD, Action, Decision, Step, blocked, fresh
+from handhold.restore.plan import blocked, fresh
 from handhold.restore.select import title_of
+from handhold.restore.steps import NOT_HELD, Action, Decision, Step
 from handhold.restore.whereabouts import Known, Stands
 
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 from handhold.model import Gap, HomeKind, Part
 from handhold.restore.carry import Carry
-from handhold.restore.plan import Action, Decision, Plan, Step
 from handhold.restore.prepare import Prepared
 from handhold.restore.select import title_of
+from handhold.restore.steps import Action, Decision, Plan, Step
 
 #: Parts that hold what was played.
 _PROGRESS = (Part.SAVES, Part.STATES)

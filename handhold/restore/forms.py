@@ -24,7 +24,7 @@ from handhold.model import Entry, HomeKind, Part
 from handhold.names import native, written
 from handhold.restore.found import NOTHING, NoTarget, Target
 from handhold.restore.lying import HomeKey, spoken
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.steps import Action, Decision, Step
 
 
 @dataclass(frozen=True, slots=True)

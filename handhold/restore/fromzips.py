@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.slices import Slices
 from handhold.device.exports import is_excerpt
 from handhold.device.volumes import free_room
@@ -19,8 +19,8 @@ from handhold.restore.found import NOTHING, NoTarget, Target
 from handhold.restore.inside import Inner, Inside, plain_name
 from handhold.restore.lying import HomeKey
 from handhold.restore.making import Left, Made, Making, files, smaller_zip
-from handhold.restore.plan import NOT_HELD, Action, Decision, Step
 from handhold.restore.select import Chosen, title_of_member
+from handhold.restore.steps import NOT_HELD, Action, Decision, Step
 
 
 @dataclass(frozen=True, slots=True)

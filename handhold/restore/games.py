@@ -20,7 +20,7 @@ from handhold.device.walk import locate
 from handhold.layouts.layout import Layout
 from handhold.model import Device, Part
 from handhold.names import native, written
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.steps import Action, Decision, Step
 
 #: In brackets stand regions, revisions and the like (common practice, no source).
 _TAGS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]")

@@ -12,7 +12,7 @@ from handhold.model import Part
 from handhold.names import native
 from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.steps import Action, Decision, Step
 
 
 @dataclass(frozen=True, slots=True)

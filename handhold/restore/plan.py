@@ -7,164 +7,22 @@ names beside others, and room.
 from __future__ import annotations
 
 import shlex
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date
-from enum import StrEnum
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from handhold.amounts import size
-from handhold.archive.sameness import Forms, same_save
-from handhold.archive.standing import Lines, Order, last_on, line_of, order
+from handhold.archive.sameness import same_save
+from handhold.archive.standing import Order, last_on, line_of, order
 from handhold.blank import blank, blank_content
-from handhold.model import NS, Entry, Identity, Part
-from handhold.names import written
+from handhold.model import NS, Entry, Part
 from handhold.restore.clock import COPY_GAMES_ARCHIVED, Says, Stamps, compare, stamp
 from handhold.restore.filenames import fold, free_beside, refused
-from handhold.restore.found import Found, NoTarget, Room, Target, What, Wish
+from handhold.restore.found import Found, NoTarget, Target, What, Wish
+from handhold.restore.room import with_room
+from handhold.restore.steps import KEPT, NOT_HELD, Action, Decision, OnNewer, Plan, Scene, Step, block
 
 #: Files of an emulator that changed within this time say that it is running (common practice, no source).
 RUNNING_NS = 120 * NS
-#: Files are written a batch at a time; a batch stands on the card beside what it replaces. Bytes.
-BATCH_BYTES = 64 << 20
-
-
-class Decision(StrEnum):
-    """What is the case with an entry; scripts rely on these words."""
-
-    WRITE = "write"  # nothing stands there
-    SAME = "same"  # it is there already
-    FORWARD = "forward"  # the handheld has an older version that the archive knows
-    OLDER = "older"  # the handheld has something unknown that is clearly older
-    NEWER = "newer"  # the handheld has a newer one
-    FORK = "fork"  # neither came after the other
-    UNSURE = "unsure"  # nothing tells which is newer
-    HELD_BACK = "held-back"  # it belongs to another handheld
-    BY_HAND = "by-hand"  # no program can put it there
-    BLOCKED = "blocked"  # the place cannot take it
-    FAILED = "failed"  # it was tried and did not work
-
-
-class Action(StrEnum):
-    """What is done about it."""
-
-    WRITE = "write"
-    LEAVE = "leave"
-    BESIDE = "beside"
-    REMOVE = "remove"  # only in undo: what a restore created and nobody changed since
-
-
-class OnNewer(StrEnum):
-    """What becomes of files that the handheld keeps."""
-
-    KEEP = "keep"
-    BOTH = "both"
-    REPLACE = "replace"
-
-
-NOT_HELD = "the archive cannot give its content any more; handhold verify says what is hurt"
-#: What the records of a restore take in the archive besides what they keep, at the most. Bytes.
-RECORD_BYTES = 64 << 10
-
-#: Decisions for which the handheld's own file stays, unless asked otherwise.
-KEPT = frozenset({Decision.NEWER, Decision.FORK, Decision.UNSURE})
-#: Decisions after which something is not as the archive has it, and the owner should know.
-LEFT = KEPT | {Decision.HELD_BACK, Decision.BY_HAND, Decision.BLOCKED, Decision.FAILED}
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One entry of the plan. ``path`` is where it goes in the home: another than the entry's if beside."""
-
-    decision: Decision
-    action: Action
-    entry: Entry
-    target: Target | None
-    why: str
-    found: Found
-    path: str
-    damage: bool = False  # it is the archive that is hurt
-
-    @property
-    def replaces(self) -> bool:
-        """Whether a file that stands on the handheld makes way."""
-        return self.action is Action.REMOVE or (self.action is Action.WRITE and self.found.what is What.FILE)
-
-    @property
-    def place(self) -> str:
-        """The whole path of the target in written form; "" where there is none."""
-        if self.target is None:
-            return ""
-        return f"{written(self.target.base).rstrip('/')}/{self.target.way(self.path)}"
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """The snapshot that the entries come from."""
-
-    name: str
-    device: str
-    day: date
-    limit: int  # no file in it can be younger: nanoseconds
-
-
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """All that a plan needs besides the wishes themselves.
-
-    ``histories`` by identity. ``entry_stamps`` and ``found_stamps`` tell a copy's time, by (emulator, home)
-    as the entry has it. ``names`` are the folded names in a folder of a target, by its way from the base
-    (``(base, way)``). ``rooms`` by ``Target.storage``; ``archive_storage`` is the one the archive lies on.
-    """
-
-    device: str
-    source: Source
-    now: int
-    histories: Mapping[Identity, Lines] = field(default_factory=dict)
-    on_newer: OnNewer = OnNewer.KEEP
-    entry_stamps: Mapping[tuple[str, str], Stamps] = field(default_factory=dict)
-    found_stamps: Mapping[tuple[str, str], Stamps] = field(default_factory=dict)
-    names: Mapping[tuple[str, str], frozenset[str]] = field(default_factory=dict)
-    rooms: Mapping[str, Room] = field(default_factory=dict)
-    archive_room: Room | None = None
-    archive_storage: str = ""
-    forms: Forms = field(default_factory=dict)  # homes that hold the same saves in two forms
-    archive_trouble: str = ""  # why the archive cannot be written to, if it cannot
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What a restore would do."""
-
-    source: Source
-    device: str
-    steps: tuple[Step, ...]
-
-    @property
-    def writes(self) -> tuple[Step, ...]:
-        """The steps that change something on the handheld."""
-        return tuple(step for step in self.steps if step.action is not Action.LEAVE)
-
-    @property
-    def bytes(self) -> int:
-        """How much is written."""
-        return sum(s.entry.size for s in self.steps if s.action in (Action.WRITE, Action.BESIDE))
-
-    @property
-    def counts(self) -> dict[str, int]:
-        """How many steps have which decision; decisions that no step has are not in it."""
-        counted = Counter(step.decision for step in self.steps)
-        return {decision.value: counted[decision] for decision in Decision if counted[decision]}
-
-    @property
-    def left(self) -> tuple[Step, ...]:
-        """The steps that leave the handheld other than the archive has it."""
-        return tuple(s for s in self.steps if s.action is Action.LEAVE and s.decision in LEFT)
-
-    @property
-    def damaged(self) -> tuple[Step, ...]:
-        """The steps that the archive could not give what it should."""
-        return tuple(s for s in self.steps if s.damage)
 
 
 def plan(wishes: Iterable[Wish], scene: Scene) -> Plan:
@@ -176,7 +34,7 @@ def settled(steps: list[Step], scene: Scene) -> Plan:
     """The plan of steps that were decided one by one, with what shows only in all of them together."""
     steps = _one_place_each(steps)
     steps = _beside(steps, scene)
-    steps = _with_room(steps, scene)
+    steps = with_room(steps, scene)
     return Plan(scene.source, scene.device, tuple(steps))
 
 
@@ -346,7 +204,7 @@ def _one_place_each(steps: list[Step]) -> list[Step]:
             _settle(steps, members)
         if (other := folders.get(place)) is not None and steps[members[0]].action is not Action.LEAVE:
             for at in members:
-                steps[at] = _block(steps[at], f'its name is that of a folder of "{steps[other].entry.path}"')
+                steps[at] = block(steps[at], f'its name is that of a folder of "{steps[other].entry.path}"')
     return steps
 
 
@@ -366,17 +224,13 @@ def _settle(steps: list[Step], members: Sequence[int]) -> None:
                 if same_name
                 else f'"{other.entry.path}" differs from it only by case, and this card cannot hold both'
             )
-            steps[at] = _block(
+            steps[at] = block(
                 steps[at], f"{why}; put one of them elsewhere with --home {first.entry.emulator}=PATH"
             )
 
 
 def _twin(first: Step) -> str:
     return f'the same as "{first.entry.path}" of "{first.entry.home}", which goes there'
-
-
-def _block(step: Step, why: str) -> Step:
-    return replace(step, decision=Decision.BLOCKED, action=Action.LEAVE, why=why)
 
 
 def _folded_place(step: Step, path: str | None = None) -> tuple[str, str]:
@@ -416,82 +270,6 @@ def _beside_one(step: Step, scene: Scene, planned: dict[tuple[str, str], set[str
         return replace(step, action=Action.LEAVE, why=f"{step.why}; {why}")
     mine.add(fold(free))
     return replace(step, path=path, why=f'{step.why}; the archived one is put beside it as "{free}"')
-
-
-def _with_room(steps: list[Step], scene: Scene) -> list[Step]:
-    """Blocks all writes on a storage that is too small for them, before anything is written."""
-    needs: dict[str, _Need] = {}
-    safety = 0
-    for step in steps:
-        if step.action is Action.LEAVE or step.target is None:
-            continue
-        needs.setdefault(step.target.storage, _Need()).add(step, step.target.traits.cluster)
-        if step.replaces:
-            safety += step.found.size
-    if safety:
-        safety += RECORD_BYTES
-    archive = scene.archive_room
-    reasons: dict[str, str] = {}
-    for storage, need in needs.items():
-        room = scene.rooms.get(storage)
-        if room is None:
-            continue
-        wanted = need.bytes + (safety if archive is not None and storage == scene.archive_storage else 0)
-        if wanted > room.free:
-            reasons[storage] = (
-                f"no room on {room.name}: {size(wanted)} needed, {size(room.free)} free; "
-                "make room, or restore less at a time"
-            )
-    no_safety = archive is not None and scene.archive_storage not in needs and safety > archive.free
-    blocked: list[Step] = []
-    for step in steps:
-        writes = step.action is not Action.LEAVE and step.target is not None
-        if writes and step.target is not None and step.target.storage in reasons:
-            step = _block(step, reasons[step.target.storage])
-        elif writes and step.replaces and scene.archive_trouble:
-            step = _block(step, f"what it would replace cannot be kept first: {scene.archive_trouble}")
-        elif writes and no_safety and step.replaces:
-            assert archive is not None
-            step = _block(
-                step,
-                f"no room in the archive to keep what it would replace: {size(safety)} needed, "
-                f"{size(archive.free)} free",
-            )
-        blocked.append(step)
-    return blocked
-
-
-class _Need:
-    """Bytes that the writes on one storage take at the most, in whole clusters."""
-
-    def __init__(self) -> None:
-        self._growth = 0
-        self._replacing = 0
-        self._largest = 0
-        self._folders: set[tuple[str, str]] = set()
-
-    def add(self, step: Step, cluster: int) -> None:
-        new = _clusters(step.entry.size, cluster)
-        if step.replaces:
-            self._growth += max(0, new - _clusters(step.found.size, cluster))
-            self._replacing += new
-            self._largest = max(self._largest, new)
-        else:
-            self._growth += new
-        assert step.target is not None
-        folder = (step.target.base, step.target.way(step.path).rpartition("/")[0])
-        if step.found.what is What.NOTHING and folder not in self._folders:
-            self._folders.add(folder)
-            self._growth += cluster
-
-    @property
-    def bytes(self) -> int:
-        """What replaces stands beside what it replaces until its batch is through."""
-        return self._growth + min(self._replacing, max(BATCH_BYTES, self._largest))
-
-
-def _clusters(count: int, cluster: int) -> int:
-    return -(-count // cluster) * cluster
 
 
 def _span(ns: int) -> str:

@@ -10,7 +10,8 @@ from datetime import datetime, timedelta
 from itertools import chain
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.head import Snapshot
+from handhold.archive.manifest import Manifest
 from handhold.archive.sameness import same_save
 from handhold.archive.standing import ELSEWHERE, standings
 from handhold.archive.storage import LocalStorage
@@ -33,10 +34,11 @@ from handhold.restore.look import Look
 from handhold.restore.lying import HomeKey, spoken
 from handhold.restore.madewith import OtherVersion, marked, other_versions
 from handhold.restore.making import Made
-from handhold.restore.plan import Action, OnNewer, Plan, Scene, Source, Step, plan, running
+from handhold.restore.plan import plan, running
 from handhold.restore.readable import Listed, choose_of
 from handhold.restore.select import Selection
 from handhold.restore.settings import NOTHING_NAMED, Named, Rewrite, copied_before, named, rewrites
+from handhold.restore.steps import Action, OnNewer, Plan, Scene, Source, Step
 from handhold.restore.targets import Elsewhere, resolve
 from handhold.restore.titles import NewName, Renamed, rename, rename_options
 

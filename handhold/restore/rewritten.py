@@ -8,7 +8,7 @@ from dataclasses import replace
 import msgspec
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.standing import Line
 from handhold.archive.timeline import Moment
 from handhold.errors import OwnerError

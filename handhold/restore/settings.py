@@ -24,11 +24,11 @@ from handhold.names import native
 from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey
 from handhold.restore.making import Made
-from handhold.restore.plan import Action, Decision, Step
 from handhold.restore.repoint.encoded import encoded_values
 from handhold.restore.repoint.rewriting import Change, rewrite
 from handhold.restore.repoint.text import LARGEST
 from handhold.restore.repoint.values import Value, Was, joined, roots_named, split, values
+from handhold.restore.steps import Action, Decision, Step
 
 #: The parts whose files can name places: settings, what belongs to the buttons, lists of games.
 PARTS = (Part.SETTINGS, Part.CONTROLS, Part.LIBRARY)

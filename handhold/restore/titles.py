@@ -13,7 +13,7 @@ from handhold.layouts.layout import Layout
 from handhold.model import Entry
 from handhold.names import trouble_with, written
 from handhold.restore.found import NOTHING
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.steps import Action, Decision, Step
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from handhold.model import Identity
 from handhold.restore.cases import Case
 from handhold.restore.newest import Here, together
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.steps import Action, Decision, Step
 from handhold.restore.units import Unit
 
 

@@ -13,7 +13,8 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Manifest, Snapshot
+from handhold.archive.head import Snapshot
+from handhold.archive.manifest import Manifest
 from handhold.archive.standing import BEGUN, ELSEWHERE
 from handhold.device.temporary import is_temporary
 from handhold.device.volumes import traits_of
@@ -26,7 +27,7 @@ from handhold.restore.found import NOTHING, Found, Target, What
 from handhold.restore.look import Look
 from handhold.restore.lying import storage_of
 from handhold.restore.ownnotes import Place, remembered, remembered_folders
-from handhold.restore.plan import Action, Decision, Plan, Source, Step
+from handhold.restore.steps import Action, Decision, Plan, Source, Step
 
 _FOREIGN = (
     "the archive says that it was written there, outside this device, and this machine has no note of it; "

@@ -22,8 +22,9 @@ from handhold.names import native, written
 from handhold.restore.folders import Folders, InTheWay, own_like
 from handhold.restore.found import Target
 from handhold.restore.look import digest_in
-from handhold.restore.plan import BATCH_BYTES, NOT_HELD, Action, Decision, Step
 from handhold.restore.renaming import flush_all, name_new
+from handhold.restore.room import BATCH_BYTES
+from handhold.restore.steps import NOT_HELD, Action, Decision, Step
 
 BATCH_FILES = 1024
 #: So few files are flushed one by one, more all at once.

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta, timezone
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot, VolumeNote
+from handhold.archive.head import Snapshot, VolumeNote
 from handhold.archive.storage import LocalStorage
 from handhold.archive.writer import Paged, Writer
 from handhold.model import Entry, Gap, Kind, Part

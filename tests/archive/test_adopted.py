@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from handhold.archive.adopted import adopted_sequence, in_place
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.model import Kind
 
 NOW = datetime(2026, 11, 1, 12, tzinfo=UTC)

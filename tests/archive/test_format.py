@@ -23,6 +23,7 @@ import pytest
 
 from handhold import names
 from handhold.archive import archive as archive_module
+from handhold.archive import head as heads
 from handhold.archive import manifest as manifests
 from handhold.archive import pages, recipe
 from handhold.archive.archive import Archive, description, guide_text
@@ -241,7 +242,7 @@ def test_handhold_writes_the_bundle_of_the_example(example: dict[str, bytes], tm
 
 def test_handhold_writes_the_manifest_of_the_example(example: dict[str, bytes]) -> None:
     gap = Gap("internal", "Android/data/org.example.lantern/files", "the folder cannot be listed", "lantern")
-    head = manifests.make_head(
+    head = heads.make_head(
         name="meadow.2031-04-05.213000",
         device="meadow",
         sequence=7,
@@ -252,7 +253,7 @@ def test_handhold_writes_the_manifest_of_the_example(example: dict[str, bytes]) 
         bytes=2016,
         pages=1,
         gaps=1,
-        volumes=[manifests.VolumeNote("internal", "ext4")],
+        volumes=[heads.VolumeNote("internal", "ext4")],
         sites=[Site("tinplate", "main", HomeKind.FOLDER, "internal", "Tinplate")],
         layouts={"tinplate": hashlib.sha256(_LAYOUT).hexdigest()},
         note="",

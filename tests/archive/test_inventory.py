@@ -11,8 +11,8 @@ import pytest
 from handhold.archive import inventory
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import Archive
+from handhold.archive.head import GamesNote
 from handhold.archive.inventory import Game
-from handhold.archive.manifest import GamesNote
 from handhold.archive.storage import LocalStorage
 from handhold.errors import Damaged
 from handhold.model import Kind

@@ -14,8 +14,10 @@ import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from handhold.archive import head as heads
 from handhold.archive import manifest as manifests
-from handhold.archive.manifest import Emptied, Head, PageRef, VolumeNote
+from handhold.archive.head import Emptied, Head, VolumeNote
+from handhold.archive.manifest import PageRef
 from handhold.model import Gap, HomeKind, Kind, Part, Site
 from tests.archive.fixtures import EVENING, program
 
@@ -39,7 +41,7 @@ def _head(**changed: Any) -> Head:
         "base": None,
         "safety": None,
     }
-    return manifests.make_head(**{**told, **changed})
+    return heads.make_head(**{**told, **changed})
 
 
 _PAGES = [PageRef("b" * 64, 1), PageRef("c" * 64, 2)]
@@ -125,17 +127,17 @@ def test_every_flipped_bit_and_every_cut_is_found() -> None:
 
 
 def test_a_head_that_is_hurt_is_found_without_the_rest() -> None:
-    lines = manifests.head_lines(_head())
+    lines = heads.head_lines(_head())
     name, _ = _file(manifests.encode(_head(), _PAGES, _GAPS))
-    assert manifests.decode_head(name, lines)[1].sequence == 7
+    assert heads.decode_head(name, lines)[1].sequence == 7
     for at in range(len(lines)):
         hurt = bytearray(lines)
         hurt[at] ^= 1 << at % 8
         with pytest.raises(ValueError):
-            manifests.decode_head(name, bytes(hurt))
+            heads.decode_head(name, bytes(hurt))
     for size in range(len(lines)):
         with pytest.raises(ValueError):
-            manifests.decode_head(name, lines[:size])
+            heads.decode_head(name, lines[:size])
 
 
 @pytest.mark.parametrize(
@@ -192,11 +194,11 @@ def test_heads_that_lie_are_refused(file: str, changed: dict[str, object]) -> No
     import hashlib
 
     sound, _ = _file(manifests.encode(_head(), _PAGES, _GAPS))
-    told = json.loads(manifests.head_lines(_head()).splitlines()[0])
+    told = json.loads(heads.head_lines(_head()).splitlines()[0])
     first = json.dumps({**told, **changed}).encode() + b"\n"
     second = json.dumps({"head": hashlib.sha256(first).hexdigest()}).encode() + b"\n"
     with pytest.raises(ValueError):
-        manifests.decode_head(file or sound, first + second)
+        heads.decode_head(file or sound, first + second)
 
 
 def _lines(change: Callable[[list[dict[str, Any]]], None], digest: bool = True) -> tuple[str, bytes]:
@@ -273,10 +275,10 @@ def test_any_time_and_offset_comes_out_as_it_went_in(minutes: int, seconds: int,
 
 def test_an_offset_that_rfc_3339_cannot_say_becomes_utc() -> None:
     odd = datetime(1931, 4, 5, 12, 0, tzinfo=timezone(timedelta(minutes=19, seconds=32)))
-    assert manifests.with_plain_offset(odd).isoformat() == "1931-04-05T11:40:28+00:00"
-    assert manifests.with_plain_offset(EVENING) is EVENING
+    assert heads.with_plain_offset(odd).isoformat() == "1931-04-05T11:40:28+00:00"
+    assert heads.with_plain_offset(EVENING) is EVENING
     with pytest.raises(ValueError):
-        manifests.with_plain_offset(datetime(2031, 4, 5))
+        heads.with_plain_offset(datetime(2031, 4, 5))
 
 
 def test_what_would_not_be_read_is_not_written(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -292,4 +294,4 @@ def test_the_head_stands_in_the_first_bytes_of_a_large_manifest() -> None:
     _, packed = _file(manifests.encode(_head(files=count, pages=count, gaps=0), pages, []))
     assert len(packed) > 100_000
     first = zstandard.ZstdDecompressor().decompressobj().decompress(packed[:1000])
-    assert first.startswith(manifests.head_lines(_head(files=count, pages=count, gaps=0)))
+    assert first.startswith(heads.head_lines(_head(files=count, pages=count, gaps=0)))

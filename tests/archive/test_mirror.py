@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from handhold.archive.archive import Archive
 from handhold.archive.bundle import HEADER_SIZE
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.mirror import lacking, mirror
 from handhold.archive.retention import Rule
 from handhold.archive.standing import Order, order, standings

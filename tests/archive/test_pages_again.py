@@ -10,7 +10,8 @@ import msgspec
 import pytest
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import PageRef, Snapshot
+from handhold.archive.head import Snapshot
+from handhold.archive.manifest import PageRef
 from handhold.archive.writer import Writer
 from handhold.model import Entry
 from tests.archive import fixtures

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from handhold.archive import head as heads
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import VolumeNote
+from handhold.archive.head import VolumeNote
 from handhold.errors import Damaged, Exit, UnknownName
 from handhold.model import HomeKind, Kind, Site
 from tests.archive.fixtures import EVENING, again, contents, files, make, night, path
@@ -47,7 +48,7 @@ def test_snapshots_of_one_second_have_names_of_their_own(tmp_path: Path) -> None
 @pytest.mark.parametrize("made_up", [(1 << 63) - 1, (1 << 40) + 1, 1 << 40, (1 << 40) - 1])
 def test_a_number_that_somebody_made_up_stops_no_later_night(tmp_path: Path, made_up: int) -> None:
     archive = make(tmp_path)
-    head = manifests.make_head(
+    head = heads.make_head(
         name="meadow.2031-04-05.213000", device="meadow", sequence=made_up, kind=Kind.NIGHT, taken=EVENING,
         tool="x", files=0, bytes=0, pages=0, gaps=0, volumes=(), sites=(), layouts={}, note="", base=None,
         safety=None,

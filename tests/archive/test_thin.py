@@ -10,7 +10,7 @@ import pytest
 from handhold.archive import recipe, sweeping
 from handhold.archive.archive import Archive
 from handhold.archive.bundle import HEADER_SIZE, Row
-from handhold.archive.manifest import Snapshot, VolumeNote
+from handhold.archive.head import Snapshot, VolumeNote
 from handhold.archive.reachable import Reachable
 from handhold.archive.recipe import Range
 from handhold.archive.retention import Rule

@@ -17,8 +17,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from handhold.archive.archive import Archive
+from handhold.archive.head import Snapshot, VolumeNote
 from handhold.archive.inventory import Game
-from handhold.archive.manifest import Snapshot, VolumeNote
 from handhold.archive.recipe import Range
 from handhold.archive.retention import Rule, retain
 from handhold.archive.standing import BEGUN, standings

@@ -9,7 +9,7 @@ import pytest
 
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import block_id
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.standing import BEGUN, ELSEWHERE, Line
 from handhold.archive.timeline import timelines
 from handhold.errors import Damaged

@@ -14,9 +14,11 @@ import pytest
 from msgspec import structs
 
 from handhold.archive import bundle, manifest, report, soundness
+from handhold.archive import head as heads
 from handhold.archive.blocks import Sealed, block_id, decompress, seal
 from handhold.archive.bundle import BundleWriter
-from handhold.archive.manifest import Head, PageRef
+from handhold.archive.head import Head
+from handhold.archive.manifest import PageRef
 from handhold.archive.recipe import Range
 from handhold.archive.storage import LocalStorage
 from handhold.archive.verify import Affected, verify
@@ -634,8 +636,8 @@ def with_manifest(world: World, change: Callable[[Head, list[PageRef]], tuple[He
     """The archive with its first manifest written anew, sound by itself, after a change to what it says."""
     name = world.nights[0]
     old = world.files.pop(world.manifests[name])
-    lines = decompress(old, manifest.LARGEST)
-    head, snapshot = manifest.decode_head(world.manifests[name], lines)
+    lines = decompress(old, heads.LARGEST)
+    head, snapshot = heads.decode_head(world.manifests[name], lines)
     head, refs = change(head, list(manifest.decode(world.manifests[name], old).pages))
     packed = manifest.pack(manifest.encode(head, refs, []))
     file = manifest.file_name(head.device, snapshot.taken, packed)

@@ -31,7 +31,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import VolumeNote
+from handhold.archive.head import VolumeNote
 from handhold.archive.storage import LocalStorage
 from handhold.archive.writer import Writer
 from handhold.device.volumes import traits_of

@@ -16,8 +16,8 @@ from handhold.archive.verify import verify
 from handhold.archive.zipcut import cut_small
 from handhold.archive.ziptree import MOST_MEMBERS, NoZip, parse
 from handhold.names import written
-from handhold.restore.plan import Decision
 from handhold.restore.select import Selection
+from handhold.restore.steps import Decision
 from tests.exports.test_ziptree import MEMBERS, read
 from tests.exports.world import World
 from tests.exports.writers import EVENING, WRITERS, python, python_zip64

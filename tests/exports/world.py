@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.layouts.catalogue import read_catalogue
 from handhold.layouts.layout import Layout
 from handhold.model import Entry

@@ -11,8 +11,8 @@ from pathlib import Path
 from handhold.archive.standing import BEGUN
 from handhold.device.temporary import is_temporary
 from handhold.model import Kind, Part
-from handhold.restore.plan import OnNewer
 from handhold.restore.select import Selection
+from handhold.restore.steps import OnNewer
 from tests.device.trees import layout
 from tests.faults.survival import Known, check_tidy, check_whole
 from tests.restore.world import World, tree

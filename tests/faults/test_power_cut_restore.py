@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from handhold.restore.plan import Step
+from handhold.restore.steps import Step
 from tests.faults.campaign import Size, cuts, sizes
 from tests.faults.disk import states
 from tests.faults.evening import NEW, OLD, Evening, many

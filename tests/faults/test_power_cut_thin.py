@@ -11,7 +11,7 @@ import pytest
 
 from handhold.archive import sweeping
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.mirror import mirror
 from handhold.archive.recipe import Range
 from handhold.archive.retention import Rule

@@ -23,6 +23,7 @@ import xxhash
 import zstandard
 
 from handhold.archive import bundle, inventory, lock, manifest, members, pages, recipe, zipcut, ziptree
+from handhold.archive import head as heads
 from handhold.archive.blocks import LARGEST, ZSTANDARD, Sealed, block_id, decompress, unseal
 from handhold.archive.description import described
 from handhold.archive.parity import sheet
@@ -184,7 +185,7 @@ def _named(head: bytes, packed: bytes) -> str:
     name = "meadow.20310405T193000Z"
     try:
         said = json.loads(head)
-        name = f"{said['device']}.{manifest.utc_stamp(datetime.fromisoformat(said['taken']))}"
+        name = f"{said['device']}.{heads.utc_stamp(datetime.fromisoformat(said['taken']))}"
     except (ValueError, KeyError, TypeError, RecursionError, OverflowError):
         pass
     return f"manifests/{name}.{hashlib.sha256(packed).hexdigest()[:8]}.manifest"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import block_id
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.storage import LocalStorage
 from handhold.history.reading import Asked, read_histories
 from handhold.history.versions import History

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from handhold.archive import pages
-from handhold.archive.archive import Archive, Look
+from handhold.archive.archive import Archive
+from handhold.archive.contents import Look
 from handhold.archive.pages import Glance
 from handhold.history.reading import Asked, read_histories
 from handhold.model import Entry, Part

@@ -12,9 +12,11 @@ from typing import Any
 import msgspec
 
 from handhold.archive import bundle, manifest
+from handhold.archive import head as heads
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import Sealed, block_id, seal
-from handhold.archive.manifest import PageRef, VolumeNote
+from handhold.archive.head import VolumeNote
+from handhold.archive.manifest import PageRef
 from handhold.archive.storage import LocalStorage
 from handhold.model import Gap, HomeKind, Kind, Site
 
@@ -63,8 +65,8 @@ class Forge:
         self.store(*stored.values())
         self.sequence += 1
         taken = NOON + timedelta(minutes=self.sequence)
-        name = f"{device}.{manifest.stamp(taken)}"
-        made = manifest.make_head(
+        name = f"{device}.{heads.stamp(taken)}"
+        made = heads.make_head(
             name=name,
             device=device,
             sequence=self.sequence,

@@ -23,7 +23,7 @@ import zstandard
 
 from handhold.archive import recipe
 from handhold.archive.blocks import LARGEST, ZSTANDARD, Sealed, block_id
-from handhold.archive.manifest import stamp, utc_stamp
+from handhold.archive.head import stamp, utc_stamp
 from handhold.archive.recipe import Range
 from tests.cli.world import World
 from tests.hostile.forge import NOON, Forge, save

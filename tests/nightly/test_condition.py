@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.standing import Line
 from handhold.archive.timeline import Moment
 from handhold.condition.copies import sole

@@ -17,8 +17,8 @@ from handhold.archive.standing import BEGUN, Order, order, standings
 from handhold.errors import Damaged, WrongInput
 from handhold.model import Entry, Kind, Part
 from handhold.restore.apply import apply
-from handhold.restore.plan import Action, Decision, OnNewer
 from handhold.restore.select import Selection
+from handhold.restore.steps import Action, Decision, OnNewer
 from handhold.restore.targets import Elsewhere, home_option
 from tests.restore.world import EVENING, World, decisions, nanoseconds, tree
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from handhold.model import Entry, HomeKind, Part, Site, Traits
 from handhold.restore.byhand import by_hand
 from handhold.restore.found import NOTHING, Target
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.steps import Action, Decision, Step
 from tests.device.trees import layout
 
 BARE = layout("tinplate", {"main": "card:Tinplate"}, "saves: **")

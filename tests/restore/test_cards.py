@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from handhold.device.volumes import traits_of
-from handhold.restore.plan import Decision, OnNewer
+from handhold.restore.steps import Decision, OnNewer
 from tests.restore.world import EVENING, World, decisions, nanoseconds, tree
 
 pytestmark = pytest.mark.volumes

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.device.volumes import open_device
 from handhold.errors import NotNow
 from handhold.model import Device, Traits
 from handhold.restore.apply import Applied, apply
-from handhold.restore.plan import Decision, OnNewer
 from handhold.restore.prepare import Prepared, prepare
+from handhold.restore.steps import Decision, OnNewer
 from handhold.restore.targets import Elsewhere
 from handhold.restore.undo import prepare_undo
 from handhold.snapshot import Options, take

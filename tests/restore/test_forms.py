@@ -16,8 +16,8 @@ from handhold.errors import UnknownName, WrongInput
 from handhold.layouts.catalogue import read_catalogue
 from handhold.layouts.layout import Layout
 from handhold.model import Entry, Part
-from handhold.restore.plan import Action
 from handhold.restore.select import Selection
+from handhold.restore.steps import Action
 from handhold.restore.targets import Elsewhere, HomeOption, form_option
 from tests.restore.world import EVENING, World, tree
 

@@ -10,7 +10,7 @@ from handhold.errors import UnknownName, WrongInput
 from handhold.model import Entry, Part
 from handhold.restore.found import NOTHING
 from handhold.restore.games import near, plainly, titles, without_game
-from handhold.restore.plan import Action, Decision, Step
+from handhold.restore.steps import Action, Decision, Step
 from handhold.restore.titles import rename, rename_options
 from tests.device.trees import layout
 

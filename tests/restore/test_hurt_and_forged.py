@@ -15,14 +15,14 @@ import handhold.restore.writing as writing
 from handhold.archive import recipe
 from handhold.archive.blocks import PLAIN, Sealed
 from handhold.archive.bundle import HEADER_SIZE, BundleWriter
-from handhold.archive.manifest import VolumeNote
+from handhold.archive.head import VolumeNote
 from handhold.archive.standing import BEGUN, ELSEWHERE
 from handhold.archive.storage import LocalStorage, Pending
 from handhold.errors import OwnerError
 from handhold.model import Entry, HomeKind, Kind, Part, Site
 from handhold.restore.apply import apply
-from handhold.restore.plan import Action, Decision, OnNewer
 from handhold.restore.select import Selection
+from handhold.restore.steps import Action, Decision, OnNewer
 from handhold.restore.targets import Elsewhere
 from handhold.restore.undo import prepare_undo
 from tests.restore.test_no_rights import as_nobody, give, needs_root

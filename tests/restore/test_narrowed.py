@@ -16,17 +16,18 @@ from hypothesis import strategies as st
 
 from handhold.archive import pages
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Manifest, VolumeNote
+from handhold.archive.head import VolumeNote
+from handhold.archive.manifest import Manifest
 from handhold.archive.members import Member, encode
 from handhold.archive.storage import LocalStorage
 from handhold.errors import Damaged, OwnerError
 from handhold.model import Entry, HomeKind, Kind, Part, Site
 from handhold.restore import readable
 from handhold.restore.inside import Inside
-from handhold.restore.plan import OnNewer
 from handhold.restore.prepare import Prepared
 from handhold.restore.readable import Listed, choose_of
 from handhold.restore.select import Chosen, Selection, choose
+from handhold.restore.steps import OnNewer
 from handhold.restore.targets import Elsewhere
 from tests.exports.world import World as Exports
 from tests.restore.world import EVENING, TINPLATE, World

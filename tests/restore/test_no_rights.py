@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from handhold.restore.plan import OnNewer
+from handhold.restore.steps import OnNewer
 from tests.restore.world import EVENING, World, decisions
 
 NOBODY = 65534

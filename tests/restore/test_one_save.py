@@ -11,8 +11,8 @@ from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
 from handhold.archive.verify import verify
 from handhold.model import Entry, Kind, Part
-from handhold.restore.plan import OnNewer
 from handhold.restore.select import Selection
+from handhold.restore.steps import OnNewer
 from handhold.restore.undo import prepare_undo
 from handhold.restore.units import units_of
 from tests.device.trees import layout

@@ -12,7 +12,8 @@ from handhold.archive.standing import ELSEWHERE, Line, Span
 from handhold.model import NS, Entry, HomeKind, Part, Site, Traits
 from handhold.restore.clock import Stamps
 from handhold.restore.found import NOTHING, Found, NoTarget, Room, Target, What, Wish
-from handhold.restore.plan import Action, Decision, OnNewer, Plan, Scene, Source, Step, plan, running
+from handhold.restore.plan import plan, running
+from handhold.restore.steps import Action, Decision, OnNewer, Plan, Scene, Source, Step
 
 NOW = int(datetime(2026, 11, 25, 20, 0, tzinfo=UTC).timestamp()) * NS
 HOUR, DAY = 3600 * NS, 86_400 * NS

@@ -49,8 +49,8 @@ from handhold.archive import manifest as manifests
 from handhold.errors import WrongInput
 from handhold.model import Kind
 from handhold.restore.newest import Here
-from handhold.restore.plan import OnNewer
 from handhold.restore.select import Selection
+from handhold.restore.steps import OnNewer
 from handhold.restore.undo import prepare_undo
 from tests.restore.power import cut_off
 from tests.restore.world import World, nanoseconds, tree

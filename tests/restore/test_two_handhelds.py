@@ -31,11 +31,11 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.errors import WrongInput
 from handhold.model import Kind
-from handhold.restore.plan import Action, OnNewer
 from handhold.restore.select import Selection
+from handhold.restore.steps import Action, OnNewer
 from tests.restore.world import World, tree
 
 GAMES = ("moss", "fern", "reed")

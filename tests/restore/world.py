@@ -9,16 +9,16 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot
+from handhold.archive.head import Snapshot
 from handhold.archive.storage import LocalStorage
 from handhold.device.volumes import open_device
 from handhold.layouts.layout import Layout
 from handhold.model import NS, Device, Entry, Kind
 from handhold.restore.apply import Applied, apply
 from handhold.restore.carry import Carry, carry, prepare_carry
-from handhold.restore.plan import OnNewer, Step
 from handhold.restore.prepare import Prepared, prepare
 from handhold.restore.select import Selection
+from handhold.restore.steps import OnNewer, Step
 from handhold.restore.targets import Elsewhere
 from handhold.restore.undo import Undo, prepare_undo, undo
 from handhold.snapshot import Options, take

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Sequence
 from contextlib import ExitStack
 
-from handhold.archive import bundle
+from handhold.archive import bundle, head
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import Archive
 from handhold.archive.description import DESCRIPTION, GUIDE
@@ -136,7 +136,7 @@ class _Run:
     def manifests(self) -> None:
         """Manifests: just as they were, for their names carry a digest."""
         for file in sorted(self._hurt):
-            if manifests.FILE.fullmatch(file) is None:
+            if head.FILE.fullmatch(file) is None:
                 continue
             view = self._view(file)
             if not view.repair.hurt and _is_manifest(file, self._raw(file)):
@@ -149,17 +149,17 @@ class _Run:
                 self._renew(file, (found[0],), found[1])
 
     def _manifest(self, file: str, view: Mended) -> Iterable[tuple[bytes, str]]:
-        if view.size <= manifests.LARGEST:
+        if view.size <= head.LARGEST:
             yield view.whole(), "its parity" if view.has_parity else "itself"
         if self._other is not None:
             try:
-                yield self._other.read(file, 0, manifests.LARGEST + 1), "the other archive"
+                yield self._other.read(file, 0, head.LARGEST + 1), "the other archive"
             except (FileNotFoundError, OwnerError):
                 pass
 
     def _raw(self, file: str) -> bytes:
         try:
-            return self._storage.read(file, 0, manifests.LARGEST + 1)
+            return self._storage.read(file, 0, head.LARGEST + 1)
         except NotNow:
             raise
         except (FileNotFoundError, OwnerError):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from handhold.archive import manifest as manifests
+from handhold.archive import head
 from handhold.archive.bundle import is_bundle_name
 from handhold.archive.report import Findings
 from handhold.archive.spare import digest_of, put_spare, runs_of, use_spares
@@ -49,8 +49,8 @@ def own_names(storage: Storage, hurt: Collection[str], *, dry: bool) -> list[tup
 def _own(storage: Storage, file: str, size: int) -> str | None:
     """The name that a file's bytes prove; None where they prove none."""
     try:
-        if manifests.FILE.fullmatch(file) or not is_bundle_name(file):
-            packed = storage.read(file, 0, manifests.LARGEST + 1) if size <= manifests.LARGEST else b""
+        if head.FILE.fullmatch(file) or not is_bundle_name(file):
+            packed = storage.read(file, 0, head.LARGEST + 1) if size <= head.LARGEST else b""
             if (manifest := rightful_manifest(packed)) is not None:
                 return manifest.snapshot.file
         return rightful_bundle(storage, file, size)

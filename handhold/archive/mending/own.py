@@ -16,7 +16,7 @@ from handhold.archive.description import (
     description,
     guide_text,
 )
-from handhold.archive.manifest import FOLDER as MANIFESTS
+from handhold.archive.head import FOLDER as MANIFESTS
 from handhold.archive.parity.mended import Mended
 from handhold.archive.storage import Storage
 from handhold.errors import NotNow, OwnerError

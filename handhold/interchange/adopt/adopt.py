@@ -11,7 +11,7 @@ import msgspec
 
 from handhold.archive.adopted import BACKUP, adopted_sequence
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Snapshot, VolumeNote
+from handhold.archive.head import Snapshot, VolumeNote
 from handhold.device.claims import Claim, Unclaimed
 from handhold.device.volumes import traits_of
 from handhold.device.walk import walk

@@ -1,0 +1,313 @@
+"""What an archive holds, by its ids: blocks, lists, the content of entries. Every byte is checked."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import OrderedDict
+from collections.abc import Callable, Collection, Iterable, Iterator
+from typing import Protocol
+
+from handhold.archive import inventory, members, pages, recipe
+from handhold.archive.blocks import Sealed, unpack, unseal
+from handhold.archive.bundle import HEADER_SIZE
+from handhold.archive.description import ADVICE
+from handhold.archive.index import Index, Place
+from handhold.archive.inventory import Game
+from handhold.archive.manifest import Manifest
+from handhold.archive.members import Member
+from handhold.archive.storage import Storage
+from handhold.errors import Damaged
+from handhold.model import Entry
+
+_PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
+
+
+class Look(Protocol):
+    """Gives the entries of a page that fit, by its id. Raises ``Damaged``.
+
+    That is so as well where the page has not that number of ``entries``, if one is given.
+    """
+
+    def __call__(self, page_id: str, entries: int | None = None) -> list[Entry]: ...
+
+
+class _Gone(Damaged):
+    """A bundle that was there is not there any more."""
+
+
+def _unreadable(entry: Entry, what: str) -> Damaged:
+    return Damaged(f"{entry.path} ({entry.emulator}) cannot be read: {what}", ADVICE)
+
+
+class Contents:
+    """Reads what lies in the bundles of a storage."""
+
+    def __init__(self, storage: Storage) -> None:
+        self.storage = storage
+        self._index: Index | None = None
+        self._lines = pages.KnownLines()
+        self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
+        self._kept = 0  # entries of these pages
+        self._held = False  # by this run: no other one deletes anything
+
+    @property
+    def index(self) -> Index:
+        """Where the blocks lie; read from the bundles when it is first needed."""
+        if self._index is None:
+            self._index = Index(self.storage)
+        return self._index
+
+    def page(self, page_id: str) -> tuple[Entry, ...]:
+        """The entries of a page; the last ones that were asked for are kept in memory. Raises ``Damaged``."""
+        found = self._pages.get(page_id)
+        if found is not None:
+            self._pages.move_to_end(page_id)
+            return found
+        try:
+            found = self._lines.decode(self.block(page_id))
+        except ValueError as error:
+            raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
+        self._pages[page_id] = found
+        self._kept += len(found)
+        while len(self._pages) > _PAGES_KEPT or (self._kept > _ENTRIES_KEPT and len(self._pages) > 1):
+            self._kept -= len(self._pages.popitem(last=False)[1])
+        return found
+
+    def page_once(self, page_id: str) -> tuple[Entry, ...]:
+        """The same, for a reader that goes through all of a night once: nothing is kept in memory here."""
+        try:
+            return self._pages.get(page_id) or pages.decode(self.block(page_id))
+        except ValueError as error:
+            raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
+
+    def search(self, fits: Callable[[pages.Glance | Entry], bool], words: Collection[str] = ()) -> Look:
+        """A look for entries in the pages of many years.
+
+        Only what has one of the ``words`` in its path, game or emulator can fit, if there are any (see
+        ``pages.Search``). No page is kept in memory.
+        """
+        search = pages.Search(self._lines, fits, words)
+
+        def found(page_id: str, entries: int | None = None) -> list[Entry]:
+            try:
+                data = self.block(page_id)
+                if entries is not None and not pages.has(data, entries):
+                    raise ValueError("it is not the one that the manifest means")
+                return search.found(data)
+            except ValueError as error:
+                raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
+
+        return found
+
+    def entries(self, manifest: Manifest) -> Iterator[Entry]:
+        """Every entry of a manifest, by key. Raises ``Damaged``."""
+        last: tuple[str, str, str] | None = None
+        for page in manifest.pages:
+            found = self.page(page.id)
+            if len(found) != page.entries or (last is not None and found[0].key <= last):
+                raise Damaged(f"The manifest of {manifest.snapshot.name} and its lists do not fit.", ADVICE)
+            last = found[-1].key
+            yield from found
+
+    def holds(self, entry: Entry) -> bool:
+        """Whether every block that the entry needs lies in a whole bundle."""
+        if entry.members is not None and bytes.fromhex(entry.members) not in self.index:
+            return False
+        if entry.recipe is None:
+            return not entry.size or bytes.fromhex(entry.sha256) in self.index
+        if bytes.fromhex(entry.recipe) not in self.index:
+            return False
+        try:
+            ranges = recipe.decode(self.block(entry.recipe), entry.size)
+        except (ValueError, Damaged):
+            return False
+        return all(one.id in self.index for one in ranges)
+
+    def gives(self, entry: Entry) -> bool:
+        """Whether every block of the entry can be had; those that only a hurt bundle has are read to tell."""
+        if not entry.size or self.holds(entry):
+            return True
+        try:
+            if entry.recipe is None:
+                needed = {entry.sha256}
+            else:
+                needed = {one.id.hex() for one in recipe.decode(self.block(entry.recipe), entry.size)}
+            for ident in needed:
+                self.block(ident)
+        except (ValueError, Damaged):
+            return False
+        return True
+
+    def content(self, entry: Entry) -> Iterator[bytes]:
+        """The bytes of an entry, run by run; each checked against its block, the whole against its digest.
+
+        Raises ``Damaged``, also after the last run: believe nothing before the end.
+        """
+        return self._content(entry, self.block)
+
+    def whole_content(self, entry: Entry) -> Iterator[bytes]:
+        """The same at half the cost for a file of several blocks: by the digest of the whole alone.
+
+        Where that raises at the end, ``content`` may find another copy of the block that was wrong.
+        """
+        return self._content(entry, self._unpacked)
+
+    def _content(self, entry: Entry, read: Callable[[str], bytes]) -> Iterator[bytes]:
+        if entry.size and entry.recipe is None:
+            yield self._only(entry)
+            return
+        digest = hashlib.sha256()
+        size = 0
+        for run in self._runs(entry, read):
+            digest.update(run)
+            size += len(run)
+            yield run
+        if size != entry.size or digest.hexdigest() != entry.sha256:
+            raise Damaged(f"{entry.path} ({entry.emulator}) does not come out as it went in.", ADVICE)
+
+    def comes_out(self, entry: Entry) -> bool:
+        """Whether a file of several blocks comes out as it went in, by the digest of the whole alone."""
+        digest = hashlib.sha256()
+        try:
+            assert entry.recipe is not None
+            ranges = recipe.decode(self.block(entry.recipe), entry.size)
+            for run in self.ranges(ranges, self._unpacked):
+                digest.update(run)
+        except (ValueError, Damaged):
+            return False
+        return digest.hexdigest() == entry.sha256
+
+    def _unpacked(self, block_id: str) -> bytes:
+        """A block whose content is not compared with its name, which is sound already or told otherwise."""
+        for file, row in self.index.places(bytes.fromhex(block_id)):
+            try:
+                stored = self.storage.read(file, row.offset + HEADER_SIZE, row.stored)
+                return unpack(Sealed(row.id, row.codec, stored, row.plain, row.check))
+            except (FileNotFoundError, ValueError, Damaged):
+                break
+        return self.block(block_id)
+
+    def _only(self, entry: Entry) -> bytes:
+        """The content of a file of one block, whose name is the digest of the file."""
+        try:
+            plain = self.block(entry.sha256)
+        except Damaged as error:
+            raise _unreadable(entry, error.what) from error
+        if len(plain) != entry.size:
+            raise Damaged(f"{entry.path} ({entry.emulator}) does not come out as it went in.", ADVICE)
+        return plain
+
+    def _runs(self, entry: Entry, read: Callable[[str], bytes]) -> Iterator[bytes]:
+        try:
+            if not entry.size or entry.recipe is None:
+                return
+            yield from self.ranges(recipe.decode(self.block(entry.recipe), entry.size), read)
+        except (ValueError, Damaged) as error:
+            what = error.what if isinstance(error, Damaged) else f"{error}."
+            raise _unreadable(entry, what) from error
+
+    def ranges(
+        self, ranges: Iterable[recipe.Range], read: Callable[[str], bytes] | None = None
+    ) -> Iterator[bytes]:
+        """The bytes of ranges, one after the other, by ``read``. Raises ``Damaged`` and ``ValueError``."""
+        read = read or self.block
+        # Two blocks are kept: a zip goes to and fro between its members and what stands between them.
+        ident, plain = b"", b""
+        last, last_plain = b"", b""
+        for one in ranges:
+            if one.id != ident:
+                ident, plain, last, last_plain = last, last_plain, ident, plain
+            if one.id != ident:
+                ident, plain = one.id, read(one.id.hex())
+            if one.offset + one.length > len(plain):
+                raise ValueError("its recipe asks for more than a block has")
+            whole = one.length == len(plain)
+            yield plain if whole else plain[one.offset : one.offset + one.length]
+
+    def members(self, entry: Entry) -> tuple[Member, ...]:
+        """What lies in a zip, as its directory has it; nothing for what is none. Raises ``Damaged``."""
+        if entry.members is None:
+            return ()
+        try:
+            return members.decode(self.listing(entry.members))
+        except ValueError as error:
+            raise Damaged(
+                f"What lies in {entry.path} ({entry.emulator}) is not known: {error}.", ADVICE
+            ) from error
+
+    def games(self, manifest: Manifest) -> tuple[Game, ...]:
+        """The games on the device that night, by emulator, home and path. Raises ``Damaged``."""
+        if manifest.games is None:
+            return ()
+        try:
+            games = inventory.decode(self.listing(manifest.games.list))
+            if len(games) != manifest.games.count:
+                raise ValueError("it is not as long as the manifest says")
+        except ValueError as error:
+            name = manifest.snapshot.name
+            raise Damaged(f"Which games {name} had is not known: {error}.", ADVICE) from error
+        return games
+
+    def listing(self, ident: str) -> bytes:
+        """A list, stored as a block or as the recipe of several. Raises ``Damaged`` and ``ValueError``."""
+        data = self.block(ident)
+        if not data.startswith(recipe.MAGIC):
+            return data
+        ranges = recipe.decode(data)
+        if sum(one.length for one in ranges) > members.LARGEST_LIST:
+            raise ValueError("the list is too long")
+        return b"".join(self.ranges(ranges))
+
+    def block(self, block_id: str) -> bytes:
+        """The plain bytes of a block, checked; every copy in the archive is tried. Raises ``Damaged``."""
+        ident = bytes.fromhex(block_id)
+        first = self.index.first(ident)
+        if first is not None:
+            try:
+                return self._sound(first)
+            except (FileNotFoundError, ValueError, Damaged):
+                pass  # every copy is tried, and what is wrong is told
+        try:
+            return self._first_sound(self.index.places(ident))
+        except _Gone:
+            if self._held or not self.index.is_stale():
+                raise
+        self.look_anew()  # another run has put it into another bundle since this one began to read
+        return self._first_sound(self.index.places(ident))
+
+    def look_anew(self) -> None:
+        """Where blocks lie is looked up anew when it is next asked, for bundles were deleted."""
+        self._index = None
+
+    def gives_back(self, ident: bytes) -> bool:
+        """Whether a whole bundle gives the block now: its stored form is read, and checked to the last."""
+        try:
+            self._first_sound(self.index.places_in_whole(ident))
+        except Damaged:
+            return False
+        return True
+
+    def _sound(self, place: Place) -> bytes:
+        """The block there, checked. Raises ``FileNotFoundError``, ``ValueError`` and ``Damaged``."""
+        file, row = place
+        stored = self.storage.read(file, row.offset + HEADER_SIZE, row.stored)
+        return unseal(Sealed(row.id, row.codec, stored, row.plain, row.check))
+
+    def _first_sound(self, places: Iterable[Place]) -> bytes:
+        trouble, gone = "it is in no bundle", False
+        for place in places:
+            try:
+                return self._sound(place)
+            except FileNotFoundError:
+                trouble, gone = f"{place.file} is gone", True
+            except ValueError as error:
+                trouble = f"{error} ({place.file})"
+            except Damaged as error:
+                trouble = error.what.rstrip(".")
+        kind = _Gone if gone else Damaged
+        raise kind(f"A block of the archive cannot be read: {trouble}.", ADVICE)
+
+    def layout(self, manifest: Manifest, emulator: str) -> bytes | None:
+        """The layout of an emulator as stored with a snapshot; None if none was. Raises ``Damaged``."""
+        ident = manifest.layouts.get(emulator)
+        return None if ident is None else self.block(ident)
