@@ -10,8 +10,9 @@ import re
 import secrets
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
+
+import msgspec
 
 from handhold.documents.document import Node, Scalar, Table, read_document
 from handhold.documents.file import read_file, shown
@@ -26,15 +27,14 @@ _ORIGIN = re.compile(r"[0-9a-f]{16}")
 _VOLUME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,19}")
 
 
-@dataclass(frozen=True, slots=True)
-class Config:
+class Config(msgspec.Struct, frozen=True):
     """What the config file says; empty values where it says nothing."""
 
     device: str = ""
     archive: str = ""
-    volumes: Mapping[str, str] = field(default_factory=dict)
+    volumes: Mapping[str, str] = {}
     layouts: tuple[str, ...] = ()
-    parts: Mapping[Part, bool] = field(default_factory=dict)
+    parts: Mapping[Part, bool] = {}
     recognise: bool = True  # whether saves that no layout names are recognised and kept
     newest: int = 0  # exports of everything that are kept of each emulator; 0: all
     origin: str = ""  # what tells this handheld from another one of its name (``archive.origins``)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Protocol
+
+import msgspec
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot, VolumeNote, is_place
@@ -35,8 +36,7 @@ class File(Protocol):
         """Relative to its home."""
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
+class Wanted(msgspec.Struct, frozen=True):
     """One file that is to be kept, wherever it stands."""
 
     emulator: str

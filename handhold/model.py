@@ -6,7 +6,6 @@ Values only: frozen, typed, no I/O. Names and paths are in written form (see ``h
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 
@@ -74,8 +73,7 @@ class Kind(StrEnum):
     ADOPTED = "adopted"  # an old backup that was taken in later; says nothing of what it does not hold
 
 
-@dataclass(frozen=True, slots=True)
-class Traits:
+class Traits(msgspec.Struct, frozen=True):
     """What a file system can hold and how well it tells time."""
 
     filesystem: str
@@ -95,8 +93,7 @@ class Traits:
         return 14 * 3600 * NS if self.local_time else 2 * NS
 
 
-@dataclass(frozen=True, slots=True)
-class Volume:
+class Volume(msgspec.Struct, frozen=True):
     """One storage root of a device."""
 
     name: str
@@ -104,8 +101,7 @@ class Volume:
     traits: Traits
 
 
-@dataclass(frozen=True, slots=True)
-class Device:
+class Device(msgspec.Struct, frozen=True):
     """One handheld, by the name that its owner gave it."""
 
     name: str
@@ -117,8 +113,7 @@ class Device:
         return next((v for v in self.volumes if v.name == name), None)
 
 
-@dataclass(frozen=True, slots=True)
-class Site:
+class Site(msgspec.Struct, frozen=True):
     """A home as it was found on a device: where it lies.
 
     ``home`` is the home's name in the layout; where one home was found at several places, all but the first

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from itertools import chain, islice
 from operator import attrgetter
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, PageRef
@@ -67,8 +69,7 @@ def first_of(*places: Mapping[Key, Entry]) -> Callable[[Key], Entry | None]:
     return get
 
 
-@dataclass(frozen=True)
-class Night:
+class Night(msgspec.Struct, frozen=True, dict=True):
     """A night of the device; an empty one where there was none yet."""
 
     name: str = ""
@@ -77,10 +78,12 @@ class Night:
     layouts: frozenset[str] = frozenset()  # the emulators whose layout was stored with it
     taken_ns: int = 0
     gaps: tuple[Gap, ...] = ()
-    emptied: Mapping[Key, str] = field(default_factory=dict)  # the last good night of each
+    emptied: Mapping[Key, str] = {}  # the last good night of each
     pages: tuple[PageRef, ...] = ()  # those that the entries stand in, one after the other
     tool: str = ""  # what wrote it
-    rules: Mapping[str, str] = field(default_factory=dict)  # the blocks with those layouts, by emulator
+    rules: Mapping[str, str] = msgspec.field(
+        default_factory=dict
+    )  # the blocks with those layouts, by emulator
     recognised: frozenset[str] | None = None  # see ``Manifest``
 
     @cached_property
@@ -89,8 +92,7 @@ class Night:
         return ByPlace(self.entries)
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
+class Held(msgspec.Struct, frozen=True):
     """How many kept files a volume held when it last held any."""
 
     files: int

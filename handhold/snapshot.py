@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Emptied, Snapshot
@@ -54,8 +55,7 @@ from handhold.whole import is_whole
 Progress = Callable[[int, int, int, int], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
+class Options(msgspec.Struct, frozen=True):
     """How a snapshot is taken. ``parts`` are the parts kept; ``reread`` believes no file time.
 
     ``newest`` is how many exports of everything are kept, ``newest_otherwise`` the same for layouts that do
@@ -72,8 +72,7 @@ class Options:
     newest_otherwise: int = ALL
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
+class Result(msgspec.Struct, frozen=True):
     """What a snapshot brought."""
 
     snapshot: Snapshot

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import msgspec
@@ -39,8 +38,7 @@ _MOST = (1 << 63) - 1
 HIGHEST = 1 << 40
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
+class Snapshot(msgspec.Struct, frozen=True):
     """One snapshot as ``list`` shows it; ``gaps`` is their number, ``bytes`` the size of its files.
 
     ``sequence`` is a whole number, except for what was adopted, which stands between two others.

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime
 from operator import attrgetter
 
@@ -45,8 +44,7 @@ class PageRef(msgspec.Struct, frozen=True, gc=False):
     entries: int
 
 
-@dataclass(frozen=True, slots=True)
-class Manifest:
+class Manifest(msgspec.Struct, frozen=True):
     """What a manifest says."""
 
     snapshot: Snapshot
@@ -59,7 +57,9 @@ class Manifest:
     safety: str | None
     tool: str
     games: GamesNote | None = None
-    versions: Mapping[str, str] = field(default_factory=dict)  # of emulators, where their layouts tell
+    versions: Mapping[str, str] = msgspec.field(
+        default_factory=dict
+    )  # of emulators, where their layouts tell
     left_out: frozenset[Part] = frozenset()  # parts that it was told to leave out
     only_layouts: bool = False  # it was told to recognise nothing
     emptied: tuple[Emptied, ...] = ()

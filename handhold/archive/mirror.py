@@ -14,8 +14,9 @@ device are not brought over, for an older save could pass for a newer one.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import NamedTuple
+
+import msgspec
 
 from handhold import amounts
 from handhold.archive.archive import Archive
@@ -59,8 +60,7 @@ class Lack(NamedTuple):
         return bool(self.only_there and (self.bring or self.apart))
 
 
-@dataclass(slots=True)
-class Mirrored:
+class Mirrored(msgspec.Struct):
     """What was done: the snapshots that are there now, files and bytes copied.
 
     ``held_back`` are snapshots that need what is hurt in the first archive; ``hurt`` are its files that are.
@@ -70,9 +70,9 @@ class Mirrored:
     made: bool = False
     files: int = 0
     bytes: int = 0
-    arrived: list[Snapshot] = field(default_factory=list)
-    held_back: list[Snapshot] = field(default_factory=list)
-    hurt: dict[str, str] = field(default_factory=dict)
+    arrived: list[Snapshot] = []
+    held_back: list[Snapshot] = []
+    hurt: dict[str, str] = {}
 
     def upto(self, first: Archive) -> float | None:
         """The sequence number up to which the second has all that the first has; None if not one."""

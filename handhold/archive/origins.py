@@ -9,7 +9,8 @@ Then each origin is a device of its own. What was written before there were orig
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from handhold.archive.head import Snapshot
 from handhold.model import Kind

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.model import Part
 
@@ -27,8 +28,7 @@ class Affected(NamedTuple):
     path: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
+class Damage(msgspec.Struct, frozen=True):
     """A file of the archive that is not as it was written, and what is lost because of it."""
 
     file: str
@@ -36,8 +36,7 @@ class Damage:
     affects: tuple[Affected, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Report:
+class Report(msgspec.Struct, frozen=True):
     """The result of a check.
 
     ``snapshots``, ``bundles`` and ``blocks`` are counts of what was found, hurt or not; ``bytes`` is the size

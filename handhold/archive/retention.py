@@ -17,8 +17,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
 from datetime import datetime, timedelta, tzinfo
+
+import msgspec
+from msgspec.structs import fields
 
 from handhold.archive.branches import ONE, branches
 from handhold.archive.head import Snapshot
@@ -31,8 +33,7 @@ AHEAD = timedelta(days=1)
 SAFE = timedelta(days=30)
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(msgspec.Struct, frozen=True):
     """How many of the last nights, weeks, months and years keep their newest snapshot."""
 
     nights: int = 0

@@ -8,10 +8,12 @@ it, and one that speaks of nothing that is looked for is not decoded.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import datetime
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.adopted import in_place
 from handhold.archive.pages import Glance
@@ -26,8 +28,7 @@ if TYPE_CHECKING:
     from handhold.archive.manifest import Manifest
 
 
-@dataclass(slots=True)
-class Held:
+class Held(msgspec.Struct):
     """Snapshots that hold something: in runs, each in its order, as they come from the pages."""
 
     runs: list[Sequence[Snapshot]]
@@ -81,14 +82,13 @@ class View(NamedTuple):
     layouts: frozenset[str]  # the emulators that it knew by a layout
 
 
-@dataclass(slots=True)
-class Sightings:
+class Sightings(msgspec.Struct):
     """What was found, by save. ``unreadable`` names snapshots that could not be read, whole or in part."""
 
-    found: dict[Identity, list[Sighting]] = field(default_factory=dict)
+    found: dict[Identity, list[Sighting]] = {}
     #: Of every snapshot, in their order, and of what is remembered of nights that were let go.
-    views: list[View] = field(default_factory=list)
-    unreadable: list[str] = field(default_factory=list)
+    views: list[View] = []
+    unreadable: list[str] = []
 
 
 def sightings(

@@ -17,10 +17,11 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
+
+import msgspec
 
 from handhold.archive.adopted import in_place
 from handhold.archive.branches import ONE, branches
@@ -91,12 +92,11 @@ Stood = Mapping[str, Span]
 Lines = Mapping[Line, Stood]
 
 
-@dataclass(slots=True)
-class Standings:
+class Standings(msgspec.Struct):
     """The histories that were asked for. ``unreadable`` names what could not be read and so says nothing."""
 
-    lines: dict[Identity, dict[Line, dict[str, Span]]] = field(default_factory=dict)
-    unreadable: list[str] = field(default_factory=list)
+    lines: dict[Identity, dict[Line, dict[str, Span]]] = {}
+    unreadable: list[str] = []
 
     def of(self, identity: Identity) -> Lines:
         """The history of one save; empty if the archive has never seen it."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from datetime import datetime
 from typing import NamedTuple
 
@@ -45,16 +44,15 @@ class Stray(NamedTuple):
     harmless: bool
 
 
-@dataclass
-class Stock:
+class Stock(msgspec.Struct):
     """The archive's own files, each with its size in bytes, and the others."""
 
-    own: dict[str, int] = field(default_factory=dict)  # at the top level
-    manifests: dict[str, int] = field(default_factory=dict)
-    bundles: dict[str, int] = field(default_factory=dict)
-    parity: dict[str, int] = field(default_factory=dict)
-    strays: list[Stray] = field(default_factory=list)
-    incomplete: list[str] = field(default_factory=list)  # where bundles, or parts of one, are missing
+    own: dict[str, int] = {}  # at the top level
+    manifests: dict[str, int] = {}
+    bundles: dict[str, int] = {}
+    parity: dict[str, int] = {}
+    strays: list[Stray] = []
+    incomplete: list[str] = []  # where bundles, or parts of one, are missing
 
     @property
     def bytes(self) -> int:

@@ -8,8 +8,9 @@ that is needed cannot be read stays as it is.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 from typing import NamedTuple
+
+import msgspec
 
 from handhold import amounts
 from handhold.archive.archive import Archive
@@ -57,17 +58,15 @@ class Victim(NamedTuple):
         return self.size - self.room - _AROUND
 
 
-@dataclass(slots=True)
-class Swept:
+class Swept(msgspec.Struct):
     """What was done, in bytes and in words."""
 
     freed: int = 0
-    hurt: list[str] = field(default_factory=list)
-    told: list[str] = field(default_factory=list)
+    hurt: list[str] = []
+    told: list[str] = []
 
 
-@dataclass(frozen=True, slots=True)
-class Sweep:
+class Sweep(msgspec.Struct, frozen=True):
     """The bundles that go, and how many bytes come back."""
 
     dead: tuple[Victim, ...] = ()

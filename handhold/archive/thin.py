@@ -12,8 +12,9 @@ written into new ones, read back, and only then are the old ones deleted.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
+
+import msgspec
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import FOLDER, Snapshot
@@ -29,8 +30,7 @@ from handhold.model import Entry, Kind
 Progress = Callable[[int, int], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Thinning:
+class Thinning(msgspec.Struct, frozen=True):
     """What goes and what stays. ``stays`` has the reasons, and ``sole`` the saves that a night alone has.
 
     ``records`` are those of restores, and what they put aside. ``sweep`` is what becomes of the bundles.
@@ -49,13 +49,12 @@ class Thinning:
         return not (self.goes or self.records or self.sweep.freed)
 
 
-@dataclass(slots=True)
-class Thinned:
+class Thinned(msgspec.Struct):
     """What was done. ``freed`` is in bytes; ``told`` is what the owner should know."""
 
     freed: int = 0
     let_go: int = 0
-    told: list[str] = field(default_factory=list)
+    told: list[str] = []
     damage: bool = False
 
 

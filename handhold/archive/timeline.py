@@ -12,11 +12,11 @@ its history. So does one whose home was moved.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.adopted import in_place
 from handhold.archive.branches import ONE, branches
@@ -43,12 +43,11 @@ class Moment(NamedTuple):
 ReadAs = Callable[[Entry, Site | None], tuple[Entry, Site | None]]
 
 
-@dataclass(slots=True)
-class Timelines:
+class Timelines(msgspec.Struct):
     """The changes by identity and line, oldest first. ``unreadable`` names what could not be read."""
 
-    lines: dict[Identity, dict[Line, list[Moment]]] = field(default_factory=dict)
-    unreadable: list[str] = field(default_factory=list)
+    lines: dict[Identity, dict[Line, list[Moment]]] = {}
+    unreadable: list[str] = []
 
 
 def timelines(

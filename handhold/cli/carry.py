@@ -128,7 +128,7 @@ def carry(
 
 def _status(plan: Plan) -> Exit:
     """As after a restore; but nothing is left undone where this device has the newest."""
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     from handhold.restore.steps import Decision
 

@@ -93,7 +93,7 @@ def _now(session: Session, archive: Archive) -> State:
 
 def _selected(state: State, wanted: Selection) -> State:
     """The state with only what was asked for; that it holds nothing of it is an answer."""
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     from handhold.restore.select import Fits, title_of
 

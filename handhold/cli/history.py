@@ -100,7 +100,7 @@ def _asked(
     game: Sequence[str] | None,
     path: Sequence[str] | None,
 ) -> Asked:
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     from handhold.cli.restore import selection
     from handhold.history.reading import Asked

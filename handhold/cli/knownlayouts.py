@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+import msgspec
 
 from handhold.cli import words
 
@@ -14,8 +15,7 @@ if TYPE_CHECKING:
     from handhold.layouts.layout import Layout
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+class Known(msgspec.Struct, frozen=True):
     """The layouts that can be used.
 
     ``stand_ins`` are among them: emulators whose file has a mistake, with the night whose layout is taken
@@ -35,7 +35,7 @@ class Known:
     @property
     def document(self) -> dict[str, Any]:
         """The mistakes for scripts."""
-        from dataclasses import asdict
+        from msgspec.structs import asdict
 
         return {
             "mistakes": [asdict(one) for one in self.mistakes.mistakes] if self.mistakes else [],

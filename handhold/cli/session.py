@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import msgspec
 
 from handhold.cli.console import Console
 from handhold.errors import NotNow, WrongInput
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
     from handhold.layouts.catalogue import Catalogue, Sound
 
 
-@dataclass(frozen=True, slots=True)
-class Given:
+class Given(msgspec.Struct, frozen=True):
     """The options in front of the command, as they were typed; None or empty where they were not."""
 
     config: Path | None = None

@@ -6,10 +6,10 @@ import os
 import re
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from msgspec.structs import replace
 
 from handhold.cli import words
 from handhold.cli.last import same_medium_line

@@ -8,10 +8,11 @@ from __future__ import annotations
 import re
 from base64 import b64encode
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from hashlib import sha256
 from html import escape
 from itertools import groupby
+
+import msgspec
 
 from handhold.cli.words import printable
 
@@ -23,23 +24,20 @@ MARKER = "<!-- handhold checklist 1 -->"
 FIRST, AFTERWARDS = "First", "Afterwards"
 
 
-@dataclass(frozen=True, slots=True)
-class Heading:
+class Heading(msgspec.Struct, frozen=True):
     """A heading of level 2 or 3."""
 
     text: str
     level: int
 
 
-@dataclass(frozen=True, slots=True)
-class Text:
+class Text(msgspec.Struct, frozen=True):
     """A paragraph."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
+class Item(msgspec.Struct, frozen=True):
     """A line of a list; ``ticked`` is None where there is nothing to tick."""
 
     text: str

@@ -16,9 +16,10 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.demo import contents
 from handhold.demo.scenario import Game, Planned, Scenario, expand, read_scenario
@@ -52,8 +53,7 @@ class BuiltFile(NamedTuple):
         return f"{self.volume}:{self.path}"
 
 
-@dataclass(frozen=True)
-class BuiltDevice:
+class BuiltDevice(msgspec.Struct, frozen=True):
     """A handheld of the example."""
 
     name: str
@@ -62,8 +62,7 @@ class BuiltDevice:
     files: tuple[BuiltFile, ...]
 
 
-@dataclass(frozen=True)
-class Built:
+class Built(msgspec.Struct, frozen=True):
     """What was built, and what it was built from."""
 
     folder: str
@@ -73,8 +72,7 @@ class Built:
     notes: tuple[str, ...]  # what is special about these folders on this machine, in the owner's words
 
 
-@dataclass(frozen=True)
-class Evening:
+class Evening(msgspec.Struct, frozen=True):
     """An evening of play."""
 
     number: int
@@ -91,8 +89,7 @@ class Lost(NamedTuple):
     file: BuiltFile
 
 
-@dataclass(frozen=True)
-class Second:
+class Second(msgspec.Struct, frozen=True):
     """The second handheld, and the save on it that is ahead of the first one's."""
 
     device: BuiltDevice

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any
@@ -150,8 +149,7 @@ class Scenario(_Strict, frozen=True):
                     yield from _written_out(tree, line, games)
 
 
-@dataclass(frozen=True, slots=True)
-class Planned:
+class Planned(msgspec.Struct, frozen=True):
     """One file of the scenario, with what is expected of it."""
 
     tree: Tree

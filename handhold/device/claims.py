@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
@@ -80,8 +79,7 @@ class Skipped(NamedTuple):
     bytes: int
 
 
-@dataclass(frozen=True)
-class Walk:
+class Walk(msgspec.Struct, frozen=True):
     """What was found in one pass over a device."""
 
     device: Device
@@ -95,8 +93,10 @@ class Walk:
     barred: frozenset[Site]  # the sites that are there and could not be listed
     files: int  # ordinary files that were looked at
     ways: tuple[Way, ...] = ()  # the places at which homes were looked for, and what came of it
-    recognised: Mapping[str, Recognised] = field(default_factory=dict)  # by emulator
-    standing: list[Entry] = field(default_factory=list)  # of files that are as they were, instead of claims
+    recognised: Mapping[str, Recognised] = {}  # by emulator
+    standing: list[Entry] = msgspec.field(
+        default_factory=list
+    )  # of files that are as they were, instead of claims
 
 
 class Candidate(NamedTuple):

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import NamedTuple
+
+from msgspec.structs import replace
 
 from handhold.device.homes import LeftOut
 from handhold.device.listing import Listed, Scan, joined, listed

@@ -8,9 +8,10 @@ import re
 import stat
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
+
+import msgspec
 
 from handhold.device.listing import Listed, Scan, below, canonical, folded, joined, listed
 from handhold.device.trouble import why_unreadable
@@ -36,19 +37,20 @@ class Start(NamedTuple):
     site: Site
 
 
-@dataclass
-class Homes:
+class Homes(msgspec.Struct):
     """What looking for the homes found."""
 
     roots: dict[str, Volume]  # by canonical path, in the order of the device's volumes
-    sites: list[Site] = field(default_factory=list)
-    starts: dict[str, list[Start]] = field(default_factory=dict)  # by the canonical path of the home
-    gaps: list[Gap] = field(default_factory=list)
-    blocked: dict[str, HomeKind] = field(default_factory=dict)
-    told: set[str] = field(default_factory=set)  # folders whose trouble a gap speaks of already
-    followed: set[str] = field(default_factory=set)  # links that led to a home
-    reachable: set[str] = field(default_factory=set)  # emulators with a home in no private storage
-    ways: list[Way] = field(default_factory=list)  # what is there is taken to be readable until it is listed
+    sites: list[Site] = []
+    starts: dict[str, list[Start]] = {}  # by the canonical path of the home
+    gaps: list[Gap] = []
+    blocked: dict[str, HomeKind] = {}
+    told: set[str] = set()  # folders whose trouble a gap speaks of already
+    followed: set[str] = set()  # links that led to a home
+    reachable: set[str] = set()  # emulators with a home in no private storage
+    ways: list[Way] = msgspec.field(
+        default_factory=list
+    )  # what is there is taken to be readable until it is listed
 
     def within_reach(self, emulator: str) -> bool:
         """Whether the owner has brought its data out of private storage, as the advice says."""
@@ -111,8 +113,7 @@ class _Search(NamedTuple):
     segments: tuple[Segment, ...]
 
 
-@dataclass(slots=True)
-class _Folder:
+class _Folder(msgspec.Struct):
     """What a folder holds, by name."""
 
     names: list[tuple[str, bool, bool]]  # as the system writes it, whether a folder, whether a link

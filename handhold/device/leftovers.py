@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.device.claims import Unclaimed
 from handhold.model import Part
@@ -35,8 +36,7 @@ class Single(NamedTuple):
     taken: Taken
 
 
-@dataclass(slots=True)
-class Folder:
+class Folder(msgspec.Struct):
     """One folder of a walk. Parents stand before their folders in the list of all."""
 
     parent: int | None  # None for the root of a volume
@@ -47,8 +47,8 @@ class Folder:
     files: int = 0  # directly in it, that nobody claims
     bytes: int = 0
     newest: int | None = None
-    single: list[Single] = field(default_factory=list)  # the first ones
-    parts: dict[Part | None, int] = field(default_factory=dict)  # what they were taken for
+    single: list[Single] = []  # the first ones
+    parts: dict[Part | None, int] = {}  # what they were taken for
     unknown: int | None = None  # the newest of those that could be saves
 
     def add(self, name: str, size: int, modified: int, taken: Taken = NOT_LOOKED_AT) -> None:

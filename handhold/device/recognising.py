@@ -13,8 +13,10 @@ import os
 import re
 import stat
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field, replace
 from typing import NamedTuple
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.device.listing import folded
 from handhold.layouts.recognition.looks import Looks, Seen
@@ -38,12 +40,11 @@ class Reason(NamedTuple):
     files: int
 
 
-@dataclass(slots=True)
-class Recognised:
+class Recognised(msgspec.Struct):
     """What recognition found of one emulator; ``title`` is None where a layout has one."""
 
     title: str | None = None
-    reasons: dict[tuple[Part, str], int] = field(default_factory=dict)
+    reasons: dict[tuple[Part, str], int] = {}
 
     def listed(self) -> list[Reason]:
         """The reasons, those for the most files first."""

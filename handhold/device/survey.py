@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import msgspec
 
 from handhold.device.claims import Unclaimed, Walk
 from handhold.device.recognising import Reason
@@ -23,8 +24,7 @@ class Tally(NamedTuple):
     newest: int  # nanoseconds since 1970-01-01T00:00:00Z
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(msgspec.Struct, frozen=True):
     """One emulator on the device. Parts that it has nothing of are not in ``parts``."""
 
     emulator: str

@@ -7,8 +7,9 @@ import re
 import stat
 import sys
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import NamedTuple
+
+from msgspec.structs import replace
 
 from handhold.device.listing import below, canonical
 from handhold.device.trouble import why_unreadable

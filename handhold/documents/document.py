@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
+import msgspec
 import yaml
 
 from handhold.documents.mistakes import Mistake
@@ -31,38 +31,33 @@ _REFUSED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udff
 _NEEDS_QUOTES = "*&!%@`{["
 
 
-@dataclass(frozen=True, slots=True)
-class Node:
+class Node(msgspec.Struct, frozen=True):
     """Anything in the file, with the line and column where it begins, from 1."""
 
     line: int
     column: int
 
 
-@dataclass(frozen=True, slots=True)
-class Scalar(Node):
+class Scalar(Node, frozen=True):
     """A single value; ``kind`` is text, number, truth or nothing."""
 
     text: str
     kind: str
 
 
-@dataclass(frozen=True, slots=True)
-class Items(Node):
+class Items(Node, frozen=True):
     """A list."""
 
     values: tuple[Node, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Table(Node):
+class Table(Node, frozen=True):
     """Keys and values, in the order of the file, each key once."""
 
     rows: tuple[tuple[Scalar, Node], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Broken(Node):
+class Broken(Node, frozen=True):
     """Something whose mistake is already told."""
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+import msgspec
 
 from handhold.errors import WrongInput
 
@@ -20,8 +21,7 @@ class Wrong(ValueError):
         self.expected = expected
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Mistake:
+class Mistake(msgspec.Struct, frozen=True, order=True):
     """One mistake in one file; ``line`` and ``column`` count from 1."""
 
     file: str

@@ -6,17 +6,17 @@ One that is at neither place but whose content is there under another name was m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.model import Entry, Gap, Part, Site
 from handhold.unseen import Unseen
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(msgspec.Struct, frozen=True):
     """What a device held at one time: a snapshot, or the device as it is now."""
 
     name: str
@@ -65,8 +65,7 @@ class Difference(NamedTuple):
         return found
 
 
-@dataclass(frozen=True, slots=True)
-class Differences:
+class Differences(msgspec.Struct, frozen=True):
     """Saves before everything else, then by emulator and path. ``same`` is the number of equal files."""
 
     found: tuple[Difference, ...]

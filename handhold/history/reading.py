@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
@@ -41,8 +42,7 @@ class Place(NamedTuple):
     path: str
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(msgspec.Struct, frozen=True):
     """What an owner asks for. ``what`` is a game, an emulator, or a path in an emulator's home."""
 
     selection: Selection
@@ -50,8 +50,7 @@ class Asked:
     place: Place | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Histories:
+class Histories(msgspec.Struct, frozen=True):
     """The saves that were asked for, by emulator, part and path."""
 
     saves: tuple[History, ...]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+
+import msgspec
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
@@ -97,8 +98,7 @@ def as_it_is(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Known:
+class _Known(msgspec.Struct, frozen=True):
     """What the last night held, and whether it can be believed of a file without reading it."""
 
     entries: Callable[[Key], Entry | None]

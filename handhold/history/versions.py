@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.archive.head import Snapshot
 from handhold.archive.sightings import Held, in_order, together
@@ -37,8 +38,7 @@ class Seen(NamedTuple):
     modified: int | None  # nanoseconds; None if it is not known
 
 
-@dataclass(frozen=True, slots=True)
-class Stay:
+class Stay(msgspec.Struct, frozen=True):
     """How long a version stood at one place."""
 
     line: Line
@@ -47,8 +47,7 @@ class Stay:
     nights: int  # snapshots that hold it there, without what restores wrote and what was let go
 
 
-@dataclass(frozen=True)
-class Version:
+class Version(msgspec.Struct, frozen=True, dict=True):
     """One content of a save, and all sightings of it.
 
     ``first`` and ``last`` can be nights that were let go: what stood when is remembered.
@@ -119,8 +118,7 @@ class Version:
         return tuple(sorted(stays, key=lambda stay: (stay.first.sequence, stay.line)))
 
 
-@dataclass(frozen=True, slots=True)
-class History:
+class History(msgspec.Struct, frozen=True):
     """One save through the nights; ``versions`` with the newest first."""
 
     identity: Identity

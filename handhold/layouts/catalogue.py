@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
+
+import msgspec
 
 from handhold.documents.file import read_file, reason, shown
 from handhold.documents.mistakes import Mistake, Mistakes
@@ -19,8 +20,7 @@ ENDINGS = (".yaml", ".yml")
 MOST_FILES = 2000
 
 
-@dataclass(frozen=True)
-class Catalogue:
+class Catalogue(msgspec.Struct, frozen=True):
     """``layouts`` are the usable ones by id; ``patterns`` those that only others build on."""
 
     layouts: Mapping[str, Layout]
@@ -38,8 +38,7 @@ def read_catalogue(folders: Sequence[Path]) -> Catalogue:
     return sound.catalogue
 
 
-@dataclass(frozen=True, slots=True)
-class Sound:
+class Sound(msgspec.Struct, frozen=True):
     """What can be used of the layouts, and every mistake of the others.
 
     ``missing`` are the ids that the others have or, where nothing can be read in a file, probably have.
@@ -68,8 +67,7 @@ def read_sound(folders: Sequence[Path]) -> Sound:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
+class Checked(msgspec.Struct, frozen=True):
     """The files that were looked at, by name, and every mistake in them."""
 
     files: tuple[str, ...]

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
+
 from handhold.documents.mistakes import Wrong
 from handhold.layouts.pattern import Pattern, prepared
 from handhold.model import HomeKind, Part
@@ -23,8 +25,7 @@ MOST_FIND = 200
 ALL = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(msgspec.Struct, frozen=True):
     """Where a home can lie: a volume, and a path in it.
 
     ``volume`` is ``*`` for any volume. ``path`` is relative to the volume's root and in written form, ``""``
@@ -38,8 +39,7 @@ class Place:
         return f"{self.volume}:{self.path}"
 
 
-@dataclass(frozen=True, slots=True)
-class Home:
+class Home(msgspec.Struct, frozen=True):
     """A place where the data can lie, by name; without any ``at`` nobody has said yet where."""
 
     name: str
@@ -47,8 +47,7 @@ class Home:
     at: tuple[Place, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(msgspec.Struct, frozen=True):
     """One line of a keep-list: what the pattern fits is of this part, or is skipped (no part)."""
 
     part: Part | None
@@ -58,8 +57,7 @@ class Rule:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Version:
+class Version(msgspec.Struct, frozen=True):
     """Where an emulator's version stands: in a text file of a home, between two pieces of text.
 
     ``home`` is None where any home can have the file. ``find`` holds ``{version}`` once.

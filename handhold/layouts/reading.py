@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import msgspec
 
 from handhold.documents.document import Node, Scalar, Table, read_document
 from handhold.documents.mistakes import Mistake
@@ -43,8 +43,7 @@ MOST_TITLE = 100
 Position = tuple[int, int]
 
 
-@dataclass(frozen=True, slots=True)
-class HomeDraft:
+class HomeDraft(msgspec.Struct, frozen=True):
     """A home as a file names it; None is what the file leaves to its pattern."""
 
     name: str
@@ -53,8 +52,7 @@ class HomeDraft:
     position: Position
 
 
-@dataclass(slots=True)
-class Draft:
+class Draft(msgspec.Struct):
     """What one file says. ``sound`` is False if there was any mistake in it."""
 
     file: str
@@ -64,17 +62,17 @@ class Draft:
     title: str = ""
     like: str | None = None
     like_position: Position = (1, 1)
-    homes: list[HomeDraft] = field(default_factory=list)
+    homes: list[HomeDraft] = []
     homes_position: Position = (1, 1)
-    skip: list[Rule] = field(default_factory=list)
-    keep: list[Rule] = field(default_factory=list)
-    inside: list[Rule] = field(default_factory=list)
+    skip: list[Rule] = []
+    keep: list[Rule] = []
+    inside: list[Rule] = []
     newest: int | None = None
     forms: tuple[str, str] | None = None
     forms_position: Position = (1, 1)
     version: Version | None = None
-    home_positions: dict[str, Position] = field(default_factory=dict)  # homes that rules name
-    carry: dict[Part, bool] = field(default_factory=dict)
+    home_positions: dict[str, Position] = {}  # homes that rules name
+    carry: dict[Part, bool] = {}
     before: tuple[str, ...] | None = None
     imports: tuple[str, ...] | None = None
     after: tuple[str, ...] | None = None

@@ -7,9 +7,10 @@ stranger from running away.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
+
+import msgspec
 
 from handhold.documents.mistakes import Wrong
 
@@ -33,8 +34,7 @@ class Wild(Enum):
     DEEP = "**"
 
 
-@dataclass(frozen=True, slots=True)
-class Capture:
+class Capture(msgspec.Struct, frozen=True):
     """What stands for at least one character, and is remembered."""
 
     name: str

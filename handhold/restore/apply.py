@@ -15,7 +15,9 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack, closing
-from dataclasses import dataclass, replace
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot, VolumeNote
@@ -30,8 +32,7 @@ from handhold.restore.steps import NOT_HELD, Action, Decision, Plan, Step
 from handhold.restore.writing import Done, Writing, standing_as
 
 
-@dataclass(frozen=True, slots=True)
-class Applied:
+class Applied(msgspec.Struct, frozen=True):
     """What a restore did: the plan with what became of each step, and the manifests that record it."""
 
     plan: Plan

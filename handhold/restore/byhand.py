@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+
+import msgspec
 
 from handhold.layouts.layout import Layout
 from handhold.model import HomeKind, Part
@@ -12,8 +13,7 @@ from handhold.restore.steps import Action, Decision, Step
 _SHOWN = 3
 
 
-@dataclass(frozen=True, slots=True)
-class ByHand:
+class ByHand(msgspec.Struct, frozen=True):
     """One step by hand; ``when`` is ``before`` or ``after`` the restore."""
 
     emulator: str

@@ -7,8 +7,10 @@ restore is done by the same means: targets, room, names, the safety snapshot, th
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import datetime
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
@@ -37,8 +39,7 @@ from handhold.restore.units import Unit, units_of
 from handhold.restore.whereabouts import Known, whereabouts
 
 
-@dataclass(frozen=True, slots=True)
-class Carry:
+class Carry(msgspec.Struct, frozen=True):
     """A plan to carry, and what the owner should know. ``saves`` and the plan's steps belong together."""
 
     plan: Plan
@@ -49,7 +50,9 @@ class Carry:
     last: Mapping[str, datetime]  # of each device: its last night, or else what the archive has of it
     sources: tuple[str, ...]  # the devices from which something is written
     unseen: int  # saves that alone are newest here and that no snapshot holds yet
-    layouts: Mapping[str, Layout] = field(default_factory=dict)  # the owner's, or those of the last nights
+    layouts: Mapping[str, Layout] = msgspec.field(
+        default_factory=dict
+    )  # the owner's, or those of the last nights
     unrecorded: str = ""  # why the archive cannot record it, so that it cannot be undone
 
 

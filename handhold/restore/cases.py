@@ -20,8 +20,7 @@ from handhold.restore.steps import NOT_HELD, Action, Decision, Step
 from handhold.restore.whereabouts import Known, Stands
 
 
-@dataclass(frozen=True, slots=True)
-class Version:
+class Version(msgspec.Struct, frozen=True):
     """One content of a save, as it stands on one device. Size in bytes, time in nanoseconds."""
 
     device: str
@@ -34,8 +33,7 @@ class Version:
     newest: bool  # it is the newest, or one of those of a fork
 
 
-@dataclass(frozen=True, slots=True)
-class Save:
+class Save(msgspec.Struct, frozen=True):
     """One file, and how the device at hand stands to the newest of it, which is None if there is a fork."""
 
     emulator: str

@@ -8,7 +8,9 @@ from a plan or from what became of it; ``handhold.cli.checklist`` writes it down
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.model import Gap, HomeKind, Part
 from handhold.restore.carry import Carry
@@ -23,16 +25,14 @@ _STAYS = (Decision.NEWER, Decision.FORK, Decision.UNSURE)
 _DID_NOT_COME = (Decision.BY_HAND, Decision.BLOCKED, Decision.FAILED)
 
 
-@dataclass(frozen=True, slots=True)
-class Todo:
+class Todo(msgspec.Struct, frozen=True):
     """Something to do by hand. ``done``: it can be seen on the device that it was done."""
 
     what: str
     done: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Came:
+class Came(msgspec.Struct, frozen=True):
     """Files of one part that come along, or are there already. ``bytes`` in all."""
 
     part: Part
@@ -42,8 +42,7 @@ class Came:
     done: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Newest:
+class Newest(msgspec.Struct, frozen=True):
     """The newest progress that comes along; ``modified`` in nanoseconds UTC."""
 
     title: str
@@ -51,8 +50,7 @@ class Newest:
     modified: int
 
 
-@dataclass(frozen=True, slots=True)
-class Reason:
+class Reason(msgspec.Struct, frozen=True):
     """Files of one part that share one reason."""
 
     part: Part | None  # None: what could not be kept that night is of no known part
@@ -61,8 +59,7 @@ class Reason:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class Chapter:
+class Chapter(msgspec.Struct, frozen=True):
     """One emulator. ``done``: everything that was to come along is on the device."""
 
     emulator: str
@@ -78,8 +75,7 @@ class Chapter:
     done: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Checklist:
+class Checklist(msgspec.Struct, frozen=True):
     """The whole of it. ``applied``: the files were written; else it is only the plan."""
 
     device: str

@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 
 import msgspec
 
@@ -27,12 +26,11 @@ from handhold.restore.lying import HomeKey, spoken
 from handhold.restore.steps import Action, Decision, Step
 
 
-@dataclass(frozen=True, slots=True)
-class Moved:
+class Moved(msgspec.Struct, frozen=True):
     """Entries as they go into the other form; ``lay`` says where each lay, by its new key."""
 
     entries: list[Entry]
-    lay: Mapping[tuple[str, str, str], Entry] = field(default_factory=dict)
+    lay: Mapping[tuple[str, str, str], Entry] = {}
     left: Sequence[Step] = ()  # what cannot go, each with why
 
     @property

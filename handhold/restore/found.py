@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+import msgspec
 
 from handhold.archive.standing import ELSEWHERE
 from handhold.model import Entry, Site, Traits
@@ -20,8 +21,7 @@ class What(StrEnum):
     UNREADABLE = "unreadable"
 
 
-@dataclass(frozen=True, slots=True)
-class Target:
+class Target(msgspec.Struct, frozen=True):
     """Where one home of one emulator goes on the device at hand.
 
     ``base`` is the folder that is trusted; nothing below it is reached over a link. ``below`` is the way from
@@ -49,15 +49,13 @@ class Target:
         return f"{self.below}/{path}" if self.below else path
 
 
-@dataclass(frozen=True, slots=True)
-class NoTarget:
+class NoTarget(msgspec.Struct, frozen=True):
     """Why a home has no place on the device at hand, and what the owner can do: a step by hand."""
 
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(msgspec.Struct, frozen=True):
     """What stands at a target. Times in nanoseconds UTC, size in bytes."""
 
     what: What = What.NOTHING
@@ -73,8 +71,7 @@ class Found:
 NOTHING = Found()
 
 
-@dataclass(frozen=True, slots=True)
-class Wish:
+class Wish(msgspec.Struct, frozen=True):
     """One entry that is to be put back, and all that is known about its place."""
 
     entry: Entry
@@ -88,8 +85,7 @@ class Wish:
     copy: Entry | None = None  # what is written instead: the entry with other places in it
 
 
-@dataclass(frozen=True, slots=True)
-class Room:
+class Room(msgspec.Struct, frozen=True):
     """Room on one file system, for messages by ``name``. Bytes."""
 
     name: str

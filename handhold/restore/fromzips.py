@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
+
+import msgspec
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
@@ -23,8 +24,7 @@ from handhold.restore.select import Chosen, title_of_member
 from handhold.restore.steps import NOT_HELD, Action, Decision, Step
 
 
-@dataclass(frozen=True, slots=True)
-class Makings:
+class Makings(msgspec.Struct, frozen=True):
     """The entries of a plan, those of them that are made, and steps for members that are left."""
 
     entries: list[Entry]

@@ -11,7 +11,8 @@ import re
 import stat
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+
+import msgspec
 
 from handhold.archive.inventory import Game
 from handhold.archive.sameness import folded
@@ -30,8 +31,7 @@ _NEAR, _MOST_OFFERED = 0.82, 3
 _MOST_COMPARED = 50
 
 
-@dataclass(frozen=True, slots=True)
-class WithoutGame:
+class WithoutGame(msgspec.Struct, frozen=True):
     """A game's saves whose game is not on the new device; ``near`` are games there of nearly that name."""
 
     emulator: str

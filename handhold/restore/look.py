@@ -6,7 +6,8 @@ import hashlib
 import os
 import stat
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from handhold.device.times import modified_of
 from handhold.device.trouble import why_unreadable

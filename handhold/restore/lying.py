@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from handhold.archive.standing import ELSEWHERE
 from handhold.device.homes import find_homes, segment

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.device.versions import version_of
 from handhold.layouts.layout import Layout
@@ -15,8 +17,7 @@ from handhold.restore.lying import HomeKey
 from handhold.restore.steps import Action, Decision, Step
 
 
-@dataclass(frozen=True, slots=True)
-class OtherVersion:
+class OtherVersion(msgspec.Struct, frozen=True):
     """An emulator that is here in another version than on the night of the snapshot."""
 
     emulator: str

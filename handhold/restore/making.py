@@ -10,9 +10,10 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
 from io import BytesIO
+
+import msgspec
 
 from handhold.archive import recipe
 from handhold.archive.blocks import block_id
@@ -41,8 +42,7 @@ _MOST_OF_A_BYTE = 1032
 _LABEL = 60
 
 
-@dataclass(frozen=True, slots=True)
-class Made:
+class Made(msgspec.Struct, frozen=True):
     """A file that is made: the entry that it would be, its content, and what puts it into the archive.
 
     Reading the content raises ``Damaged`` and ``ValueError``, also after the last run.
@@ -54,8 +54,7 @@ class Made:
     folder: str = ""  # in the home, of what is unpacked
 
 
-@dataclass(frozen=True, slots=True)
-class Left:
+class Left(msgspec.Struct, frozen=True):
     """A member that is not written, and why; the whole zip still holds it."""
 
     entry: Entry  # of the zip
@@ -64,8 +63,7 @@ class Left:
     hurt: bool = False  # its content is not sound: another zip may have it
 
 
-@dataclass(frozen=True, slots=True)
-class Making:
+class Making(msgspec.Struct, frozen=True):
     """What was made of one zip, and what was left."""
 
     made: list[Made]

@@ -18,9 +18,10 @@ played on, what comes out of it is newer than those too.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.archive.standing import Line
 
@@ -47,8 +48,7 @@ class Here(StrEnum):
     REMOVED = "removed"  # it stood here, was removed here, and nobody played on since
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(msgspec.Struct, frozen=True):
     """What is newest of one save. ``newest`` holds one content, or those of a fork; none: it stands nowhere.
 
     ``common`` is the last content that the sides of a fork had in common, and ``evenings`` how often each
@@ -58,7 +58,7 @@ class Verdict:
     here: Here
     newest: tuple[str, ...]
     common: str | None = None
-    evenings: Mapping[str, int] = field(default_factory=dict)
+    evenings: Mapping[str, int] = {}
 
 
 def judge(courses: Mapping[Line, Course], device: str, place: Line) -> Verdict:
@@ -216,15 +216,14 @@ class Descent:
         return found
 
 
-@dataclass(slots=True)
-class _Side:
+class _Side(msgspec.Struct):
     """A place while its course is followed."""
 
     last: str | None = None
     gone: bool = False  # since then nothing stood there for a while
-    stood: set[str] = field(default_factory=set)
-    given_up: set[str] = field(default_factory=set)  # what its owner put the last one in place of
-    perhaps: set[str] = field(default_factory=set)  # what somebody may have put it in place of
+    stood: set[str] = set()
+    given_up: set[str] = set()  # what its owner put the last one in place of
+    perhaps: set[str] = set()  # what somebody may have put it in place of
 
 
 def _reached(content: str, ways: Mapping[str, Iterable[str]]) -> frozenset[str]:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from handhold.amounts import size
 from handhold.archive.sameness import same_save

@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 from bisect import insort
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import chain
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
@@ -47,8 +49,7 @@ _SURE_TIMES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs"
 #: Before that no snapshot was taken.
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(msgspec.Struct, frozen=True):
     """Where a home goes. ``own_layout``: the owner's layout says so, and not only the archive."""
 
     emulator: str
@@ -57,8 +58,7 @@ class Place:
     own_layout: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Prepared:
+class Prepared(msgspec.Struct, frozen=True):
     """A plan, and what else the owner should know before saying yes."""
 
     plan: Plan
@@ -70,7 +70,9 @@ class Prepared:
     places: tuple[Place, ...] = ()  # where each home goes
     hurt_pages: int = 0  # lists of files that cannot be read: what they name is not in the plan
     unrecorded: str = ""  # why the archive cannot record the restore, so that it cannot be undone
-    layouts: Mapping[str, Layout] = field(default_factory=dict)  # by emulator: the owner's, or the stored one
+    layouts: Mapping[str, Layout] = msgspec.field(
+        default_factory=dict
+    )  # by emulator: the owner's, or the stored one
     named: Named = NOTHING_NAMED  # places of the old device in the settings
     rewrites: tuple[Rewrite, ...] = ()  # settings whose copies name other places
     without_game: tuple[WithoutGame, ...] = ()  # saves whose game is not on this device
@@ -275,8 +277,7 @@ def _without_game(
     return without_game(made.steps, titles_of(games), here)
 
 
-@dataclass(frozen=True, slots=True)
-class _Looked:
+class _Looked(msgspec.Struct, frozen=True):
     found: list[Found]
     stamps: dict[HomeKey, Stamps]
     names: dict[tuple[str, str], frozenset[str]]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from handhold.device.listing import canonical, folded, joined, listed
 from handhold.device.recognising import site_of, title_of

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+
+import msgspec
 
 from handhold.archive.sameness import folded
 from handhold.errors import UnknownName, WrongInput
@@ -12,8 +13,7 @@ from handhold.model import Entry, Part
 from handhold.restore.inside import Inner, plain_name
 
 
-@dataclass(frozen=True, slots=True)
-class Selection:
+class Selection(msgspec.Struct, frozen=True):
     """What is asked for; an empty field asks for everything.
 
     ``games`` and ``paths`` are patterns: ``*`` stands for any text, ``?`` for one character, case does not
@@ -76,8 +76,7 @@ def at_or_below(pattern: re.Pattern[str], path: str) -> bool:
     return False
 
 
-@dataclass(frozen=True, slots=True)
-class Chosen:
+class Chosen(msgspec.Struct, frozen=True):
     """What a selection picks: whole files, and of some zips only members."""
 
     entries: list[Entry]

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 import msgspec
 
@@ -36,8 +35,7 @@ PARTS = (Part.SETTINGS, Part.CONTROLS, Part.LIBRARY)
 Key = tuple[str, str, str]
 
 
-@dataclass(frozen=True, slots=True)
-class NamedPlace:
+class NamedPlace(msgspec.Struct, frozen=True):
     """A place of the old device that a settings file names; ``path`` is the file's path in its home."""
 
     emulator: str
@@ -47,8 +45,7 @@ class NamedPlace:
     rewritable: bool = True  # False: it stands there in a form that is not rewritten
 
 
-@dataclass(frozen=True, slots=True)
-class Rewrite:
+class Rewrite(msgspec.Struct, frozen=True):
     """A settings file whose copy names other places. ``left``: lines that stay as they are, each with why."""
 
     entry: Entry  # as the archive has it
@@ -59,8 +56,7 @@ class Rewrite:
     named: frozenset[str] = frozenset()  # the old places in it
 
 
-@dataclass(frozen=True, slots=True)
-class Named:
+class Named(msgspec.Struct, frozen=True):
     """What the settings of a restore name, and what could be put in its stead: old path to new."""
 
     places: tuple[NamedPlace, ...] = ()

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.sameness import Forms
 from handhold.archive.standing import Lines
@@ -57,8 +59,7 @@ KEPT = frozenset({Decision.NEWER, Decision.FORK, Decision.UNSURE})
 LEFT = KEPT | {Decision.HELD_BACK, Decision.BY_HAND, Decision.BLOCKED, Decision.FAILED}
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(msgspec.Struct, frozen=True):
     """One entry of the plan. ``path`` is where it goes in the home: another than the entry's if beside."""
 
     decision: Decision
@@ -83,8 +84,7 @@ class Step:
         return f"{written(self.target.base).rstrip('/')}/{self.target.way(self.path)}"
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(msgspec.Struct, frozen=True):
     """The snapshot that the entries come from."""
 
     name: str
@@ -93,8 +93,7 @@ class Source:
     limit: int  # no file in it can be younger: nanoseconds
 
 
-@dataclass(frozen=True, slots=True)
-class Scene:
+class Scene(msgspec.Struct, frozen=True):
     """All that a plan needs besides the wishes themselves.
 
     ``histories`` by identity. ``entry_stamps`` and ``found_stamps`` tell a copy's time, by (emulator, home)
@@ -105,20 +104,19 @@ class Scene:
     device: str
     source: Source
     now: int
-    histories: Mapping[Identity, Lines] = field(default_factory=dict)
+    histories: Mapping[Identity, Lines] = {}
     on_newer: OnNewer = OnNewer.KEEP
-    entry_stamps: Mapping[tuple[str, str], Stamps] = field(default_factory=dict)
-    found_stamps: Mapping[tuple[str, str], Stamps] = field(default_factory=dict)
-    names: Mapping[tuple[str, str], frozenset[str]] = field(default_factory=dict)
-    rooms: Mapping[str, Room] = field(default_factory=dict)
+    entry_stamps: Mapping[tuple[str, str], Stamps] = {}
+    found_stamps: Mapping[tuple[str, str], Stamps] = {}
+    names: Mapping[tuple[str, str], frozenset[str]] = {}
+    rooms: Mapping[str, Room] = {}
     archive_room: Room | None = None
     archive_storage: str = ""
-    forms: Forms = field(default_factory=dict)  # homes that hold the same saves in two forms
+    forms: Forms = {}  # homes that hold the same saves in two forms
     archive_trouble: str = ""  # why the archive cannot be written to, if it cannot
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(msgspec.Struct, frozen=True):
     """What a restore would do."""
 
     source: Source

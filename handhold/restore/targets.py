@@ -21,7 +21,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.standing import ELSEWHERE
 from handhold.device.recognising import is_found
@@ -36,8 +38,7 @@ from handhold.restore.lying import HomeKey, Lie, is_read_only, spoken, storage_o
 from handhold.restore.recognised import Recognised
 
 
-@dataclass(frozen=True, slots=True)
-class HomeOption:
+class HomeOption(msgspec.Struct, frozen=True):
     """One ``--home``; ``home`` is None where it means the emulator's only one."""
 
     emulator: str
@@ -45,13 +46,14 @@ class HomeOption:
     path: str
 
 
-@dataclass(frozen=True, slots=True)
-class Elsewhere:
+class Elsewhere(msgspec.Struct, frozen=True):
     """What the owner said about places: ``--to`` by volume name, and ``--home``."""
 
-    to: Mapping[str, str] = field(default_factory=dict)
+    to: Mapping[str, str] = {}
     homes: tuple[HomeOption, ...] = ()
-    forms: Mapping[str, str] = field(default_factory=dict)  # by emulator: the home that its saves go into
+    forms: Mapping[str, str] = msgspec.field(
+        default_factory=dict
+    )  # by emulator: the home that its saves go into
 
 
 def home_option(text: str) -> HomeOption:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 
 import msgspec
 
@@ -16,18 +15,16 @@ from handhold.restore.found import NOTHING
 from handhold.restore.steps import Action, Decision, Step
 
 
-@dataclass(frozen=True, slots=True)
-class Renamed:
+class Renamed(msgspec.Struct, frozen=True):
     """Entries as they go by other names; ``was`` has their old paths, by their new keys."""
 
     entries: list[Entry]
     every: Iterable[Entry]
-    was: Mapping[tuple[str, str, str], str] = field(default_factory=dict)
+    was: Mapping[tuple[str, str, str], str] = {}
     left: Sequence[Step] = ()  # what cannot go by another name, each with why
 
 
-@dataclass(frozen=True, slots=True)
-class NewName:
+class NewName(msgspec.Struct, frozen=True):
     """A file whose copy goes by another name: its path in its home, as it was and as it is written."""
 
     emulator: str

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
@@ -38,8 +40,7 @@ _FOREIGN = (
 Key = tuple[str, str, str]
 
 
-@dataclass(frozen=True, slots=True)
-class Undo:
+class Undo(msgspec.Struct, frozen=True):
     """What taking the last restore back would do.
 
     ``elsewhere`` are the whole paths of the files outside the device's homes that it would write or remove.

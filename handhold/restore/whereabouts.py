@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import msgspec
@@ -23,8 +22,7 @@ from handhold.restore.targets import Elsewhere, resolve
 Known = Mapping[Line, Sequence[Moment]]
 
 
-@dataclass(frozen=True, slots=True)
-class Stands:
+class Stands(msgspec.Struct, frozen=True):
     """Where one file goes on the device at hand, by its path in the home there, and what stands there.
 
     ``live`` is what stands at every place of the device at which it was looked for, by line; None: nothing.

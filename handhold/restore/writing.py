@@ -9,8 +9,10 @@ import stat
 import time
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing
-from dataclasses import dataclass, replace
 from itertools import count
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
 from handhold.device.temporary import is_temporary
@@ -42,16 +44,14 @@ class Failed(Exception):
     """One file could not be written, and why; the others go on."""
 
 
-@dataclass(frozen=True, slots=True)
-class Done:
+class Done(msgspec.Struct, frozen=True):
     """A step after it was tried. ``written`` is the entry as it stands now, None if nothing was written."""
 
     step: Step
     written: Entry | None
 
 
-@dataclass(slots=True)
-class _Begun:
+class _Begun(msgspec.Struct):
     step: Step
     base: str
     inner: str

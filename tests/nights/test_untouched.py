@@ -6,11 +6,11 @@ import hashlib
 import os
 import random
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage

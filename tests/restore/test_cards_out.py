@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from handhold.archive.head import Snapshot
 from handhold.device.volumes import open_device

@@ -6,13 +6,13 @@ import os
 import random
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import fields
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import fields
 
 from handhold.archive import pages
 from handhold.archive.archive import Archive

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+import msgspec
 import xxhash
 
 from handhold.archive.blocks import Sealed, unseal
@@ -25,8 +25,7 @@ from handhold.archive.parity.mended import Mended
 from handhold.errors import OwnerError
 
 
-@dataclass(frozen=True, slots=True)
-class Remains:
+class Remains(msgspec.Struct, frozen=True):
     """The records of a bundle that can be told apart, and which of them are sound.
 
     ``told`` says whether these are all that there were.

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+
+import msgspec
 
 from handhold.archive import members, pages, recipe
 from handhold.archive.archive import Archive
@@ -15,14 +16,13 @@ from handhold.model import Entry
 Read = Callable[[bytes], bytes | None]
 
 
-@dataclass
-class Needs:
+class Needs(msgspec.Struct):
     """``missing`` are blocks that are needed and cannot be had; ``entries`` are the files that need them."""
 
-    missing: set[bytes] = field(default_factory=set)
-    entries: list[Entry] = field(default_factory=list)
+    missing: set[bytes] = set()
+    entries: list[Entry] = []
     #: Manifests that cannot be read: what they need is not known.
-    unknown: list[str] = field(default_factory=list)
+    unknown: list[str] = []
 
 
 def needs_of(archive: Archive, have: Callable[[bytes], bool], read: Read) -> Needs:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.archive.report import Report
 
@@ -16,8 +17,7 @@ class Deed(NamedTuple):
     source: str
 
 
-@dataclass
-class Mending:
+class Mending(msgspec.Struct):
     """What a run did, or with ``dry`` would do.
 
     ``before`` and ``after`` are checks of the whole archive, one and the same where nothing was written.
@@ -26,10 +26,10 @@ class Mending:
     dry: bool
     before: Report
     after: Report
-    done: list[Deed] = field(default_factory=list)
-    removed: list[str] = field(default_factory=list)
+    done: list[Deed] = []
+    removed: list[str] = []
     parity: int = 0  # parity files that were written
-    told: list[str] = field(default_factory=list)
+    told: list[str] = []
     lost_blocks: int = 0
 
     @property

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 
+import msgspec
 import xxhash
 
 from handhold.archive.parity.code import decoded
@@ -26,8 +26,7 @@ from handhold.archive.storage import Readable
 _LARGEST = parity_size(shape_for(LARGEST_PROTECTED))
 
 
-@dataclass
-class Parity:
+class Parity(msgspec.Struct):
     """What could be read of a parity file.
 
     ``sound`` tells whether nothing of it is hurt. ``checks`` has the checksums of sectors by number, those of
@@ -39,7 +38,7 @@ class Parity:
     shape: Shape
     sound: bool
     whole: bytes | None = None  # the file itself, if it is a small one
-    checks: dict[int, int] = field(default_factory=dict)
+    checks: dict[int, int] = {}
     sheets: int = 1
 
 
@@ -91,8 +90,7 @@ def _complete(found: Parity, sheets: list[tuple[int, Sheet]], sums: dict[int, in
     )
 
 
-@dataclass
-class Repair:
+class Repair(msgspec.Struct):
     """What a file looks like beside its parity: sectors that are lost, and those that came back.
 
     ``hurt`` is how many sectors were not as they should be; of these ``lost`` cannot be computed, and
@@ -100,8 +98,8 @@ class Repair:
     """
 
     hurt: int = 0
-    lost: set[int] = field(default_factory=set)
-    back: dict[int, bytes] = field(default_factory=dict)
+    lost: set[int] = set()
+    back: dict[int, bytes] = {}
 
 
 def lost_sectors(storage: Readable, parity: Parity) -> set[int]:

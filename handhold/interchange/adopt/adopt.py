@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import datetime
 
 import msgspec
+from msgspec.structs import replace
 
 from handhold.archive.adopted import BACKUP, adopted_sequence
 from handhold.archive.archive import Archive
@@ -31,8 +31,7 @@ from handhold.names import written
 Progress = Callable[[int, int, int, int], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Backup:
+class Backup(msgspec.Struct, frozen=True):
     """An old backup as it was found. ``sites`` gives for each claim's site the one it gets in the archive.
 
     It is ``doubtful`` where only the times of its files say that it is newer than its device's last night.

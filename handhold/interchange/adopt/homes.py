@@ -6,6 +6,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
+from msgspec import structs
+
 from handhold.device.homes import segment
 from handhold.device.listing import folded
 from handhold.errors import UnknownName
@@ -58,7 +60,7 @@ def relocated(
         ]
         if any(path is not None for path in paths):
             lie = [() if path is None else (Place("*", path),) for path in paths]
-            homes = tuple(replace(home, at=at) for home, at in zip(layout.homes, lie, strict=True))
+            homes = tuple(structs.replace(home, at=at) for home, at in zip(layout.homes, lie, strict=True))
             found.append(replace(layout, homes=homes))
     return found
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+import msgspec
 
 from handhold.documents.mistakes import Mistake
 from handhold.layouts.catalogue import files_in, read_files, resolve
@@ -22,8 +23,7 @@ from handhold.resources import patterns_folder
 _NAME = "the draft"
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
+class Wanted(msgspec.Struct, frozen=True):
     """What a draft is to be called, and where its folder lies."""
 
     id: str
@@ -34,8 +34,7 @@ class Wanted:
     inside: tuple[str, ...] = ()  # app-private storage of the same name
 
 
-@dataclass(frozen=True, slots=True)
-class Proposal:
+class Proposal(msgspec.Struct, frozen=True):
     """A drafted layout: its text, and what it makes of the files from which it was drafted."""
 
     text: str

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.model import Part
 
@@ -17,8 +18,7 @@ class Seen(NamedTuple):
     modified: int  # nanoseconds
 
 
-@dataclass(frozen=True, slots=True)
-class Looks:
+class Looks(msgspec.Struct, frozen=True):
     """What a file looks like: its part, how certain that is out of 100, and why, in the owner's words."""
 
     part: Part | None

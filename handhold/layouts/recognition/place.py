@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
 from functools import lru_cache
+
+import msgspec
+from msgspec.structs import replace
 
 from handhold.layouts.recognition.signals import Meaning, signals
 from handhold.layouts.recognition.words import squeezed
@@ -41,8 +43,7 @@ def is_zeros(name: str) -> bool:
     return name.startswith("0" * signals().id_zeros)
 
 
-@dataclass(frozen=True, slots=True)
-class Surroundings:
+class Surroundings(msgspec.Struct, frozen=True):
     """What the folders above say; ``place`` names a row of the table of places.
 
     >>> Surroundings.top().into("Tinplate").into("saves").place

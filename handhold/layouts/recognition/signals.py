@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any, NamedTuple
 
+import msgspec
 import yaml
 
 from handhold.layouts.recognition.words import folded, squeezed, words
@@ -44,8 +44,7 @@ class Signature(NamedTuple):
     begins: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class Vocabulary:
+class Vocabulary(msgspec.Struct, frozen=True):
     """Words that mean something: as the whole name, as words in it, as letters in it."""
 
     whole: Mapping[str, tuple[str, bool]]  # squeezed: meaning, weak
@@ -84,8 +83,7 @@ class Vocabulary:
         return best
 
 
-@dataclass(frozen=True, slots=True)
-class Inputs:
+class Inputs(msgspec.Struct, frozen=True):
     """The words of input settings."""
 
     buttons: frozenset[str]
@@ -95,8 +93,7 @@ class Inputs:
     values: re.Pattern[str]
 
 
-@dataclass(frozen=True, slots=True)
-class Signals:
+class Signals(msgspec.Struct, frozen=True):
     """Everything that recognition goes by."""
 
     sure: int

@@ -9,9 +9,10 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from urllib.parse import quote, unquote
+
+import msgspec
 
 from handhold.errors import WrongInput
 from handhold.restore.repoint.spelling import Spelled, spell, spelled
@@ -34,8 +35,7 @@ _SHOWN, _AROUND = 160, 60
 _UNWRITABLE = re.compile(r"[\\\x00-\x1f\x7f\ud800-\udfff]")
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(msgspec.Struct, frozen=True):
     """One line that changes; long lines are cut around what changes."""
 
     line: int
@@ -43,8 +43,7 @@ class Change:
     new: str
 
 
-@dataclass(frozen=True, slots=True)
-class Rewritten:
+class Rewritten(msgspec.Struct, frozen=True):
     """A file with other places in it. ``left`` says of a place, by its line, why it was left as it was.
 
     ``named`` are the old places that it names.

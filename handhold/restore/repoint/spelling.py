@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
+
+import msgspec
 
 from handhold.restore.repoint.text import Dialect
 
@@ -22,8 +23,7 @@ _ESCAPED = {"b": "\b", "f": "\f", "n": "\n", "r": "\r", "t": "\t"}
 _UNSAFE = re.compile(r"[\"'`;#<>|%$]|: |^ | $")
 
 
-@dataclass(frozen=True, slots=True)
-class Spelled:
+class Spelled(msgspec.Struct, frozen=True):
     """A text without its spelling. ``starts[i]`` is where ``plain[i]`` begins there; one more ends it."""
 
     plain: str

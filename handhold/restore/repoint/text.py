@@ -5,8 +5,9 @@ from __future__ import annotations
 import codecs
 import json
 import re
-from dataclasses import dataclass
 from enum import Enum
+
+import msgspec
 
 #: Larger files are hardly settings that a person wrote (bytes); they are not looked into.
 LARGEST = 1 << 20
@@ -47,8 +48,7 @@ _MARKS = (  # UTF-32 begins as UTF-16 does, and its texts hold NUL, so they are 
 )
 
 
-@dataclass(frozen=True, slots=True)
-class TextFile:
+class TextFile(msgspec.Struct, frozen=True):
     """A file as text: ``mark + text.encode(encoding)`` are its very bytes."""
 
     text: str

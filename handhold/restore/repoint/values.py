@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from urllib.parse import unquote
+
+import msgspec
 
 from handhold.restore.repoint.rewriting import IN_ADDRESS, LEFT
 from handhold.restore.repoint.spelling import spelled
@@ -24,8 +25,7 @@ _CLOSING = {")": "(", "]": "[", "}": "{"}
 LONGEST, MOST = 4096, 500
 
 
-@dataclass(frozen=True, slots=True)
-class Value:
+class Value(msgspec.Struct, frozen=True):
     """An absolute path as a file names it; ``names`` are those between the separators, the root first."""
 
     line: int
@@ -39,8 +39,7 @@ class Value:
         return self.names[: len(names)] == names
 
 
-@dataclass(frozen=True, slots=True)
-class Was:
+class Was(msgspec.Struct, frozen=True):
     """Where a home lay on the old device: its volume, and the names of the path there."""
 
     volume: str
