@@ -104,12 +104,26 @@ class Index:
         """A place of the block in a whole bundle, if there is one: the first that is found."""
         number = self._behind
         if number >= self._rows or not self._is_row(ident, number):
-            found = next(self.numbers(ident), None)
+            found = self.lowest(ident)
             if found is None:
                 return None
             number = found
         self._behind = number + 1
         return self.place(number)
+
+    def lowest(self, ident: bytes) -> int | None:
+        """The record of the block in a whole bundle that has the lowest number."""
+        if self._keys is None or self._recent:
+            return next(self.numbers(ident), None)
+        # As in `_found`, without a generator: a check asks for each block of each night.
+        keys, first = self._keys, _first_key(ident)
+        at = bisect_left(keys, first)
+        while at < len(keys) and keys[at] - first <= _ROW_MASK:
+            number = keys[at] & _ROW_MASK
+            if self._is_row(ident, number):
+                return number
+            at += 1
+        return None
 
     def places(self, ident: bytes) -> Iterator[Place]:
         """Every place where the block should lie, those in whole bundles first."""
@@ -136,6 +150,15 @@ class Index:
         """The bundles that are whole: file, size in bytes, and the numbers of their records."""
         for file, table, start in zip(self._files, self._tables, self._starts, strict=True):
             yield file, self._sizes[file], range(start, start + len(table) // _ROW_SIZE)
+
+    def run(self, ident: bytes) -> tuple[str, int, Iterator[tuple[bytes, int, int, int, int, int]]] | None:
+        """A whole bundle that has the block, its row there (a number from 0), and the rows from there on."""
+        number = self.lowest(ident)
+        if number is None:
+            return None
+        bundle = bisect_right(self._starts, number) - 1
+        row = number - self._starts[bundle]
+        return self._files[bundle], row, ROW.iter_unpack(memoryview(self._tables[bundle])[row * _ROW_SIZE :])
 
     def add(self, file: str, table: bytes, size: int) -> None:
         """Takes in a bundle of ``size`` bytes that was just written."""

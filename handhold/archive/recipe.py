@@ -57,6 +57,11 @@ def decode(data: bytes, size: int | None = None) -> list[Range]:
     return ranges
 
 
+def can_be(plain: int, stored: int) -> bool:
+    """Whether a block can be a recipe of mostly different blocks, by its sizes: names cannot be packed."""
+    return plain > _HEAD.size and (plain - _HEAD.size) % _ROW.size == 0 and stored * 4 >= plain * 3
+
+
 def _check(one: Range) -> None:
     if len(one.id) != 32 or one.offset < 0 or one.length < 1 or one.offset + one.length > LARGEST:
         raise ValueError("the recipe has a range that no block can hold")

@@ -13,6 +13,7 @@ from handhold.archive.index import Place
 from handhold.archive.manifest import Manifest
 from handhold.archive.report import Affected, Findings, coarsened
 from handhold.archive.soundness import Meter, Soundness
+from handhold.archive.wholes import Wholes
 from handhold.errors import Damaged, NotNow, OwnerError
 from handhold.model import Entry
 
@@ -47,13 +48,15 @@ class References:
         soundness: Soundness,
         findings: Findings,
         meter: Meter,
-        executor: Executor | None,
+        executor: Executor,
+        wholes: Wholes | None,
     ) -> None:
         self._archive = archive
         self._soundness = soundness
         self._findings = findings
         self._meter = meter
         self._executor = executor
+        self._wholes = wholes  # in a deep check
         self._pages: dict[bytes, _Page] = {}
         self._bare: dict[bytes, _Page] = {}  # of snapshots that were let go
         self._layouts: set[str] = set()
@@ -172,8 +175,8 @@ class References:
         causes = {entry: found for entry in entries if (found := self._causes(entry, place.file))}
         for entry in entries:
             self._members(entry)
-        if self._executor is not None:
-            self._prove([entry for entry in entries if entry.recipe and entry not in causes])
+        if self._wholes is not None:
+            self._prove(self._wholes, [entry for entry in entries if entry.recipe and entry not in causes])
             for entry in entries:
                 if entry.recipe and self._files.get(_file(entry)) is False:
                     self._findings.damage(place.file, _MISFIT)
@@ -248,10 +251,15 @@ class References:
             causes.add(place.file)
         return tuple(sorted(causes))
 
-    def _prove(self, entries: list[Entry]) -> None:
-        """Puts files of several blocks together and compares them with their digests."""
+    def _prove(self, wholes: Wholes, entries: list[Entry]) -> None:
+        """Compares files of several blocks with their digests; puts those together that did not pass by."""
         new = {_file(entry): entry for entry in entries if _file(entry) not in self._files}
-        if not new or self._executor is None:
+        for file in list(new):
+            digest, recipe = file
+            if wholes.digests.get(recipe) == digest:
+                self._files[file] = True
+                del new[file]
+        if not new:
             return
         self._meter.total += sum(entry.size for entry in new.values())
         next(self._archive.index.places(bytes(32)), None)  # what hurt bundles hold is read by one thread only

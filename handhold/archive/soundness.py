@@ -2,29 +2,70 @@
 
 from __future__ import annotations
 
+import sys
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from concurrent.futures import Executor, Future
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import xxhash
 
-from handhold.archive import bundle
+from handhold.archive import bundle as bundles
 from handhold.archive.blocks import Sealed, unseal
 from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Row, header_of
 from handhold.archive.index import Index, Place
 from handhold.archive.report import Findings
 from handhold.archive.stock import Stock, rightful_bundle
 from handhold.archive.storage import Storage
+from handhold.archive.wholes import Part, Wholes
 from handhold.errors import NotNow, OwnerError
 
 #: What a row has (see ``Row``), without its names: there are many of them.
 _Fields = tuple[bytes, int, int, int, int, int]
-#: Records with a hurt payload, by their offsets, with the reason; and how many headers are hurt.
-_Judged = tuple[dict[int, str], int]
 #: Bytes that are read at once: large for a card, and small enough to be still at hand when they are summed.
 RUN = 1 << 21
-#: What may wait for the threads of a deep check, in tasks of about ``RUN`` bytes.
-_WAITING = 6
+#: What may be at work or wait in the threads: runs, and bytes of unpacked blocks that are wanted.
+_WAITING, _KEPT = 8, 24 << 20
+
+
+class _Judged(NamedTuple):
+    """What was found of some records.
+
+    ``bad`` has those with a hurt payload, by their offsets, with the reason; ``headers`` are hurt; ``plain``
+    has the blocks that were to be kept, by their place among the records.
+    """
+
+    bad: dict[int, str]
+    headers: int
+    plain: dict[int, bytes]
+
+
+@dataclass(slots=True)
+class _Bundle:
+    """A bundle that is being read."""
+
+    file: str
+    size: int
+    rows: Iterable[_Fields]
+    table: int  # bytes of its table, 0 where that is hurt
+    begin: int  # the number of its first record, where records are counted
+    total: int = 0  # records
+    done: int = 0  # bytes
+    headers: int = 0  # that are hurt
+    bad: dict[int, str] = field(default_factory=dict)
+    gone: bool = False
+
+
+class _Run(NamedTuple):
+    """Records of a bundle that are being judged in a thread."""
+
+    bundle: _Bundle
+    begin: int  # the number of the first
+    length: int  # bytes
+    parts: list[Part]
+    kept: int  # bytes
+    judged: Future[_Judged]
 
 
 class Meter:
@@ -44,17 +85,25 @@ class Meter:
 class Soundness:
     """Which blocks can be had, after ``check`` has read all bundles.
 
-    ``executor`` is there for a deep check only: then every block is unpacked and compared with its name.
+    With ``wholes`` the check is a deep one: every block is unpacked and compared with its name, and handed to
+    ``wholes``.
     """
 
     def __init__(
-        self, storage: Storage, index: Index, stock: Stock, findings: Findings, executor: Executor | None
+        self,
+        storage: Storage,
+        index: Index,
+        stock: Stock,
+        findings: Findings,
+        executor: Executor,
+        wholes: Wholes | None,
     ) -> None:
         self._storage = storage
         self._index = index
         self._stock = stock
         self._findings = findings
         self._executor = executor
+        self._wholes = wholes
         self._bad: dict[str, set[int]] = {}
         self._strays: dict[bytes, str] = {}
         #: Records that were found, hurt or not.
@@ -66,22 +115,47 @@ class Soundness:
         """Reads all bundles; ``strays`` has the blocks of those that bear another name. ``NotNow`` passes."""
         self._strays = strays
         tables = dict(self._index.tables())
-        for file in sorted(self._stock.bundles):
-            size = self._stock.bundles[file]
-            before = meter.total, self.count
+        first = [file for file in self._wholes.bundles if file in self._stock.bundles] if self._wholes else []
+        waiting: deque[_Run | _Bundle] = deque()
+        kept = 0
+
+        def settle() -> None:
+            """Takes in what was found of the oldest run, or of a whole bundle."""
+            nonlocal kept
+            oldest = waiting.popleft()
+            if isinstance(oldest, _Run):
+                kept -= oldest.kept
+                self._take(oldest)
+                meter.step(oldest.length)
+            else:
+                meter.step(self._told(oldest))
+
+        # Threads go on with the next bundle while the last runs of the one before are still at work.
+        for file in dict.fromkeys([*first, *sorted(self._stock.bundles)]):
             try:
-                if file in tables:
-                    self._whole(file, size, tables[file], meter)
-                elif file in self._index.hurt:
-                    self._hurt(file, size, meter)
-                else:
-                    raise FileNotFoundError(file)
+                bundle = self._begun(file, self._stock.bundles[file], tables)
             except FileNotFoundError:
-                meter.total, self.count = before
-                self._findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
+                self._vanished(file)
+                continue
+            for run in self._runs(bundle):
+                waiting.append(run)
+                kept += run.kept
+                while len(waiting) > _WAITING or kept > _KEPT:
+                    settle()
+                if bundle.gone:
+                    break
+            waiting.append(bundle)
+        while waiting:
+            settle()
 
     def find(self, ident: bytes) -> Place | None:
         """Where the block can be had."""
+        number = self._index.lowest(ident)
+        if number is not None:
+            place = self._index.place(number)
+            if place.row.offset not in self._bad.get(place.file, ()):
+                self.needed.add(place.file)
+                return place
         for place in self._index.places(ident):
             if place.row.offset not in self._bad.get(place.file, ()):
                 self.needed.add(place.file)
@@ -96,23 +170,27 @@ class Soundness:
         if not files and len(self._stock.incomplete) == 1:
             files = {self._stock.incomplete[0]}
         if not files:
-            files = {bundle.FOLDER}
+            files = {bundles.FOLDER}
             among = ", or it was in one of those that are hurt" if self._stock.incomplete else ""
             self._findings.damage(
-                bundle.FOLDER, f"something that snapshots need is in no bundle: a bundle is missing{among}"
+                bundles.FOLDER, f"something that snapshots need is in no bundle: a bundle is missing{among}"
             )
         return tuple(sorted(files))
 
-    def _whole(self, file: str, size: int, table: bytes, meter: Meter) -> None:
-        if _tried(self._storage, file, 0, len(MAGIC)) != MAGIC:
-            self._findings.damage(file, "its first bytes are hurt")
-        headers = self._records(file, ROW.iter_unpack(table), meter)[1]
-        if headers:
-            total = len(table) // ROW.size
-            self._findings.damage(file, f"the beginning of {_of(headers, total)} is hurt")
-        meter.step(len(MAGIC) + len(table) + END_SIZE)
+    def _begun(self, file: str, size: int, tables: dict[str, bytes]) -> _Bundle:
+        """A bundle before its records are read; what is found of the rest goes to the findings."""
+        table = tables.get(file)
+        if table is not None:
+            if _tried(self._storage, file, 0, len(MAGIC)) != MAGIC:
+                self._findings.damage(file, "its first bytes are hurt")
+            begin = self._wholes.begins[file] if self._wholes else 0
+            return _Bundle(file, size, ROW.iter_unpack(table), len(table), begin)
+        if file in self._index.hurt:
+            return _Bundle(file, size, self._salvaged(file, size), 0, 0)
+        raise FileNotFoundError(file)
 
-    def _hurt(self, file: str, size: int, meter: Meter) -> None:
+    def _salvaged(self, file: str, size: int) -> list[Row]:
+        """The records that can be told apart in a bundle without a table."""
         why = self._index.hurt[file].rstrip(".")
         name = rightful_bundle(self._storage, file, size)
         if name is not None and name != file:
@@ -120,7 +198,7 @@ class Soundness:
         self._findings.damage(file, why)
         found: list[Row] = []
         try:
-            for row in bundle.salvage(self._storage, file, size):
+            for row in bundles.salvage(self._storage, file, size):
                 found.append(row)
         except NotNow:
             raise
@@ -128,55 +206,69 @@ class Soundness:
             pass  # what the archive itself can still read is what was found until here
         if not _gapless(found, size, self._storage, file):
             self._stock.incomplete.append(file)
-        before = self.count
-        done = self._records(file, found, meter)[0]
-        self._findings.damage(file, f"{_amount(self.count - before)} can still be told apart in it")
-        meter.step(size - done)
+        return found
 
-    def _records(self, file: str, rows: Iterable[_Fields], meter: Meter) -> tuple[int, int]:
-        """Checks some records, in the order in which they lie.
+    def _runs(self, bundle: _Bundle) -> Iterator[_Run]:
+        """Has the records of a bundle read and judged, in the order in which they lie."""
+        deep = self._wholes is not None
+        begin = bundle.begin
+        for run, length in _runs(bundle.rows, 2 * RUN if deep else sys.maxsize):
+            bundle.total += len(run)
+            parts = self._wholes.parts(begin, begin + len(run)) if self._wholes and bundle.table else []
+            wanted = {number - begin for part in parts for number in part.records}
+            judged = self._executor.submit(self._read, bundle.file, run, length, wanted, deep)
+            kept = sum(run[at][3] for at in wanted)
+            yield _Run(bundle, begin, length, parts, kept, judged)
+            begin += len(run)
 
-        Gives the bytes that they take, and how many of their headers do not fit their rows.
-        """
-        bad: dict[int, str] = {}
-        waiting: deque[Future[_Judged]] = deque()
-        done = total = headers = 0
+    def _read(
+        self, file: str, run: list[_Fields], length: int, wanted: Container[int], deep: bool
+    ) -> _Judged:
+        """Reads some records and judges them, in a thread; the blocks that are wanted are kept."""
+        try:
+            data = self._storage.read(file, run[0][1], length)
+        except NotNow:
+            raise
+        except OwnerError:
+            return self._one_by_one(file, run, deep)
+        return _judge(run, data, deep, wanted)
 
-        def judged(result: _Judged) -> None:
-            nonlocal headers
-            bad.update(result[0])
-            headers += result[1]
+    def _take(self, run: _Run) -> None:
+        """Waits for a run, and takes in what was found."""
+        bundle = run.bundle
+        try:
+            bad, headers, plain = run.judged.result()
+        except FileNotFoundError:
+            bundle.gone = True
+            return
+        bundle.bad.update(bad)
+        bundle.headers += headers
+        bundle.done += run.length
+        if self._wholes is not None and run.parts:
+            self._wholes.take(run.parts, {run.begin + at: block for at, block in plain.items()})
 
-        for run, length in _runs(rows):
-            self.count += len(run)
-            total += len(run)
-            try:
-                data = self._storage.read(file, run[0][1], length)
-            except NotNow:
-                raise
-            except OwnerError:
-                judged(self._one_by_one(file, run))
-            else:
-                if self._executor is None:
-                    judged(_judge(run, data, False))
-                else:  # a run is unpacked in a thread, while this one reads on
-                    waiting.append(self._executor.submit(_judge, run, data, True))
-                    if len(waiting) > _WAITING:
-                        judged(waiting.popleft().result())
-                del data  # before the next run is read: its memory serves again, and needs no clearing
-            done += length
-            meter.step(length)
-        for future in waiting:
-            judged(future.result())
-        if bad:
-            self._bad[file] = set(bad)
-            first = min(bad)
-            self._findings.damage(
-                file, f"{_of(len(bad), total)} cannot be read, the first at byte {first} ({bad[first]})"
-            )
-        return done, headers
+    def _told(self, bundle: _Bundle) -> int:
+        """Says what was found of a bundle; gives its bytes that are no records."""
+        file, total = bundle.file, bundle.total
+        if bundle.gone:
+            self._vanished(file)
+            return 0
+        self.count += total
+        if bundle.bad:
+            self._bad[file] = set(bundle.bad)
+            first = min(bundle.bad)
+            found = f"{_of(len(bundle.bad), total)} cannot be read"
+            self._findings.damage(file, f"{found}, the first at byte {first} ({bundle.bad[first]})")
+        if not bundle.table:
+            self._findings.damage(file, f"{_amount(total)} can still be told apart in it")
+        elif bundle.headers:
+            self._findings.damage(file, f"the beginning of {_of(bundle.headers, total)} is hurt")
+        return bundle.size - bundle.done
 
-    def _one_by_one(self, file: str, run: list[_Fields]) -> _Judged:
+    def _vanished(self, file: str) -> None:
+        self._findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
+
+    def _one_by_one(self, file: str, run: list[_Fields], deep: bool) -> _Judged:
         """The same where a run cannot be read at once: exactly what is asked for is read."""
         bad: dict[int, str] = {}
         headers = 0
@@ -191,41 +283,43 @@ class Soundness:
                 bad[offset] = error.what.rstrip(".")
                 headers += header != header_of(row)
             else:
-                hurt, unfit = _judge(
-                    [row], header.ljust(HEADER_SIZE, b"\0") + payload, self._executor is not None
-                )
-                bad.update(hurt)
-                headers += unfit
-        return bad, headers
+                one = _judge([row], header.ljust(HEADER_SIZE, b"\0") + payload, deep, ())
+                bad.update(one.bad)
+                headers += one.headers
+        return _Judged(bad, headers, {})
 
 
-def _runs(rows: Iterable[_Fields]) -> Iterator[tuple[list[_Fields], int]]:
-    """Records that lie without a gap, with the bytes that they take: ``RUN`` and up to one block more."""
+def _runs(rows: Iterable[_Fields], most: int) -> Iterator[tuple[list[_Fields], int]]:
+    """Records that lie without a gap, with the bytes that they take: ``RUN`` and up to one block more.
+
+    ``most`` bytes of plain blocks end a run, too.
+    """
     run: list[_Fields] = []
-    begin = end = 0
+    begin = end = plain = 0
     for row in rows:
         offset = row[1]
-        if run and (offset != end or end - begin >= RUN):
+        if run and (offset != end or end - begin >= RUN or plain >= most):
             yield run, end - begin
             run = []
         if not run:
-            begin = offset
+            begin, plain = offset, 0
         run.append(row)
+        plain += row[3]
         end = offset + HEADER_SIZE + row[2]
     if run:
         yield run, end - begin
 
 
-def _judge(run: list[_Fields], data: bytes, deep: bool) -> _Judged:
+def _judge(run: list[_Fields], data: bytes, deep: bool, wanted: Container[int]) -> _Judged:
     """Holds the bytes of some records against their rows.
 
-    Gives those with a hurt payload, by their offsets, with the reason, and the number of hurt headers.
     No object is made for a record but what its sums need: most archives have many small ones.
     """
     bad: dict[int, str] = {}
+    kept: dict[int, bytes] = {}
     headers = at = 0
     view, summed = memoryview(data), xxhash.xxh3_64_intdigest
-    for row in run:
+    for number, row in enumerate(run):
         ident, offset, stored, plain, codec, check = row
         begin = at + HEADER_SIZE
         if data[at:begin] != header_of(row):
@@ -233,12 +327,15 @@ def _judge(run: list[_Fields], data: bytes, deep: bool) -> _Judged:
         at = begin + stored
         if deep:
             try:
-                unseal(Sealed(ident, codec, data[begin:at], plain, check))
+                block = unseal(Sealed(ident, codec, data[begin:at], plain, check))
             except ValueError as error:
                 bad[offset] = str(error)
+            else:
+                if number in wanted:
+                    kept[number] = block
         elif summed(view[begin:at]) != check or at > len(data):
             bad[offset] = "its stored bytes are not what was stored"
-    return bad, headers
+    return _Judged(bad, headers, kept)
 
 
 def _gapless(rows: list[Row], size: int, storage: Storage, file: str) -> bool:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from collections.abc import Callable
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 
 from handhold.archive import head
@@ -20,6 +21,7 @@ from handhold.archive.report import Affected, Damage, Findings, Report
 from handhold.archive.soundness import Meter, Soundness
 from handhold.archive.stock import Stock, judge_strays, named_by_file, rightful_manifest, take_stock
 from handhold.archive.storage import Storage
+from handhold.archive.wholes import Wholes
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from handhold.model import Kind
 
@@ -48,10 +50,11 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
     meter.step(sum(stock.own.values()))
     archive = Archive(storage, "")
     with ExitStack() as stack:
-        executor: Executor | None = stack.enter_context(ThreadPoolExecutor(2)) if deep else None
-        soundness = Soundness(storage, archive.index, stock, findings, executor)
+        executor = stack.enter_context(ThreadPoolExecutor(_threads()))
+        wholes = Wholes(storage, archive.index) if deep else None
+        soundness = Soundness(storage, archive.index, stock, findings, executor, wholes)
         soundness.check(meter, judge_strays(storage, stock, findings))
-        references = References(archive, soundness, findings, meter, executor)
+        references = References(archive, soundness, findings, meter, executor, wholes)
         sound, whole = _manifests(archive, stock, findings, meter, references)
     _gone(sound, stock, findings)
     _continued_apart(sound, findings)
@@ -73,6 +76,11 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
         notes=tuple(sorted(findings.notes)),
         whole=tuple(one.name for one in sorted(whole, key=_order)),
     )
+
+
+def _threads() -> int:
+    """Those that read, unpack and hash; the one that asks for it works beside them."""
+    return min(4, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
 
 
 def _description(storage: Storage, findings: Findings) -> bytes | None:
