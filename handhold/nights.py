@@ -85,6 +85,7 @@ class Night(msgspec.Struct, frozen=True, dict=True):
         default_factory=dict
     )  # the blocks with those layouts, by emulator
     recognised: frozenset[str] | None = None  # see ``Manifest``
+    origin: str = ""  # of the handheld that took it, if that is known
 
     @cached_property
     def by_key(self) -> ByPlace:
@@ -166,6 +167,7 @@ def _night(manifest: Manifest, entries: tuple[Entry, ...]) -> Night:
         tool=manifest.tool,
         rules=manifest.layouts,
         recognised=manifest.recognised,
+        origin=snapshot.origin,
     )
 
 

@@ -12,15 +12,13 @@ import msgspec
 from handhold.archive.archive import Archive
 from handhold.archive.head import Emptied, Snapshot
 from handhold.archive.inventory import Game
-from handhold.archive.origins import last_night, others
+from handhold.archive.origins import others
 from handhold.archive.pages import in_order
 from handhold.archive.writer import Writer
 from handhold.changes import (
     Lost,
     Suspicious,
-    is_quiet,
     recorded,
-    times_count,
     told_lost,
 )
 from handhold.device.claims import Claim, Conflict, Unclaimed
@@ -48,7 +46,7 @@ from handhold.since import (
     renamed_since,
     with_cards,
 )
-from handhold.untouched import Untouched, named_as_now
+from handhold.untouched import Quiet, Untouched, named_as_now
 from handhold.whole import is_whole
 
 #: files, bytes, files in all, bytes in all
@@ -130,8 +128,7 @@ def take(
         prior = seen_before[0] if seen_before else Night()
         unread = _unread(archive, device.name, prior)
         other = others(archive.records(), device.name, archive.origin)
-        reread = _all_anew(archive, device, options, prior, nanoseconds(started))
-        steps = {volume.name: volume.traits.step_ns for volume in device.volumes}
+        quiet = Quiet(archive, device, prior, nanoseconds(started), reread=options.reread)
         walked = walk(
             device,
             layouts,
@@ -140,8 +137,8 @@ def take(
             recognise=options.recognise,
             before=KeptBefore(seen_before) if options.recognise else None,
             untouched=None
-            if reread
-            else Untouched(prior, options.parts, steps, archive.holds, named_as_now(prior, layouts)),
+            if quiet.anew
+            else Untouched(quiet, options.parts, archive.holds, named_as_now(prior, layouts)),
         )
         standing = in_order(walked.standing)
         walked.standing.clear()
@@ -160,7 +157,7 @@ def take(
         moved = moved_since(claims, before, prior.sites)
         with archive.writer(level=options.level) as writer:
             known = first_of(moved, before)
-            entries, loud = _sort(claims, known, prior, steps, archive, reread)
+            entries, loud = _sort(claims, known, quiet, archive)
             # Their room is needed for what is written next.
             claims.clear()
             used.clear()
@@ -251,15 +248,6 @@ def _unread(archive: Archive, device: str, prior: Night) -> tuple[str, ...]:
     return tuple(own[own.index(prior.name) + 1 :] if prior.name in own else own)
 
 
-def _all_anew(archive: Archive, device: Device, options: Options, prior: Night, now: int) -> bool:
-    """Whether sizes and times tell nothing, so that every file has to be read; ``now`` in nanoseconds."""
-    if options.reread or not times_count(prior.taken_ns, now):
-        return True
-    last = last_night(archive.told_apart(), device.name)
-    # Size and time say nothing of what another handheld, or another setting-up of it, has.
-    return bool(last and archive.origin and last.origin not in ("", archive.origin))
-
-
 def _beside_exports(claims: Iterable[Claim], standing: Iterable[Entry], sites: Iterable[Site]) -> list[Claim]:
     """What stands as it was of the emulators that export, as claims: it tells how old an export is."""
     exporting = {claim.emulator for claim in claims if claim.site.kind is HomeKind.EXPORT}
@@ -276,10 +264,8 @@ def _beside_exports(claims: Iterable[Claim], standing: Iterable[Entry], sites: I
 def _sort(
     claims: Iterable[Claim],
     before: Callable[[Key], Entry | None],
-    prior: Night,
-    steps: Mapping[str, int],
+    last: Quiet,
     archive: Archive,
-    reread: bool,
 ) -> tuple[list[Entry], list[Claim]]:
     """Parts the claims into entries that stand as they were, and files that must be read."""
     quiet: list[Entry] = []
@@ -290,8 +276,7 @@ def _sort(
         entry = before(key)
         if (
             entry is None
-            or reread
-            or not is_quiet(entry, claim.size, claim.modified, prior.taken_ns, steps[site.volume])
+            or not last.stands(entry, claim)
             or not archive.holds(entry)  # a block that got lost is brought back from the device
         ):
             loud.append(claim)
@@ -321,18 +306,18 @@ def _read(
         if progress:
             progress(done[0], done[1], count, total)
 
-    first: dict[tuple[int, int], Content] = {}
+    first: dict[tuple[int, int, bool], Content] = {}
     twins: list[Claim] = []
 
     def jobs() -> Iterator[Job[Claim]]:
-        met: set[tuple[int, int]] = set()
+        met: set[tuple[int, int, bool]] = set()
         while claims:
             claim = claims.pop()
-            if claim.twins is not None:
-                if claim.twins in met:
+            if (one := _twins(claim)) is not None:
+                if one in met:
                     twins.append(claim)  # a hard link: the same file by another name
                     continue
-                met.add(claim.twins)
+                met.add(one)
             yield _job(claim)
 
     with Intake(writer, level=level) as intake:
@@ -340,13 +325,13 @@ def _read(
             if isinstance(content, Unread):
                 yield _gap(claim, content)
                 continue
-            if claim.twins is not None:
-                first[claim.twins] = content
+            if (one := _twins(claim)) is not None:
+                first[one] = content
             odd += [Odd(claim.emulator, claim.site.volume, claim.volume_path, why) for why in content.odd]
             yield entry_of(claim, claim.site.home, content)
         again: list[Claim] = []
         for claim in twins:
-            if claim.twins is not None and (known := first.get(claim.twins)):
+            if (one := _twins(claim)) is not None and (known := first.get(one)):
                 advance(1, claim.size)
                 yield entry_of(claim, claim.site.home, known)
             else:
@@ -357,6 +342,11 @@ def _read(
                 if isinstance(content, Unread)
                 else entry_of(claim, claim.site.home, content)
             )
+
+
+def _twins(claim: Claim) -> tuple[int, int, bool] | None:
+    """What the names of one file share, if they have it looked into alike; None if it has but one."""
+    return None if claim.twins is None else (*claim.twins, may_be_export(claim.path, claim.site.kind))
 
 
 def _job(claim: Claim) -> Job[Claim]:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable
 
+from handhold.archive.archive import Archive
 from handhold.archive.blocks import block_id
 from handhold.archive.writer import TOOL
-from handhold.changes import may_be_quiet
+from handhold.changes import is_quiet, may_be_quiet, times_count
+from handhold.device.claims import Claim
+from handhold.errors import OwnerError
+from handhold.keeping import may_be_export
 from handhold.layouts.layout import Layout
 from handhold.layouts.stored import stored_form
-from handhold.model import Entry, HomeKind, Part, Site
+from handhold.model import Device, Entry, HomeKind, Kind, Part, Site
 from handhold.nights import Night
+from handhold.unseen import Place
 
 
 def named_as_now(night: Night, layouts: Iterable[Layout]) -> frozenset[str]:
@@ -29,27 +34,107 @@ def named_as_now(night: Night, layouts: Iterable[Layout]) -> frozenset[str]:
     )
 
 
+class Quiet:
+    """Whether a file can be taken for what the last night kept, without reading it, by its size and time.
+
+    These tell something only at the very place where it lay that night: a home can lie elsewhere by now, and
+    hold copies from other days. They tell nothing where a restore wrote something else since, for it sets the
+    times that files had. Nor do they where that night begins later than this one, or is another handheld's,
+    or of before this one was set up anew: then all is read ``anew``. ``now`` is when this night begins, in
+    nanoseconds.
+    """
+
+    def __init__(
+        self, archive: Archive, device: Device, night: Night, now: int, *, reread: bool = False
+    ) -> None:
+        self.night = night
+        #: The smallest step of time of each volume, in nanoseconds.
+        self.steps = {volume.name: volume.traits.step_ns for volume in device.volumes}
+        self._lay = {(site.emulator, site.home): site for site in night.sites}
+        elsewhere = "" not in (night.origin, archive.origin) and night.origin != archive.origin
+        written: set[Place] | None = None
+        if not (reread or elsewhere) and times_count(night.taken_ns, now):
+            written = _written_since(archive, device.name, night)
+        self.anew = written is None
+        #: Where restores have put something else since that night.
+        self.written: set[Place] = written or set()
+
+    def lies_there(self, site: Site) -> bool:
+        """Whether a home is where it was that night, and of the same kind."""
+        return self._lay.get((site.emulator, site.home)) == site
+
+    def stands(self, entry: Entry, claim: Claim) -> bool:
+        """Whether the entry of that night stands for the file."""
+        site = claim.site
+        there = self._lay.get((entry.emulator, entry.home))
+        return (
+            not self.anew
+            and there is not None
+            and is_quiet(entry, claim.size, claim.modified, self.night.taken_ns, self.steps[site.volume])
+            and (
+                (there == site and entry.path == claim.path)
+                or (
+                    there.volume == site.volume
+                    and _below(there, entry.path) == claim.volume_path
+                    # By that it was looked into, if it is a zip, or was not.
+                    and may_be_export(entry.path, there.kind) == may_be_export(claim.path, site.kind)
+                )
+            )
+            and (site.volume, claim.volume_path) not in self.written
+        )
+
+
+def _below(site: Site, path: str) -> str:
+    return f"{site.path}/{path}" if site.path else path
+
+
+def _written_since(archive: Archive, device: str, night: Night) -> set[Place] | None:
+    """Where restores have put another content than that night's; None if that cannot be told."""
+    found: set[Place] = set()
+    if not night.name:
+        return found
+    lay = {(site.emulator, site.home): site for site in night.sites}
+    for record in reversed(archive.told_apart()):
+        if record.name == night.name:
+            break
+        if record.device != device or record.kind is not Kind.RESTORED:
+            continue
+        try:
+            if record.let_go:
+                return None
+            manifest = archive.read(record)
+            sites = {(site.emulator, site.home): site for site in manifest.sites}
+            for entry in archive.entries(manifest):
+                site = sites.get((entry.emulator, entry.home))
+                old = night.by_key.get(entry.key)
+                if site is None or (
+                    old is not None and old.sha256 == entry.sha256 and lay.get(entry.key[:2]) == site
+                ):
+                    continue
+                found.add((site.volume, _below(site, entry.path)))
+        except OwnerError:
+            return None
+    return found
+
+
 class Untouched:
     """The entries of the last night that a file of the same size and time stands for, by folder.
 
     ``named`` are the emulators of which it needs no rule to tell what such a file is (see ``named_as_now``).
-    ``steps`` has the smallest step of time of each volume, in nanoseconds. ``holds`` tells whether the
-    archive still has all of an entry: what it has not is read anew.
+    ``holds`` tells whether the archive still has all of an entry: what it has not is read anew.
     """
 
     def __init__(
         self,
-        night: Night,
+        quiet: Quiet,
         parts: Collection[Part],
-        steps: Mapping[str, int],
         holds: Callable[[Entry], bool],
         named: Collection[str] = (),
     ) -> None:
         self.named = named
-        self._night = night
+        self._quiet = quiet
         # In the order of their number: most are saves. Games are listed one by one.
         self._parts = tuple(part for part in Part if part in parts and part is not Part.GAMES)
-        self._steps = steps
         self._holds = holds
 
     def __call__(self, site: Site, folder: str) -> dict[str, Entry]:
@@ -57,12 +142,16 @@ class Untouched:
 
         None in an export home: which of its files are kept is decided among all of them.
         """
-        if site.kind is HomeKind.EXPORT:
+        quiet = self._quiet
+        if quiet.anew or site.kind is HomeKind.EXPORT or not quiet.lies_there(site):
             return {}
-        taken, step = self._night.taken_ns, self._steps[site.volume]
+        taken, step, written = quiet.night.taken_ns, quiet.steps[site.volume], quiet.written
         name = len(folder) + 1 if folder else 0  # where it begins in a path
         return {
             entry.path[name:]: entry
-            for entry in self._night.by_key.folder(site.emulator, site.home, folder)
-            if entry.part in self._parts and may_be_quiet(entry, taken, step) and self._holds(entry)
+            for entry in quiet.night.by_key.folder(site.emulator, site.home, folder)
+            if entry.part in self._parts
+            and may_be_quiet(entry, taken, step)
+            and not (written and (site.volume, _below(site, entry.path)) in written)
+            and self._holds(entry)
         }

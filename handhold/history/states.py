@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
-
-import msgspec
+from collections.abc import Callable, Iterable, Sequence
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
-from handhold.changes import is_quiet, times_count
 from handhold.device.claims import Claim
 from handhold.device.exports import without_older
 from handhold.device.reading import Moving, still_file
@@ -23,6 +20,7 @@ from handhold.nights import Key, Night, first_of, last_seen
 from handhold.since import KeptBefore, moved_since, with_cards
 from handhold.snapshot import Options
 from handhold.unseen import unseen
+from handhold.untouched import Quiet
 from handhold.whole import is_whole
 
 
@@ -68,13 +66,11 @@ def as_it_is(
     claims, _ = without_older(claims, layouts, options.newest, options.newest_otherwise, is_whole)
     gaps = with_cards(archive, device, walked.gaps)
     before = prior.by_key
-    known = _Known(
+    entries, loud = _parted(
+        claims,
         first_of(moved_since(claims, before, prior.sites), before),
-        prior.taken_ns,
-        {volume.name: volume.traits.step_ns for volume in device.volumes},
-        options.reread or not times_count(prior.taken_ns, nanoseconds(now)),
+        Quiet(archive, device, prior, nanoseconds(now), reread=options.reread),
     )
-    entries, loud = known.parted(claims)
     for done, claim in enumerate(loud, start=1):
         content = _read(claim)
         if isinstance(content, Unread):
@@ -98,31 +94,21 @@ def as_it_is(
     )
 
 
-class _Known(msgspec.Struct, frozen=True):
-    """What the last night held, and whether it can be believed of a file without reading it."""
-
-    entries: Callable[[Key], Entry | None]
-    taken_ns: int
-    steps: Mapping[str, int]
-    reread: bool
-
-    def parted(self, claims: Iterable[Claim]) -> tuple[list[Entry], list[Claim]]:
-        """The entries of files that are as they were, and the files that must be read."""
-        quiet: list[Entry] = []
-        loud: list[Claim] = []
-        for claim in claims:
-            site = claim.site
-            entry = self.entries((site.emulator, site.home, claim.path))
-            if (
-                entry is None
-                or self.reread
-                or not is_quiet(entry, claim.size, claim.modified, self.taken_ns, self.steps[site.volume])
-            ):
-                loud.append(claim)
-            else:
-                content = Content(entry.sha256, entry.size, entry.modified, entry.recipe, entry.members)
-                quiet.append(entry_of(claim, site.home, content))
-        return quiet, loud
+def _parted(
+    claims: Iterable[Claim], before: Callable[[Key], Entry | None], last: Quiet
+) -> tuple[list[Entry], list[Claim]]:
+    """The entries of files that are as they were, and the files that must be read."""
+    quiet: list[Entry] = []
+    loud: list[Claim] = []
+    for claim in claims:
+        site = claim.site
+        entry = before((site.emulator, site.home, claim.path))
+        if entry is None or not last.stands(entry, claim):
+            loud.append(claim)
+        else:
+            content = Content(entry.sha256, entry.size, entry.modified, entry.recipe, entry.members)
+            quiet.append(entry_of(claim, site.home, content))
+    return quiet, loud
 
 
 def _read(claim: Claim) -> Content | Unread:
@@ -132,7 +118,7 @@ def _read(claim: Claim) -> Content | Unread:
                 digest = hashlib.sha256()
                 while piece := file.read(1 << 20):
                     digest.update(piece)
-                file.check()
+                file.check(digest.digest())
                 return Content(digest.hexdigest(), file.size, file.modified, None)
         except Moving:
             continue

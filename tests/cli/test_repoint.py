@@ -114,6 +114,30 @@ def test_what_came_before_unchanged_is_rewritten_later_and_comes_back(move: Move
     assert written.read_bytes() == move.main.encode()
 
 
+def test_a_copy_of_the_same_length_and_time_is_kept_by_the_next_night(move: Move) -> None:
+    """As cards are mounted by their number: the new one has as many digits as the old one had."""
+    assert move.run("restore", "plover", "--yes").status == 3
+    move.world.next_evening()
+    move.run("snapshot")
+    written = move.emulator / "config/main.ini"
+    before = written.stat()
+    another = f"{str(move.world.card)[:-4]}9-AB"
+    assert move.run("restore", "plover", "--yes", f"--repoint={move.world.card}={another}").status == 3
+    assert another.encode() in written.read_bytes()
+    after = written.stat()
+    assert (after.st_size, after.st_mtime_ns) == (before.st_size, before.st_mtime_ns)
+    move.world.next_evening()
+    now = move.run("changes", "--files", "--json").document
+    assert "config/main.ini" in json.dumps(now)
+    archive = Archive.open(LocalStorage(str(move.world.archive)))
+    for _ in range(2):
+        move.run("snapshot")
+        night = archive.nights()[-1]
+        (entry,) = [e for e in archive.entries(archive.read(night)) if e.path == "config/main.ini"]
+        assert b"".join(archive.content(entry)) == written.read_bytes()
+        move.world.next_evening()
+
+
 def test_what_the_device_has_newer_is_not_rewritten_unasked(move: Move) -> None:
     newer = move.world.write(move.emulator / "config/main.ini", f"games={move.world.card}/Mine\n", -10)
     move.world.next_evening()

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import random
+import zipfile
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,6 +18,7 @@ from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
 from handhold.archive.writer import TOOL
 from handhold.device.volumes import open_device
+from handhold.history.states import as_it_is
 from handhold.layouts.layout import Layout
 from handhold.layouts.stored import stored_form
 from handhold.model import Clock, Entry, HomeKind
@@ -183,6 +186,92 @@ def test_a_night_says_of_which_emulators_it_holds_what_no_rule_names(tmp_path: P
     assert after.recognised.keys() == {"tinplate", "kite"}
     again = _night(archive, root, LAYOUTS, lambda: next(moments))
     assert again.recognised == after.recognised
+
+
+@pytest.mark.parametrize("night", [1, 2])
+def test_a_copy_in_another_place_of_a_home_is_no_file_that_was_kept(tmp_path: Path, night: int) -> None:
+    """The home's name goes to the first place that is there: to another folder, with another day's copy."""
+    moments = _moments()
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), lambda: next(moments))
+    both = layout("tinplate", {"main": ("internal:Tinplate", "internal:Old")}, "saves: **/{game}.sav")
+    (tmp_path / "device/Old").mkdir(parents=True)
+    _put(tmp_path / "device/Old/Moss.sav", b"of autumn")
+    _night(archive, tmp_path / "device", (both,), lambda: next(moments))
+    (tmp_path / "device/Tinplate").mkdir()
+    _put(tmp_path / "device/Tinplate/Moss.sav", b"of spring")
+    if night == 2:  # and back
+        _night(archive, tmp_path / "device", (both,), lambda: next(moments))
+        (tmp_path / "device/Tinplate").rename(tmp_path / "aside")
+    device = open_device("lamp", {"internal": str(tmp_path / "device")})
+    now = as_it_is(archive, device, (both,), Options(), lambda: next(moments)).entries
+    last = _night(archive, tmp_path / "device", (both,), lambda: next(moments))
+    kept = list(archive.entries(archive.read(last.snapshot)))
+    expected = [b"of autumn"] if night == 2 else [b"of spring", b"of autumn"]
+    assert [b"".join(archive.content(entry)) for entry in kept] == expected
+    assert {entry.key: entry.sha256 for entry in now} == {entry.key: entry.sha256 for entry in kept}
+
+
+def test_a_zip_in_what_is_an_export_home_now_is_looked_into(tmp_path: Path) -> None:
+    moments = _moments()
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), lambda: next(moments))
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w") as stream:
+        stream.writestr("saves/Moss.sav", b"moss" * 100)
+    (tmp_path / "device/Hatbox").mkdir(parents=True)
+    _put(tmp_path / "device/Hatbox/all.export", made.getvalue())
+    kinds = [
+        layout("hatbox", {"main": "internal:Hatbox"}, "saves: **", kind=kind)
+        for kind in (HomeKind.FOLDER, HomeKind.EXPORT, HomeKind.FOLDER)
+    ]
+    listed = []
+    for one in kinds:
+        night = _night(archive, tmp_path / "device", (one,), lambda: next(moments))
+        (entry,) = archive.entries(archive.read(night.snapshot))
+        listed.append([member.name for member in archive.members(entry)] if entry.members else None)
+    assert listed == [None, ["saves/Moss.sav"], None]
+
+
+def test_a_zip_that_has_other_names_as_well_is_looked_into_where_it_is_called_one(tmp_path: Path) -> None:
+    moments = _moments()
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), lambda: next(moments))
+    (tmp_path / "device/Tinplate").mkdir(parents=True)
+    zipped = tmp_path / "device/Tinplate/b.zip"
+    with zipfile.ZipFile(zipped, "w") as stream:
+        stream.writestr("saves/Moss.sav", b"moss" * 100)
+    os.link(zipped, zipped.with_name("a.sav"))
+    os.link(zipped, zipped.with_name("c.zip"))
+    one = layout("tinplate", {"main": "internal:Tinplate"}, "saves: **")
+    night = _night(archive, tmp_path / "device", (one,), lambda: next(moments))
+    kept = {entry.path: entry.members is not None for entry in archive.entries(archive.read(night.snapshot))}
+    assert kept == {"a.sav": False, "b.zip": True, "c.zip": True}
+
+
+def test_a_night_of_the_device_before_it_was_set_up_anew_stands_for_nothing(tmp_path: Path) -> None:
+    """Nor does it where the first night since then cannot be read any more."""
+    moments = _moments()
+    place = LocalStorage(str(tmp_path / "archive"))
+    archive = Archive.create(place, lambda: next(moments))
+    one = layout("tinplate", {"main": "internal:Tinplate"}, "saves: **")
+    save = tmp_path / "device/Tinplate/Moss.sav"
+    save.parent.mkdir(parents=True)
+    bundles: list[Path] = []
+    for origin, data in (("a" * 16, b"one"), ("b" * 16, b"two"), ("b" * 16, b"six")):
+        archive = Archive.open(place)
+        archive.device, archive.origin = "lamp", origin
+        _put(save, data)
+        night = _night(archive, tmp_path / "device", (one,), lambda: next(moments))
+        (entry,) = archive.entries(archive.read(night.snapshot))
+        assert b"".join(archive.content(entry)) == data
+        if data == b"two":
+            for bundle in {*(tmp_path / "archive/bundles").rglob("*.bundle")}.difference(bundles):
+                bundle.unlink()
+        bundles = [*(tmp_path / "archive/bundles").rglob("*.bundle")]
+
+
+def _put(path: Path, data: bytes) -> None:
+    """A file, all of which have one time."""
+    path.write_bytes(data)
+    os.utime(path, (LONG_AGO, LONG_AGO))
 
 
 def _night(archive: Archive, root: Path, layouts: tuple[Layout, ...], clock: Clock) -> Result:
