@@ -13,6 +13,9 @@ import zstandard
 LARGEST = 16 << 20
 #: How a payload is stored: the bytes as they are, or one Zstandard frame (RFC 8878).
 PLAIN, ZSTANDARD = 0, 1
+#: From ``_SLOW`` on a level goes through noise at a hundredth of the speed of ``_QUICK``, which itself takes
+#: so little that a still quicker look would gain nothing. Blocks below ``_SHORT`` bytes take no time.
+_SLOW, _QUICK, _SHORT = 13, 3, 32 << 10
 
 _own = threading.local()  # compressors and decompressors are not for two threads at once
 
@@ -37,7 +40,8 @@ def block_id(plain: bytes) -> bytes:
 
 
 def seal(plain: bytes, level: int = 3, ident: bytes | None = None) -> Sealed:
-    """The block in its stored form: a Zstandard frame, or the plain bytes where that is not smaller.
+    """The block in its stored form: a Zstandard frame, or the plain bytes where ``worth`` says so or that is
+    not smaller.
 
     ``ident`` is its ``block_id``, where the caller has worked it out already.
     Pure, and lets other threads run while it hashes and compresses. Raises ``ValueError`` if the block is
@@ -46,9 +50,19 @@ def seal(plain: bytes, level: int = 3, ident: bytes | None = None) -> Sealed:
     size = len(plain)
     if size > LARGEST:
         raise ValueError(f"a block of {size} bytes is larger than {LARGEST}")
-    frame: bytes = _compressor(level).compress(plain)
+    frame: bytes = _compressor(level).compress(plain) if worth(plain, level) else plain
     codec, stored = (ZSTANDARD, frame) if len(frame) < size else (PLAIN, bytes(plain))
     return Sealed(ident or block_id(plain), codec, stored, size, xxhash.xxh3_64_intdigest(stored))
+
+
+def worth(plain: bytes, level: int) -> bool:
+    """Whether to pack a block at a level at all: not at a slow one what a quick one makes no smaller.
+
+    Such a block is packed already, or noise. Pure, and slow levels alone look.
+    """
+    if level < _SLOW or len(plain) < _SHORT:
+        return True
+    return len(_compressor(_QUICK).compress(plain)) < len(plain)
 
 
 def unseal(block: Sealed) -> bytes:

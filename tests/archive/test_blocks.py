@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import bz2
 import os
+import random
+import time
+import zlib
 
 import pytest
 import xxhash
@@ -83,6 +87,72 @@ def test_frames_of_the_zstd_program_are_opened(tmp_path: object) -> None:
 def test_what_does_not_get_smaller_is_stored_as_it_is() -> None:
     plain = os.urandom(5000)
     assert seal(plain)[1:4] == (PLAIN, plain, 5000)
+
+
+def _contents() -> dict[str, tuple[bytes, bool]]:
+    """Blocks, and whether the zstd program makes them smaller by a twentieth."""
+    source = random.Random(5)
+    noise, text = source.randbytes(256 << 10), source.randbytes(128 << 10).hex().encode()
+    page = 4 << 10
+    skewed = bytes(source.choices(range(256), [3] * 128 + [1] * 128, k=128 << 10))
+    return {
+        "noise": (noise, False),
+        "noise, short": (noise[: 8 << 10], False),
+        "a header before noise": (b"Title: a save\n" * 20 + bytes(100) + noise[: 200 << 10], False),
+        "deflated": (zlib.compress(text + bytes(range(256)) * 400, 9), False),
+        "packed by bzip2": (bz2.compress(text, 9), False),
+        "a line in a hundred": (
+            b"".join(noise[at : at + 5000] + text[at : at + 50] for at in range(0, 250_000, 5000)),
+            False,
+        ),
+        "text": (text, True),
+        "zeros": (bytes(64 << 10), True),
+        "text and noise by turns": (
+            b"".join(noise[at : at + page] + text[at : at + page] for at in range(0, 256 << 10, page)),
+            True,
+        ),
+        "text at the end": (noise[: 200 << 10] + text[: 40 << 10], True),
+        "noise that comes again": (noise * 2, True),
+        "slots of noise": (noise[:60_000] + noise[:60_000], True),
+        "bytes that are not all as frequent": (skewed, False),
+        "every eighth byte zero": (
+            b"".join(noise[at : at + 7] + b"\0" for at in range(0, 128 << 10, 7)),
+            True,
+        ),
+    }
+
+
+@pytest.mark.parametrize("name", _contents())
+def test_what_is_not_packed_at_a_slow_level_is_what_zstd_gains_nothing_on(name: str) -> None:
+    plain, gains = _contents()[name]
+    reference = len(program("zstd", "-19", "-c", given=plain))
+    assert (reference < 0.95 * len(plain)) is gains
+    block = seal(plain, 19)
+    # The program's frame has no size when it reads from a pipe, and a sum of four bytes.
+    assert len(block.stored) <= (reference + 32 if gains else 1.05 * reference)
+    assert unseal(block) == plain
+
+
+@given(st.integers(0, 1 << 30), st.integers(0, 100), st.integers(1, 3000), st.integers(15, 20))
+@settings(deadline=None, max_examples=25)
+def test_mixtures_are_packed_as_well_as_zstd_does(seed: int, share: int, run: int, size: int) -> None:
+    source, made = random.Random(seed), bytearray()
+    while len(made) < 1 << size:
+        made += source.randbytes(run) if source.randrange(100) < share else b"moor " * (run // 5 + 1)
+    plain = bytes(made[: 1 << size])
+    assert len(seal(plain, 15).stored) <= len(program("zstd", "-15", "-c", given=plain)) + len(plain) / 20
+
+
+def test_noise_takes_no_slow_level() -> None:
+    # A hundredth is what was measured; a tenth leaves room for a busy machine.
+    plain = os.urandom(2 << 20)
+    packer = zstandard.ZstdCompressor(level=19)
+    packer.compress(plain[:1000])
+    begun = time.thread_time()
+    packer.compress(plain)
+    packed = time.thread_time()
+    assert seal(plain, 19).codec == PLAIN
+    assert time.thread_time() - packed < (packed - begun) / 10
 
 
 @given(st.binary(max_size=3000), st.sampled_from([1, 3, 9]))

@@ -28,6 +28,7 @@ BENCHMARKS: dict[str, Callable[[Bench], None]] = {
     "quiet": nights.quiet_night,
     "one": checks.restore_one,
     "first": nights.first_night,
+    "packed": nights.packed_night,
     "verify": checks.verify,
     "restore": checks.restore_everything,
     "thirty": nights.thirty_nights,

@@ -6,6 +6,7 @@ import os
 import random
 import shutil
 import zipfile
+import zlib
 from collections.abc import Iterable
 from pathlib import Path
 from typing import NamedTuple
@@ -85,6 +86,37 @@ def first_night(root: Path, size: Size, seed: int) -> None:
     (top / "states").mkdir()
     for number in range(size.states):
         put(f"{top}/states/Game {number:05}.st1", mixed(source, size.state), LONG_AGO + number)
+
+
+def packed_night(root: Path, size: Size, seed: int) -> None:
+    """Saves and states that their emulators have packed already: headers, and behind them noise."""
+    source = random.Random(seed)
+    top = root / "Tinplate"
+    (top / "saves").mkdir(parents=True)
+    (top / "states").mkdir()
+    for number in range(size.saves // 10):
+        length = 8192 << source.randrange(8)
+        put(f"{top}/saves/Game {number:05}.sav", packed(source, length), LONG_AGO + number)
+    for number in range(max(1, size.states // 4)):
+        put(f"{top}/states/Game {number:05}.st1", packed(source, size.state), LONG_AGO + number)
+
+
+def packed(source: random.Random, size: int) -> bytes:
+    """Bytes as a picture or a zip has them: a header of text and zeros, then chunks of noise.
+
+    Each chunk has its length before and its sum behind it, 32 KiB at a time.
+    Source: W3C, Portable Network Graphics (Third Edition), 5.3 "Chunk layout".
+    """
+    runs = [b"\x89PNG\r\n\x1a\n", b"Title: a save of the moor\n" * 4, bytes(120)]
+    for _ in range(-(-size // (32 << 10))):
+        noise = source.randbytes(32 << 10)
+        runs += [
+            len(noise).to_bytes(4, "big"),
+            b"IDAT",
+            noise,
+            zlib.crc32(b"IDAT" + noise).to_bytes(4, "big"),
+        ]
+    return b"".join(runs)[:size]
 
 
 def quiet_night(root: Path, count: int, seed: int) -> list[Path]:

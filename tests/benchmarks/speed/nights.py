@@ -22,10 +22,20 @@ CLUSTER = 32 << 10  # bytes, as large cards with FAT32 have them
 
 def first_night(bench: Bench) -> None:
     """A device that was never kept."""
-    device, archive, packed = (bench.work / name for name in ("first", "first.archive", "first.tar.zst"))
-    corpora.first_night(device, bench.size, bench.seed)
+    corpora.first_night(bench.work / "first", bench.size, bench.seed)
+    _first(bench, "first night", "first", 0.75)
+
+
+def packed_night(bench: Bench) -> None:
+    """The same of a device whose emulators pack what they write."""
+    corpora.packed_night(bench.work / "packed", bench.size, bench.seed)
+    _first(bench, "first night of packed data", "packed", None)
+
+
+def _first(bench: Bench, figure: str, name: str, target: float | None) -> None:
+    device, archive, packed = (bench.work / f"{name}{end}" for end in ("", ".archive", ".tar.zst"))
     bench.time(
-        "first night",
+        figure,
         Side(
             lambda: bench.handhold(device, archive, "snapshot"), before=lambda: bench.setup(device, archive)
         ),
@@ -33,10 +43,10 @@ def first_night(bench: Bench) -> None:
             lambda: bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device),
             before=lambda: packed.unlink(missing_ok=True),
         ),
-        0.75,
+        target,
         both=True,
     )
-    bench.amount("first night, size", corpora.room(archive), packed.stat().st_size, 1.02)
+    bench.amount(f"{figure}, size", corpora.room(archive), packed.stat().st_size, 1.02)
 
 
 def quiet_night(bench: Bench) -> None:
