@@ -18,6 +18,7 @@ SMALL = 1 << 20
 #: Below 12 and 6 MiB they are smaller, down to the first: in memory cards and states a night rewrites a few
 #: KiB here and there, and each such place costs a piece or two. No bound lies near a size that they have.
 _SMALLEST_MEAN, _MEAN, _STEADY, _LARGEST_MEAN = 16 << 10, 64 << 10, 64 << 20, 4 << 20
+_RUN = 256 << 10  # bytes that are read at once
 
 
 class SupportsRead(Protocol):
@@ -59,8 +60,8 @@ def pieces(stream: SupportsRead, size: int) -> Iterator[bytes]:
         while piece := _full(stream, SMALL):
             yield piece
         return
-    for chunk in _cutter(size).cut_stream(stream):
-        yield bytes(chunk.data)
+    cutter = _cutter(size)
+    yield from _cut(cutter, stream, _room_for(cutter))
 
 
 def sparse_pieces(stream: SupportsHoles, size: int, holes: Iterable[tuple[int, int]]) -> Iterator[bytes]:
@@ -73,6 +74,7 @@ def sparse_pieces(stream: SupportsHoles, size: int, holes: Iterable[tuple[int, i
         yield from pieces(stream, size)
         return
     cutter = _cutter(size)
+    room = _room_for(cutter)
     longest: int = cutter.max_size
     blank = bytes(next(cutter.cut_buf(bytes(longest))).data)  # zeros are cut here, wherever they begin
     at = 0
@@ -81,9 +83,9 @@ def sparse_pieces(stream: SupportsHoles, size: int, holes: Iterable[tuple[int, i
         if last < max(at, start):
             continue
         if at < start:
-            for chunk in cutter.cut_stream(stream):
-                yield bytes(chunk.data)
-                at += chunk.length
+            for piece in _cut(cutter, stream, room):
+                yield piece
+                at += len(piece)
                 if at >= start:
                     break
             else:
@@ -92,8 +94,36 @@ def sparse_pieces(stream: SupportsHoles, size: int, holes: Iterable[tuple[int, i
             yield blank
             at += len(blank)
         stream.seek(at)  # more was read than was cut
-    for chunk in cutter.cut_stream(stream):
-        yield bytes(chunk.data)
+    yield from _cut(cutter, stream, room)
+
+
+def _cut(cutter: FastCDC, stream: SupportsRead, room: memoryview) -> Iterator[bytes]:
+    """The rest of the stream in pieces, by way of ``room``; it may be read further than it was cut."""
+    longest: int = cutter.max_size
+    begin = end = 0
+    more = True
+    while True:
+        room[: end - begin] = room[begin:end]
+        begin, end = 0, end - begin
+        while more and end < len(room):
+            run = stream.read(min(_RUN, len(room) - end))
+            room[end : end + len(run)] = run
+            end += len(run)
+            more = bool(run)
+        if begin == end:
+            return
+        for chunk in cutter.cut_buf(room[:end]):
+            piece = bytes(chunk.data)
+            begin += len(piece)
+            yield piece
+            if more and end - begin < longest:
+                break  # where it is cut next depends on what was not read yet
+
+
+def _room_for(cutter: FastCDC) -> memoryview:
+    """Memory that holds the longest piece, and enough beside it that what is left is seldom moved."""
+    longest: int = cutter.max_size
+    return memoryview(bytearray(longest + max(_RUN, longest // 2)))
 
 
 def _cutter(size: int) -> FastCDC:

@@ -10,6 +10,7 @@ import tracemalloc
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pyfastcdc import FastCDC
 
 from handhold.archive.blocks import LARGEST
 from handhold.archive.cutting import SMALL, mean_for, pieces, sparse_pieces
@@ -95,18 +96,29 @@ def test_memory_does_not_grow_with_the_file() -> None:
             self.left -= size
             return random.randbytes(size)
 
-    def peak(size: int) -> int:
+    def peak(size: int, said: int = 60 << 20) -> int:
         stream = Long()
         stream.left = size
         tracemalloc.start()
         try:
-            total = sum(len(piece) for piece in pieces(stream, 60 << 20))
+            total = sum(len(piece) for piece in pieces(stream, said))
             assert total == size
             return tracemalloc.get_traced_memory()[1]
         finally:
             tracemalloc.stop()
 
     assert peak(60 << 20) < peak(6 << 20) + (1 << 20) < 8 << 20
+    # The longest piece once where it is cut, with half of it beside, and once as it is given.
+    assert peak(60 << 20, 8 << 30) < 2.5 * LARGEST + (1 << 20)
+
+
+@pytest.mark.parametrize("said", [SMALL, 16 << 20, 90 << 20, 700 << 20, 5 << 30])
+def test_a_stream_is_cut_as_if_it_were_in_memory(said: int) -> None:
+    """Old archives hold the pieces that the library makes of the whole."""
+    data = _noise(14 << 20) + bytes(20 << 20) + _noise(30 << 20, 2)
+    mean = mean_for(said)
+    whole = FastCDC(mean, min_size=mean // 4, max_size=mean * 4, normalized_chunking=2).cut_buf(data)
+    assert [len(piece) for piece in pieces(_Trickle(data, 90_001), said)] == [one.length for one in whole]
 
 
 class _Counting(io.BytesIO):
