@@ -54,6 +54,10 @@ class Row(NamedTuple):
     check: int
 
 
+#: What a row has, without its names: there are many of them.
+Fields = tuple[bytes, int, int, int, int, int]
+
+
 def name_of(table: bytes) -> str:
     """The file in which the bundle with this table lies."""
     ident = hashlib.sha256(table).hexdigest()[:32]
@@ -70,7 +74,7 @@ def pack_header(block: Sealed) -> bytes:
     return header_of((block.id, 0, len(block.stored), block.plain_size, block.codec, block.check))
 
 
-def header_of(row: tuple[bytes, int, int, int, int, int]) -> bytes:
+def header_of(row: Fields) -> bytes:
     """The header of the record that has this row in the table; a ``Row``, or its fields."""
     ident, _, stored, plain, codec, check = row
     head = _HEADER.pack(RECORD_MAGIC, codec, stored, plain, check, ident)

@@ -9,10 +9,10 @@ from __future__ import annotations
 import sys
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from handhold.archive.bundle import FOLDER, ROW, Row, is_bundle_name, read_table, salvage
+from handhold.archive.bundle import FOLDER, ROW, Fields, Row, is_bundle_name, read_table, salvage
 from handhold.archive.storage import Item, Storage
 from handhold.errors import Damaged, NotNow, OwnerError
 
@@ -104,26 +104,33 @@ class Index:
         """A place of the block in a whole bundle, if there is one: the first that is found."""
         number = self._behind
         if number >= self._rows or not self._is_row(ident, number):
-            found = self.lowest(ident)
+            found = next(self.numbers(ident), None)
             if found is None:
                 return None
             number = found
         self._behind = number + 1
         return self.place(number)
 
-    def lowest(self, ident: bytes) -> int | None:
-        """The record of the block in a whole bundle that has the lowest number."""
-        if self._keys is None or self._recent:
-            return next(self.numbers(ident), None)
-        # As in `_found`, without a generator: a check asks for each block of each night.
-        keys, first = self._keys, _first_key(ident)
-        at = bisect_left(keys, first)
-        while at < len(keys) and keys[at] - first <= _ROW_MASK:
-            number = keys[at] & _ROW_MASK
-            if self._is_row(ident, number):
-                return number
-            at += 1
-        return None
+    def lowest(self, idents: Iterable[bytes]) -> Iterator[tuple[str, Fields] | None]:
+        """Of each block the bundle and the row of its record with the lowest number, None if there is none.
+
+        For many blocks: only whole bundles are looked at, and no object is made for a row.
+        """
+        keys, starts, files, tables = self._sorted(), self._starts, self._files, self._tables
+        count = len(keys)
+        for ident in idents:
+            first = _first_key(ident)
+            at = bisect_left(keys, first)
+            while at < count and keys[at] - first <= _ROW_MASK:
+                number = keys[at] & _ROW_MASK
+                bundle = bisect_right(starts, number) - 1
+                row: Fields = ROW.unpack_from(tables[bundle], (number - starts[bundle]) * _ROW_SIZE)
+                if row[0] == ident:
+                    yield files[bundle], row
+                    break
+                at += 1
+            else:
+                yield None
 
     def places(self, ident: bytes) -> Iterator[Place]:
         """Every place where the block should lie, those in whole bundles first."""
@@ -151,9 +158,9 @@ class Index:
         for file, table, start in zip(self._files, self._tables, self._starts, strict=True):
             yield file, self._sizes[file], range(start, start + len(table) // _ROW_SIZE)
 
-    def run(self, ident: bytes) -> tuple[str, int, Iterator[tuple[bytes, int, int, int, int, int]]] | None:
+    def run(self, ident: bytes) -> tuple[str, int, Iterator[Fields]] | None:
         """A whole bundle that has the block, its row there (a number from 0), and the rows from there on."""
-        number = self.lowest(ident)
+        number = next(self.numbers(ident), None)
         if number is None:
             return None
         bundle = bisect_right(self._starts, number) - 1

@@ -139,8 +139,9 @@ class KnownLines:
             decoded = _decoded(b"\n".join(fresh))
             if len(decoded) != len(fresh):
                 return None
-            for entry in decoded:
-                _believe(entry)
+            if not all_sound(decoded):
+                for entry in decoded:
+                    _believe(entry)
             self._keep(zip(fresh, decoded, strict=True))
             new = iter(decoded)
             return [next(new) if entry is None else entry for entry in found]

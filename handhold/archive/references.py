@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from typing import NamedTuple
 
@@ -118,11 +118,10 @@ class References:
             what = f"the list of the games on {manifest.snapshot.device} is lost"
             self._list(manifest.games.list, lambda: self._archive.games(manifest), what)
 
-    def _members(self, entry: Entry) -> None:
+    def _members(self, entry: Entry, block: str) -> None:
         """A lost list of what lies in a zip costs no file: the zip has it too."""
-        if entry.members is not None:
-            what = f"the list of what lies in {entry.path} ({entry.emulator}) is lost"
-            self._list(entry.members, lambda: self._archive.members(entry), what)
+        what = f"the list of what lies in {entry.path} ({entry.emulator}) is lost"
+        self._list(block, lambda: self._archive.members(entry), what)
 
     def _list(self, block: str, read: Callable[[], object], what: str) -> None:
         """Looks once at a list that snapshots name; tells ``what`` if it cannot be read."""
@@ -172,9 +171,12 @@ class References:
         if place is None:
             return page
         entries = self._archive.page(page_id)
-        causes = {entry: found for entry in entries if (found := self._causes(entry, place.file))}
+        causes = {
+            entry: found for entry in self._doubtful(entries) if (found := self._causes(entry, place.file))
+        }
         for entry in entries:
-            self._members(entry)
+            if entry.members is not None:
+                self._members(entry, entry.members)
         if self._wholes is not None:
             self._prove(self._wholes, [entry for entry in entries if entry.recipe and entry not in causes])
             for entry in entries:
@@ -204,6 +206,13 @@ class References:
             return _Page((place.file,)), None
         size = sum(entry.size for entry in entries)
         return _Page((), len(entries), size, entries[0].key, entries[-1].key), place
+
+    def _doubtful(self, entries: Sequence[Entry]) -> list[Entry]:
+        """The entries without those of one block that can be had and fits: most."""
+        single = [entry for entry in entries if entry.recipe is None and entry.size]
+        sizes = self._soundness.sizes([bytes.fromhex(entry.sha256) for entry in single])
+        fit = {id(entry) for entry, size in zip(single, sizes, strict=True) if entry.size == size}
+        return [entry for entry in entries if id(entry) not in fit]
 
     def _causes(self, entry: Entry, page_file: str) -> tuple[str, ...]:
         """The files that are to blame if an entry cannot be given back."""
@@ -237,15 +246,13 @@ class References:
             ranges, trouble = [], error.what.rstrip(".")
         except ValueError as error:
             ranges, trouble = [], str(error)
-        before, plain = b"", 0
-        for one in ranges:
-            if one.id != before:
-                found = self._soundness.find(one.id)
-                before, plain = one.id, found.row.plain if found is not None else -1
-                if found is None:
-                    causes.update(self._soundness.causes(one.id))
-            if 0 <= plain < one.offset + one.length:
-                trouble = "it asks for more than a block has"
+        different = list(dict.fromkeys(one.id for one in ranges))
+        sizes = dict(zip(different, self._soundness.sizes(different), strict=True))
+        for one, plain in sizes.items():
+            if plain < 0:
+                causes.update(self._soundness.causes(one))
+        if any(0 <= sizes[one.id] < one.offset + one.length for one in ranges):
+            trouble = "it asks for more than a block has"
         if trouble:
             self._findings.damage(place.file, f"a list of pieces in it cannot be followed ({trouble})")
             causes.add(place.file)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import sys
 from collections import deque
-from collections.abc import Callable, Container, Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future
-from dataclasses import dataclass, field
 from typing import NamedTuple
 
+import msgspec
 import xxhash
 
 from handhold.archive import bundle as bundles
-from handhold.archive.blocks import Sealed, unseal
-from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Row, header_of
+from handhold.archive.blocks import UNSOUND, opened
+from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Fields, Row, header_of
 from handhold.archive.index import Index, Place
 from handhold.archive.report import Findings
 from handhold.archive.stock import Stock, rightful_bundle
@@ -21,8 +21,6 @@ from handhold.archive.storage import Storage
 from handhold.archive.wholes import Part, Wholes
 from handhold.errors import NotNow, OwnerError
 
-#: What a row has (see ``Row``), without its names: there are many of them.
-_Fields = tuple[bytes, int, int, int, int, int]
 #: Bytes that are read at once: large for a card, and small enough to be still at hand when they are summed.
 RUN = 1 << 21
 #: What may be at work or wait in the threads: runs, and bytes of unpacked blocks that are wanted.
@@ -41,19 +39,18 @@ class _Judged(NamedTuple):
     plain: dict[int, bytes]
 
 
-@dataclass(slots=True)
-class _Bundle:
+class _Bundle(msgspec.Struct):
     """A bundle that is being read."""
 
     file: str
     size: int
-    rows: Iterable[_Fields]
+    rows: Iterable[Fields]
     table: int  # bytes of its table, 0 where that is hurt
     begin: int  # the number of its first record, where records are counted
     total: int = 0  # records
     done: int = 0  # bytes
     headers: int = 0  # that are hurt
-    bad: dict[int, str] = field(default_factory=dict)
+    bad: dict[int, str] = {}
     gone: bool = False
 
 
@@ -150,17 +147,23 @@ class Soundness:
 
     def find(self, ident: bytes) -> Place | None:
         """Where the block can be had."""
-        number = self._index.lowest(ident)
-        if number is not None:
-            place = self._index.place(number)
-            if place.row.offset not in self._bad.get(place.file, ()):
-                self.needed.add(place.file)
-                return place
         for place in self._index.places(ident):
             if place.row.offset not in self._bad.get(place.file, ()):
                 self.needed.add(place.file)
                 return place
         return None
+
+    def sizes(self, idents: Sequence[bytes]) -> list[int]:
+        """The plain size in bytes of each block that can be had, -1 where it cannot: ``find`` for many."""
+        found = []
+        for ident, first in zip(idents, self._index.lowest(idents), strict=True):
+            if first is not None and first[1][1] not in self._bad.get(first[0], ()):
+                self.needed.add(first[0])
+                found.append(first[1][3])
+            else:
+                place = self.find(ident)
+                found.append(-1 if place is None else place.row.plain)
+        return found
 
     def causes(self, ident: bytes) -> tuple[str, ...]:
         """The files that are to blame if the block cannot be had."""
@@ -221,9 +224,7 @@ class Soundness:
             yield _Run(bundle, begin, length, parts, kept, judged)
             begin += len(run)
 
-    def _read(
-        self, file: str, run: list[_Fields], length: int, wanted: Container[int], deep: bool
-    ) -> _Judged:
+    def _read(self, file: str, run: list[Fields], length: int, wanted: Container[int], deep: bool) -> _Judged:
         """Reads some records and judges them, in a thread; the blocks that are wanted are kept."""
         try:
             data = self._storage.read(file, run[0][1], length)
@@ -268,7 +269,7 @@ class Soundness:
     def _vanished(self, file: str) -> None:
         self._findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
 
-    def _one_by_one(self, file: str, run: list[_Fields], deep: bool) -> _Judged:
+    def _one_by_one(self, file: str, run: list[Fields], deep: bool) -> _Judged:
         """The same where a run cannot be read at once: exactly what is asked for is read."""
         bad: dict[int, str] = {}
         headers = 0
@@ -289,12 +290,12 @@ class Soundness:
         return _Judged(bad, headers, {})
 
 
-def _runs(rows: Iterable[_Fields], most: int) -> Iterator[tuple[list[_Fields], int]]:
+def _runs(rows: Iterable[Fields], most: int) -> Iterator[tuple[list[Fields], int]]:
     """Records that lie without a gap, with the bytes that they take: ``RUN`` and up to one block more.
 
     ``most`` bytes of plain blocks end a run, too.
     """
-    run: list[_Fields] = []
+    run: list[Fields] = []
     begin = end = plain = 0
     for row in rows:
         offset = row[1]
@@ -310,7 +311,7 @@ def _runs(rows: Iterable[_Fields], most: int) -> Iterator[tuple[list[_Fields], i
         yield run, end - begin
 
 
-def _judge(run: list[_Fields], data: bytes, deep: bool, wanted: Container[int]) -> _Judged:
+def _judge(run: list[Fields], data: bytes, deep: bool, wanted: Container[int]) -> _Judged:
     """Holds the bytes of some records against their rows.
 
     No object is made for a record but what its sums need: most archives have many small ones.
@@ -325,16 +326,17 @@ def _judge(run: list[_Fields], data: bytes, deep: bool, wanted: Container[int]) 
         if data[at:begin] != header_of(row):
             headers += 1
         at = begin + stored
-        if deep:
+        payload = view[begin:at]
+        if summed(payload) != check or at > len(data):
+            bad[offset] = UNSOUND
+        elif deep:
             try:
-                block = unseal(Sealed(ident, codec, data[begin:at], plain, check))
+                block = opened(ident, codec, payload, plain)
             except ValueError as error:
                 bad[offset] = str(error)
             else:
                 if number in wanted:
                     kept[number] = block
-        elif summed(view[begin:at]) != check or at > len(data):
-            bad[offset] = "its stored bytes are not what was stored"
     return _Judged(bad, headers, kept)
 
 
