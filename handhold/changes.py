@@ -148,6 +148,9 @@ def told_lost(gone: Iterable[tuple[Entry, bool]], new: Iterable[Entry]) -> tuple
 
     ``new`` are this night's entries that the last one did not have at their place.
     """
+    dropped = [(entry, is_there) for entry, is_there in gone if entry.part in (Part.SAVES, Part.STATES)]
+    if not dropped:  # of a first night, with which everything is new
+        return ()
     contents: set[tuple[Part, str]] = set()
     identities: set[tuple[str, Part, str]] = set()
     for entry in new:
@@ -155,9 +158,8 @@ def told_lost(gone: Iterable[tuple[Entry, bool]], new: Iterable[Entry]) -> tuple
             contents.add((entry.part, entry.sha256))
         identities.add(entry.identity)
     lost = []
-    for entry, is_there in gone:
-        if entry.part in (Part.SAVES, Part.STATES):
-            renamed = (entry.part, entry.sha256) in contents or entry.identity in identities
-            what = Went.RENAMED if renamed else Went.UNNAMED if is_there else Went.GONE
-            lost.append(Lost(entry.emulator, entry.part, entry.game, entry.path, what))
+    for entry, is_there in dropped:
+        renamed = (entry.part, entry.sha256) in contents or entry.identity in identities
+        what = Went.RENAMED if renamed else Went.UNNAMED if is_there else Went.GONE
+        lost.append(Lost(entry.emulator, entry.part, entry.game, entry.path, what))
     return tuple(lost)

@@ -226,7 +226,7 @@ def take(
         stale=stale,
         older=tuple(older),
         gone=gone_since(device, prior, entries, gaps, layouts, went),
-        lost=told_lost(went, [entry for entry in new if told(entry.key) is None]),
+        lost=told_lost(went, (entry for entry in new if told(entry.key) is None)),
         suspicious=suspicious,
         renamed=tuple(renamed),
         recognised={
