@@ -81,9 +81,7 @@ class Night(msgspec.Struct, frozen=True, dict=True):
     emptied: Mapping[Key, str] = {}  # the last good night of each
     pages: tuple[PageRef, ...] = ()  # those that the entries stand in, one after the other
     tool: str = ""  # what wrote it
-    rules: Mapping[str, str] = msgspec.field(
-        default_factory=dict
-    )  # the blocks with those layouts, by emulator
+    rules: Mapping[str, str] = {}  # the blocks with those layouts, by emulator
     recognised: frozenset[str] | None = None  # see ``Manifest``
     origin: str = ""  # of the handheld that took it, if that is known
 

@@ -57,9 +57,7 @@ class Manifest(msgspec.Struct, frozen=True):
     safety: str | None
     tool: str
     games: GamesNote | None = None
-    versions: Mapping[str, str] = msgspec.field(
-        default_factory=dict
-    )  # of emulators, where their layouts tell
+    versions: Mapping[str, str] = {}  # of emulators, where their layouts tell
     left_out: frozenset[Part] = frozenset()  # parts that it was told to leave out
     only_layouts: bool = False  # it was told to recognise nothing
     emptied: tuple[Emptied, ...] = ()

@@ -94,9 +94,7 @@ class Walk(msgspec.Struct, frozen=True):
     files: int  # ordinary files that were looked at
     ways: tuple[Way, ...] = ()  # the places at which homes were looked for, and what came of it
     recognised: Mapping[str, Recognised] = {}  # by emulator
-    standing: list[Entry] = msgspec.field(
-        default_factory=list
-    )  # of files that are as they were, instead of claims
+    standing: list[Entry] = []  # of files that are as they were, instead of claims
 
 
 class Candidate(NamedTuple):

@@ -48,9 +48,7 @@ class Homes(msgspec.Struct):
     told: set[str] = set()  # folders whose trouble a gap speaks of already
     followed: set[str] = set()  # links that led to a home
     reachable: set[str] = set()  # emulators with a home in no private storage
-    ways: list[Way] = msgspec.field(
-        default_factory=list
-    )  # what is there is taken to be readable until it is listed
+    ways: list[Way] = []  # what is there is taken to be readable until it is listed
 
     def within_reach(self, emulator: str) -> bool:
         """Whether the owner has brought its data out of private storage, as the advice says."""

@@ -50,9 +50,7 @@ class Carry(msgspec.Struct, frozen=True):
     last: Mapping[str, datetime]  # of each device: its last night, or else what the archive has of it
     sources: tuple[str, ...]  # the devices from which something is written
     unseen: int  # saves that alone are newest here and that no snapshot holds yet
-    layouts: Mapping[str, Layout] = msgspec.field(
-        default_factory=dict
-    )  # the owner's, or those of the last nights
+    layouts: Mapping[str, Layout] = {}  # the owner's, or those of the last nights
     unrecorded: str = ""  # why the archive cannot record it, so that it cannot be undone
 
 

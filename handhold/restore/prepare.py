@@ -70,9 +70,7 @@ class Prepared(msgspec.Struct, frozen=True):
     places: tuple[Place, ...] = ()  # where each home goes
     hurt_pages: int = 0  # lists of files that cannot be read: what they name is not in the plan
     unrecorded: str = ""  # why the archive cannot record the restore, so that it cannot be undone
-    layouts: Mapping[str, Layout] = msgspec.field(
-        default_factory=dict
-    )  # by emulator: the owner's, or the stored one
+    layouts: Mapping[str, Layout] = {}  # by emulator: the owner's, or the stored one
     named: Named = NOTHING_NAMED  # places of the old device in the settings
     rewrites: tuple[Rewrite, ...] = ()  # settings whose copies name other places
     without_game: tuple[WithoutGame, ...] = ()  # saves whose game is not on this device

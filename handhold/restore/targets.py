@@ -51,9 +51,7 @@ class Elsewhere(msgspec.Struct, frozen=True):
 
     to: Mapping[str, str] = {}
     homes: tuple[HomeOption, ...] = ()
-    forms: Mapping[str, str] = msgspec.field(
-        default_factory=dict
-    )  # by emulator: the home that its saves go into
+    forms: Mapping[str, str] = {}  # by emulator: the home that its saves go into
 
 
 def home_option(text: str) -> HomeOption:

@@ -66,6 +66,10 @@ class Bench:
         """Runs a line of the shell in a folder."""
         return measure.run(line, at=at, log=self.log, env=self.env)
 
+    def python(self, program: str, at: Path) -> Took:
+        """Runs a program in this interpreter, in a folder."""
+        return measure.run((sys.executable, "-c", program), at=at, log=self.log, env=self.env)
+
     def setup(self, device: Path, archive: Path) -> None:
         """Makes an archive."""
         corpora.empty(archive)
@@ -136,7 +140,7 @@ def table(rows: Sequence[Row]) -> str:
     ]
     for row in rows:
         met = "" if row.met is None else "yes" if row.met else "no"
-        peak = f"{row.peak / MEBI:.0f} MiB" if row.peak else ""
+        peak = f"{row.peak / 1e6:.0f} MB" if row.peak else ""
         cells = (row.figure, row.ours, row.reference, row.ratio, row.spread, row.target, met, peak)
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines)
