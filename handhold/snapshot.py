@@ -172,11 +172,11 @@ def take(
             # For what is told, a file that the last night could not see is known from the night that did.
             told = first_of(moved, *(night.by_key for night in seen_before))
             new = [e for e in read if (old := told(e.key)) is None or old.sha256 != e.sha256]
-            entries += read
+            entries = _together(entries, read)
             elsewhere: set[Key] = set()
             if seen_before:  # a first night has nothing that it could miss, and may be large
                 elsewhere.update(entry.key for each in (entries, moved.values()) for entry in each)
-            entries += standing
+            entries = _together(entries, standing)
             # What stands as it was is as empty as it was; only what a night knew as emptied stays told.
             doubtful = entries if any(night.emptied for night in seen_before) else read
             suspicious = emptied_since(archive, device.name, seen_before, moved, doubtful)
@@ -246,6 +246,11 @@ def _unread(archive: Archive, device: str, prior: Night) -> tuple[str, ...]:
     """The device's nights after the last one that can be read, oldest first."""
     own = [night.name for night in archive.nights() if night.device == device]
     return tuple(own[own.index(prior.name) + 1 :] if prior.name in own else own)
+
+
+def _together(some: list[Entry], others: list[Entry]) -> list[Entry]:
+    """Both; without a copy where one has none, for the other can hold a million."""
+    return [*some, *others] if some and others else some or others
 
 
 def _beside_exports(claims: Iterable[Claim], standing: Iterable[Entry], sites: Iterable[Site]) -> list[Claim]:

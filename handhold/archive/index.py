@@ -1,6 +1,6 @@
-"""Where each block lies: the tables of all bundles, kept as they are, and one sorted list over them.
+"""Where each block lies: the tables of all bundles, kept as they are, and a few sorted lists over them.
 
-A million blocks take about 64 MB: 56 bytes of table each, and 8 bytes in the list (5 bytes of the block's
+A million blocks take about 64 MB: 56 bytes of table each, and 8 bytes in a list (5 bytes of the block's
 name, 3 bytes for the number of its row).
 """
 
@@ -20,6 +20,7 @@ _ROW_BITS = 24
 _ROW_MASK = (1 << _ROW_BITS) - 1
 _ROW_SIZE = ROW.size
 _SCANNED = 64 << 20  # bytes of tables that are looked through before the list is made: that takes as long
+_RUN = 1 << 18  # rows that are sorted together: a number takes 40 bytes until they are
 _RECENT = 1 << 16  # that many blocks of this run are looked up the quick way that takes more memory
 
 
@@ -70,7 +71,7 @@ class Index:
         self._tables: list[bytes] = []
         self._starts: list[int] = []
         self._rows = 0
-        self._keys: array[int] | None = None  # made when it is needed
+        self._runs: list[array[int]] | None = None  # sorted, each on its own; made when they are needed
         self._scanned = 0
         self._recent: dict[bytes, int] = {}  # what was added since the keys were sorted
         # The row behind the one that was found last: blocks are mostly asked for in the order in which they
@@ -116,21 +117,25 @@ class Index:
 
         For many blocks: only whole bundles are looked at, and no object is made for a row.
         """
-        keys, starts, files, tables = self._sorted(), self._starts, self._files, self._tables
-        count = len(keys)
+        if self._recent:
+            self._sort_in()
+        runs, starts, files, tables = self._sorted(), self._starts, self._files, self._tables
         for ident in idents:
             first = _first_key(ident)
-            at = bisect_left(keys, first)
-            while at < count and keys[at] - first <= _ROW_MASK:
-                number = keys[at] & _ROW_MASK
-                bundle = bisect_right(starts, number) - 1
-                row: Fields = ROW.unpack_from(tables[bundle], (number - starts[bundle]) * _ROW_SIZE)
-                if row[0] == ident:
-                    yield files[bundle], row
+            found: tuple[str, Fields] | None = None
+            for keys in runs:
+                at, count = bisect_left(keys, first), len(keys)
+                while at < count and keys[at] - first <= _ROW_MASK:
+                    number = keys[at] & _ROW_MASK
+                    bundle = bisect_right(starts, number) - 1
+                    row: Fields = ROW.unpack_from(tables[bundle], (number - starts[bundle]) * _ROW_SIZE)
+                    if row[0] == ident:
+                        found = files[bundle], row
+                        break
+                    at += 1
+                if found is not None:
                     break
-                at += 1
-            else:
-                yield None
+            yield found
 
     def places(self, ident: bytes) -> Iterator[Place]:
         """Every place where the block should lie, those in whole bundles first."""
@@ -186,8 +191,11 @@ class Index:
 
     def _sort_in(self) -> None:
         """Moves what was added into the sorted list, where it takes a tenth of the memory."""
+        runs = self._sorted()
         added = [_first_key(ident) | number for ident, number in self._recent.items()]
-        self._keys = array("Q", sorted([*self._sorted(), *added]))
+        if runs and len(runs[-1]) + len(added) <= _RUN:
+            added += runs.pop()
+        runs.append(array("Q", sorted(added)))
         self._recent.clear()
 
     def _load(self) -> None:
@@ -206,15 +214,18 @@ class Index:
             else:
                 self._append(file, table)
 
-    def _sorted(self) -> array[int]:
-        """The list of all rows that were read, by name."""
-        if self._keys is None:
+    def _sorted(self) -> list[array[int]]:
+        """The lists of all rows that were read, by name; a list has the rows that come after those before."""
+        if self._runs is None:
+            self._runs = []
             keys: list[int] = []
             for table, start in zip(self._tables, self._starts, strict=True):
+                if keys and len(keys) + len(table) // _ROW_SIZE > _RUN:
+                    self._runs.append(array("Q", sorted(keys)))
+                    keys.clear()
                 keys += _keys(table, start)
-            keys.sort()
-            self._keys = array("Q", keys)
-        return self._keys
+            self._runs.append(array("Q", sorted(keys)))
+        return self._runs
 
     def _append(self, file: str, table: bytes) -> int:
         start = self._rows
@@ -230,17 +241,17 @@ class Index:
         return start
 
     def _found(self, ident: bytes) -> Iterator[int]:
-        if self._keys is None and self._scanned < _SCANNED:
+        if self._runs is None and self._scanned < _SCANNED:
             yield from self._scan(ident)
             return
-        keys = self._sorted()
         first = _first_key(ident)
-        at = bisect_left(keys, first)
-        while at < len(keys) and keys[at] - first <= _ROW_MASK:
-            number = keys[at] & _ROW_MASK
-            if self._is_row(ident, number):
-                yield number
-            at += 1
+        for keys in list(self._sorted()):
+            at = bisect_left(keys, first)
+            while at < len(keys) and keys[at] - first <= _ROW_MASK:
+                number = keys[at] & _ROW_MASK
+                if self._is_row(ident, number):
+                    yield number
+                at += 1
 
     def _scan(self, ident: bytes) -> Iterator[int]:
         """The same from the tables alone, which is quicker for a few blocks than to sort all."""

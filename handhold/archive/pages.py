@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
-from itertools import compress
+from itertools import compress, tee
 from operator import attrgetter, lt
 
 import msgspec
@@ -40,6 +40,13 @@ def in_order(entries: Iterable[Entry]) -> list[Entry]:
     for name in ("home", "emulator"):  # sorting is stable
         ordered.sort(key=attrgetter(name))
     return ordered
+
+
+def are_in_order(entries: Iterable[Entry]) -> bool:
+    """Whether entries are sorted by key, each once; tells it without a copy of them."""
+    keys, following = tee(map(_key, entries))
+    next(following, None)
+    return all(map(lt, keys, following))
 
 
 def cut(entries: Sequence[Entry]) -> Iterator[Sequence[Entry]]:
@@ -206,8 +213,7 @@ _key = attrgetter("emulator", "home", "path")
 
 
 def _in_order(entries: Sequence[Entry]) -> None:
-    keys = list(map(_key, entries))
-    if not all(map(lt, keys, keys[1:])):
+    if not are_in_order(entries):
         raise ValueError("the page's entries are out of order")
 
 

@@ -204,7 +204,8 @@ class Writer:
         Raises ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
         """
         taken = heads.with_plain_offset(taken)
-        ordered = pages.in_order(entries)
+        entries = list(entries) if not isinstance(entries, list) else entries
+        ordered = entries if pages.are_in_order(entries) else pages.in_order(entries)
         refs = self._put_pages(ordered, like)
         layout_ids = {emulator: self.put_plain(layout) for emulator, layout in layouts.items()}
         listed = self._put_games(games)
@@ -308,20 +309,20 @@ class Writer:
         Those that stand in ``like`` were read from the archive in this run, and checked; where no bundle is
         hurt, they were read from whole ones.
         """
-        standing: dict[int, tuple[PageRef, tuple[Entry, ...]]] = {}
+        standing: dict[int, tuple[PageRef, int]] = {}  # by its first entry, which lies there in ``like``
         if like is not None and not self._index.hurt:
             start = 0
             for ref in like.pages:
-                there = like.entries[start : start + ref.entries]
-                standing[id(there[0])] = ref, there
+                standing[id(like.entries[start])] = ref, start
                 start += ref.entries
         refs: list[PageRef] = []
         at = 0
         while at < len(ordered):
             found = standing.get(id(ordered[at]))
-            if found is not None:
-                ref, there = found
+            if found is not None and like is not None:
+                ref, start = found
                 end = at + ref.entries
+                there = like.entries[start : start + ref.entries]
                 if tuple(ordered[at:end]) == there and pages.ends(ordered, at, end):
                     refs.append(ref)
                     at = end

@@ -283,10 +283,14 @@ def test_a_hurt_bundle_is_read_but_not_trusted(storage: LocalStorage) -> None:
         assert [place.file for place in index.places(block_id(b"hurt one"))] == [file]
 
 
-def test_what_is_added_is_found_at_once(storage: LocalStorage, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("run", [30, 70, 1 << 18])
+def test_what_is_added_is_found_at_once(
+    storage: LocalStorage, monkeypatch: pytest.MonkeyPatch, run: int
+) -> None:
     from handhold.archive import index as index_module
 
     monkeypatch.setattr(index_module, "_RECENT", 25)
+    monkeypatch.setattr(index_module, "_RUN", run)
     index = Index(storage)
     plains = [b"%d" % n for n in range(100)]
     for start in range(0, 100, 10):

@@ -22,11 +22,13 @@ def bundle_of(storage: LocalStorage, blocks: list[Sealed]) -> str:
     return writer.close()[0]
 
 
+@pytest.mark.parametrize("run", [1, 40, 1 << 18])
 @pytest.mark.parametrize("scanned", [0, 1, 3000, 1 << 30])
 def test_first_look_ups_tell_what_later_ones_tell(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scanned: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scanned: int, run: int
 ) -> None:
     monkeypatch.setattr(index, "_SCANNED", scanned)
+    monkeypatch.setattr(index, "_RUN", run)  # rows that are sorted together
     chance = random.Random(5)
     contents = [b"block %d" % number for number in range(60)]
     storage = LocalStorage(str(tmp_path))
@@ -44,6 +46,12 @@ def test_first_look_ups_tell_what_later_ones_tell(
         for ident in order:
             expected = lies.get(ident, set())
             assert {(place.file, place.row.offset) for place in found.places(ident)} == expected
+            assert len(list(found.numbers(ident))) == len(expected)
+            lowest = next(found.lowest([ident]))
+            assert (lowest is None) == (not expected)
+            if lowest is not None:
+                place = found.place(min(found.numbers(ident)))
+                assert lowest == (place.file, tuple(place.row)) and (place.file, place.row.offset) in expected
             first = found.first(ident)
             assert (first is None) == (not expected)
             assert first is None or (first.file, first.row.offset) in expected
