@@ -18,6 +18,7 @@ from handhold.errors import Damaged, NotNow, OwnerError
 from handhold.model import Entry
 
 _EMPTY = hashlib.sha256(b"").hexdigest()
+_SIZES = 1 << 16  # about so many are kept
 _MISFIT = "a list of files in it does not fit the files that are stored"
 
 
@@ -63,6 +64,7 @@ class References:
         self._lists: set[str] = set()
         self._recipes: dict[tuple[bytes, int], tuple[str, ...]] = {}
         self._files: dict[tuple[bytes, bytes], bool] = {}
+        self._sizes: dict[str, int] = {}  # of blocks that were looked up: most nights name the same ones
 
     def check(self, manifest: Manifest) -> bool:
         """Whether every file of a snapshot can be given back; what cannot goes to the findings.
@@ -209,10 +211,17 @@ class References:
 
     def _doubtful(self, entries: Sequence[Entry]) -> list[Entry]:
         """The entries without those of one block that can be had and fits: most."""
-        single = [entry for entry in entries if entry.recipe is None and entry.size]
-        sizes = self._soundness.sizes([bytes.fromhex(entry.sha256) for entry in single])
-        fit = {id(entry) for entry, size in zip(single, sizes, strict=True) if entry.size == size}
-        return [entry for entry in entries if id(entry) not in fit]
+        known = self._sizes
+        if len(known) > _SIZES:
+            known.clear()
+        single = {entry.sha256 for entry in entries if entry.recipe is None and entry.size}
+        new = [sha256 for sha256 in single if sha256 not in known]
+        known.update(zip(new, self._soundness.sizes(list(map(bytes.fromhex, new))), strict=True))
+        return [
+            entry
+            for entry in entries
+            if known.get(entry.sha256) != entry.size or entry.recipe is not None or not entry.size
+        ]
 
     def _causes(self, entry: Entry, page_file: str) -> tuple[str, ...]:
         """The files that are to blame if an entry cannot be given back."""

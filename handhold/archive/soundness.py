@@ -24,7 +24,7 @@ from handhold.errors import NotNow, OwnerError
 #: Bytes that are read at once: large for a card, and small enough to be still at hand when they are summed.
 RUN = 1 << 21
 #: What may be at work or wait in the threads: runs, and bytes of unpacked blocks that are wanted.
-_WAITING, _KEPT = 8, 24 << 20
+_WAITING, _KEPT = 8, 16 << 20
 
 
 class _Judged(NamedTuple):
