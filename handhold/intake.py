@@ -22,7 +22,7 @@ from handhold.archive.cutting import SMALL, pieces, sparse_pieces
 from handhold.archive.writer import Writer
 from handhold.archive.zipcut import Gathering, Run, Span, beside_pieces
 from handhold.archive.ziptree import Held, NoZip, ZipTree, parse
-from handhold.device.reading import Grown, Moving, read_whole, still_file
+from handhold.device.reading import Grown, Moving, ends_early, read_whole, still_file
 from handhold.device.trouble import why_unreadable
 
 #: How often a file that changes while it is read is read again.
@@ -214,6 +214,8 @@ class Intake:
                     if held >= BATCH_PIECES:
                         yield hand_over()
             file.check(whole.digest())
+            if size != file.size:
+                raise _Refused(ends_early(job.place))
         if batch or beside:
             yield hand_over()
         return _Still(whole.hexdigest(), size, file.modified, gathered, tree, odd)

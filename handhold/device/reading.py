@@ -62,28 +62,39 @@ def read_whole(
 
     It is read again if it was changed, replaced, cut or grew while it was read; ``Moving`` if it never holds
     still. One so young that its time cannot show another write is read until two readings agree. ``OSError``
-    if it cannot be read or is no ordinary file; links are not followed.
+    if it cannot be read (or not to its end, though nothing changes it) or is no ordinary file; links are not
+    followed.
     """
     previous: tuple[bytes, _State] | None = None
+    short = True  # each time it held still and had fewer bytes than its size says
     for wait in (0.0, *PAUSES, PAUSES[-1]):
         if wait and previous is None:
             pause(wait)
         begun = time.time_ns()  # not when it was read: a write since then must have shown itself
         read = _once(place, most)
-        if read is None:
+        if read is None or len(read[0]) < read[1].size:
+            short = short and read is not None
             previous = None
             continue
+        short = False
         data, state = read
         if previous == read or not _young(state.modified, begun):
             return data, state.modified
         if previous is not None:
             pause(wait)
         previous = read
+    if short:
+        raise ends_early(place)
     raise Moving(place)
 
 
+def ends_early(place: str) -> OSError:
+    """The error of a file with fewer bytes than its size says, though nothing changes it: a hurt medium."""
+    return OSError(errno.EIO, "it ends before its size", place)
+
+
 def _once(place: str, most: int) -> tuple[bytes, _State] | None:
-    """The content with the state before and after, or None if that was not the same."""
+    """The content with the state before and after, or None if that was not the same, or it grew."""
     descriptor, before = _opened(place)
     try:
         if before.size > most:
@@ -92,7 +103,7 @@ def _once(place: str, most: int) -> tuple[bytes, _State] | None:
         while len(data) < before.size and (piece := os.read(descriptor, before.size + 1 - len(data))):
             data += piece
         # Of the same file, and of the path: a handle keeps its inode from being given to another file.
-        if len(data) != before.size or not _in_place(place, before):
+        if len(data) > before.size or not _in_place(place, before):
             return None
         return data, before
     finally:

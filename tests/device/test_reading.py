@@ -152,6 +152,19 @@ def test_a_file_that_grows_without_end_does_not_fill_the_memory(
         assert len(b"".join(iter(lambda: stream.read(100), b""))) == 3000
 
 
+@pytest.mark.parametrize("ends", [0, 1000])
+def test_a_file_of_which_the_card_does_not_give_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ends: int
+) -> None:
+    """Nothing writes to it, so it is not told as a file that changes."""
+    path = old_file(tmp_path / "Moss.sav")
+    plain = os.read
+    monkeypatch.setattr(os, "read", lambda handle, _: plain(handle, ends - os.lseek(handle, 0, os.SEEK_CUR)))
+    with pytest.raises(OSError) as caught:
+        read_whole(str(path), lambda _: None)
+    assert caught.value.errno == errno.EIO and "failing" in why_unreadable(caught.value)
+
+
 def test_a_file_that_is_removed_while_it_is_read(tmp_path: Path, at_work: Callable[..., list[int]]) -> None:
     path = old_file(tmp_path / "a.sav")
     at_work(path, lambda p: p.unlink(missing_ok=True), 1)

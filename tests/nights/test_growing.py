@@ -1,4 +1,4 @@
-"""Files that are longer when they are read than they were when the walk saw them."""
+"""Files that are longer or shorter when they are read than they were when the walk saw them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from handhold.archive.archive import Archive
 from handhold.archive.blocks import LARGEST
 from handhold.archive.cutting import SMALL
 from handhold.archive.storage import LocalStorage
-from handhold.intake import Content, Intake, Job
+from handhold.intake import Content, Intake, Job, Unread
 
 
 def clock() -> datetime:
@@ -40,3 +40,22 @@ def test_a_file_that_grew_beyond_a_small_one_is_cut_as_a_large_one(tmp_path: Pat
     assert (content.size, content.sha256) == (size, hashlib.sha256(data).hexdigest())
     assert (content.recipe is not None) == (size > SMALL)
     assert sum(told) == 2
+
+
+def test_a_large_file_of_which_the_card_does_not_give_the_end_is_no_shorter_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its size and time stay what they are: what comes is not all of it."""
+    large = tmp_path / "card.bin"
+    large.write_bytes(os.urandom(3 * SMALL))
+    os.utime(large, (10**9, 10**9))
+    plain = os.read
+
+    def read(handle: int, count: int) -> bytes:
+        return plain(handle, max(0, min(count, 2 * SMALL - os.lseek(handle, 0, os.SEEK_CUR))))
+
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), clock)
+    with archive.locked("test"), archive.writer() as writer, Intake(writer) as intake:
+        monkeypatch.setattr(os, "read", read)
+        ((_, content),) = intake.read([Job(str(large), 3 * SMALL, None)])
+    assert isinstance(content, Unread) and "failing" in content.why
