@@ -13,7 +13,7 @@ from handhold.archive.archive import Archive
 from handhold.archive.head import Emptied, Snapshot
 from handhold.archive.inventory import Game
 from handhold.archive.origins import others
-from handhold.archive.pages import in_order
+from handhold.archive.pages import in_order, put_in_order
 from handhold.archive.writer import Writer
 from handhold.changes import (
     Lost,
@@ -171,7 +171,9 @@ def take(
                     gaps.append(outcome)
             # For what is told, a file that the last night could not see is known from the night that did.
             told = first_of(moved, *(night.by_key for night in seen_before))
-            new = [e for e in read if (old := told(e.key)) is None or old.sha256 != e.sha256]
+            new = read
+            if seen_before:
+                new = [e for e in read if (old := told(e.key)) is None or old.sha256 != e.sha256]
             entries = _together(entries, read)
             elsewhere: set[Key] = set()
             if seen_before:  # a first night has nothing that it could miss, and may be large
@@ -180,6 +182,7 @@ def take(
             # What stands as it was is as empty as it was; only what a night knew as emptied stays told.
             doubtful = entries if any(night.emptied for night in seen_before) else read
             suspicious = emptied_since(archive, device.name, seen_before, moved, doubtful)
+            put_in_order(entries)  # so that no other list of them is made
             snapshot = writer.finish(
                 device=device.name,
                 kind=Kind.NIGHT,
