@@ -194,8 +194,10 @@ class Index:
         runs = self._sorted()
         added = [_first_key(ident) | number for ident, number in self._recent.items()]
         if runs and len(runs[-1]) + len(added) <= _RUN:
-            added += runs.pop()
-        runs.append(array("Q", sorted(added)))
+            added += runs[-1]
+            runs = runs[:-1]
+        # In one step: other threads look blocks up meanwhile.
+        self._runs = [*runs, array("Q", sorted(added))]
         self._recent.clear()
 
     def _load(self) -> None:
@@ -217,14 +219,16 @@ class Index:
     def _sorted(self) -> list[array[int]]:
         """The lists of all rows that were read, by name; a list has the rows that come after those before."""
         if self._runs is None:
-            self._runs = []
+            runs: list[array[int]] = []
             keys: list[int] = []
-            for table, start in zip(self._tables, self._starts, strict=True):
+            for table, start in self._each():
                 if keys and len(keys) + len(table) // _ROW_SIZE > _RUN:
-                    self._runs.append(array("Q", sorted(keys)))
+                    runs.append(array("Q", sorted(keys)))
                     keys.clear()
                 keys += _keys(table, start)
-            self._runs.append(array("Q", sorted(keys)))
+            runs.append(array("Q", sorted(keys)))
+            if self._runs is None:  # else another thread was quicker, and may have taken in more since
+                self._runs = runs
         return self._runs
 
     def _append(self, file: str, table: bytes) -> int:
@@ -245,7 +249,7 @@ class Index:
             yield from self._scan(ident)
             return
         first = _first_key(ident)
-        for keys in list(self._sorted()):
+        for keys in self._sorted():
             at = bisect_left(keys, first)
             while at < len(keys) and keys[at] - first <= _ROW_MASK:
                 number = keys[at] & _ROW_MASK
@@ -256,13 +260,20 @@ class Index:
     def _scan(self, ident: bytes) -> Iterator[int]:
         """The same from the tables alone, which is quicker for a few blocks than to sort all."""
         self._scanned += self._rows * _ROW_SIZE
-        for table, start in zip(list(self._tables), list(self._starts), strict=True):
+        for table, start in self._each():
             at = table.find(ident)
             while at >= 0:
                 number, inside = divmod(at, _ROW_SIZE)
                 if not inside:
                     yield start + number
                 at = table.find(ident, at + 1)
+
+    def _each(self) -> Iterator[tuple[bytes, int]]:
+        """The tables with the numbers of their first rows, as they are now.
+
+        One may be there without its number yet: what another thread adds meanwhile is known as added.
+        """
+        return zip(list(self._tables), list(self._starts), strict=False)
 
     def _is_row(self, ident: bytes, number: int) -> bool:
         """Whether the row of this number is the block's."""
