@@ -127,6 +127,9 @@ class Soundness:
             else:
                 meter.step(self._told(oldest))
 
+        # A system that has seen so large a piece come and go keeps what a run leaves for the next one: pages
+        # that are asked for anew have to be cleared.
+        bytes(4 * RUN)
         # Threads go on with the next bundle while the last runs of the one before are still at work.
         for file in dict.fromkeys([*first, *sorted(self._stock.bundles)]):
             try:
