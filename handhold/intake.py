@@ -33,7 +33,7 @@ BATCH_FILES, BATCH_BYTES = 64, 4 << 20
 #: takes.
 BATCH_PIECES = 1 << 20
 #: So many bytes may wait between the threads, of which a batch takes some for itself.
-WAITING, _ALONE = 24 << 20, 256 << 10
+WAITING, _ALONE = 16 << 20, 256 << 10
 
 J = TypeVar("J")
 
