@@ -6,6 +6,7 @@ import os
 import random
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -27,7 +28,7 @@ from handhold.restore.inside import Inside
 from handhold.restore.prepare import Prepared
 from handhold.restore.readable import Listed, choose_of
 from handhold.restore.select import Chosen, Selection, choose
-from handhold.restore.steps import OnNewer
+from handhold.restore.steps import Decision, OnNewer
 from handhold.restore.targets import Elsewhere
 from tests.exports.world import World as Exports
 from tests.restore.world import EVENING, TINPLATE, World
@@ -260,6 +261,26 @@ def test_other_lists_than_those_that_speak_of_a_game_are_not_decoded(
     (step,) = world.prepare("heron", night, selection=Selection(games=("game 017",))).plan.steps
     assert step.path == "saves/Game 017.sav"
     assert decoded == [step.entry]
+
+
+@pytest.mark.parametrize(("apart", "decision"), [(1, Decision.UNSURE), (600, Decision.NEWER)])
+def test_that_a_time_is_a_copys_is_seen_by_games_that_nobody_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, apart: int, decision: Decision
+) -> None:
+    """Five games of a home that changed within a minute were copied (common practice, no source)."""
+    world = World(tmp_path)
+    monkeypatch.setattr(pages, "MEAN", 2)
+    begin = world.now - timedelta(days=2)
+    for number in range(9):
+        world.put("heron", f"saves/Game {number}.sav", f"{number}", begin + timedelta(seconds=apart * number))
+    night = world.night("heron")
+    world.put("wren", "saves/Game 4.sav", "one of which no night knows", begin + timedelta(days=1))
+    world.reopened()
+    (step,) = compared(
+        monkeypatch, lambda: world.prepare("wren", night, selection=Selection(games=("game 4",)))
+    ).plan.steps
+    assert step.decision is decision, step.why
+    assert ("copy" in step.why) == (decision is Decision.UNSURE)
 
 
 def test_a_list_that_cannot_be_read_is_told_where_another_one_was_asked(
