@@ -142,11 +142,25 @@ def by_turns(rounds: int, ours: Side, reference: Side, *, cold: bool = False) ->
     pair = Pair([], [])
     for _ in range(rounds):
         for side, into in ((ours, pair.ours), (reference, pair.reference)):
-            side.before()
+            _begin(side)
             if cold and not drop_caches():
                 return None
             into.append(side.run())
     return pair
+
+
+def alone(rounds: int, side: Side) -> list[Took]:
+    """Runs one of them so many times."""
+    runs = []
+    for _ in range(rounds):
+        _begin(side)
+        runs.append(side.run())
+    return runs
+
+
+def _begin(side: Side) -> None:
+    side.before()
+    os.sync()  # else a run waits for what was written before it
 
 
 # A run that is stopped must not leave the command that it started behind.
