@@ -15,11 +15,12 @@ import msgspec
 from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
+from handhold.device.reading import YOUNG_NS
 from handhold.device.temporary import is_temporary
 from handhold.device.times import modified_of
 from handhold.device.trouble import why_unreadable
 from handhold.errors import Damaged, OwnerError
-from handhold.model import NS, Entry
+from handhold.model import Entry
 from handhold.names import native, written
 from handhold.restore.folders import Folders, InTheWay, own_like
 from handhold.restore.found import Target
@@ -33,8 +34,6 @@ BATCH_FILES = 1024
 FEW = 8
 #: Contents up to this size are read again where it costs next to nothing (bytes).
 CHEAP = 1 << 20
-#: A file that changed so short a time ago may have changed again without showing it.
-YOUNG_NS = 120 * NS
 _TELLS_CHANGES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
 _UNSURE = "it was written, but the card reports an error since; look whether it can be trusted"
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
