@@ -1,6 +1,6 @@
 """Prints the table of the speeds.
 
-python -m tests.benchmarks.speed                    everything but a million files (200,000), 25 minutes
+python -m tests.benchmarks.speed                    everything but a million files (200,000), half an hour
 python -m tests.benchmarks.speed --size full        the same with a million files
 python -m tests.benchmarks.speed --size small       a few seconds, to see that it still works
 python -m tests.benchmarks.speed --only verify      one benchmark; repeat
