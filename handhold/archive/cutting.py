@@ -15,9 +15,10 @@ if TYPE_CHECKING:
 #: Files below this are one block (bytes).
 SMALL = 1 << 20
 #: The mean piece of a file of up to ``_STEADY`` bytes; beyond, pieces grow with the file, up to the last.
-#: Below 12 and 6 MiB they are smaller, down to the first: in memory cards and states a night rewrites a few
-#: KiB here and there, and each such place costs a piece or two. No bound lies near a size that they have.
-_SMALLEST_MEAN, _MEAN, _STEADY, _LARGEST_MEAN = 16 << 10, 64 << 10, 64 << 20, 4 << 20
+#: Below 24, 12 and 6 MiB they are smaller, down to the first: in memory cards and states a night rewrites a
+#: few KiB here and there, and each such place costs a piece or two; a list of still more pieces would cost
+#: what they save. No bound lies near a size that cards and states have.
+_SMALLEST_MEAN, _MEAN, _STEADY, _LARGEST_MEAN = 8 << 10, 64 << 10, 64 << 20, 4 << 20
 _RUN = 256 << 10  # bytes that are read at once
 
 
@@ -39,11 +40,11 @@ def mean_for(size: int) -> int:
     """The mean length of a piece, in bytes, for a file of ``size`` bytes: a power of two.
 
     >>> mean_for(1 << 20), mean_for(8 << 20), mean_for(64 << 20), mean_for(1 << 30), mean_for(1 << 40)
-    (16384, 32768, 65536, 1048576, 4194304)
+    (8192, 16384, 65536, 1048576, 4194304)
     """
     if size <= _STEADY:
         mean = _SMALLEST_MEAN
-        while mean < _MEAN and mean * 384 < size:
+        while mean < _MEAN and mean * 768 < size:
             mean *= 2
         return mean
     # About a thousand pieces, whatever the size: the list of pieces stays small.

@@ -60,8 +60,8 @@ def test_the_mean_is_what_it_should_be(size: int) -> None:
 def test_pieces_grow_with_the_file_and_never_past_a_block() -> None:
     means = [mean_for(1 << bits) for bits in range(20, 45)]
     assert means == sorted(means)
-    assert (means[0], mean_for(8 << 20)) == (16 << 10, 32 << 10)
-    assert mean_for(16 << 20) == mean_for(64 << 20) == 64 << 10
+    assert (means[0], mean_for(8 << 20), mean_for(16 << 20)) == (8 << 10, 16 << 10, 32 << 10)
+    assert mean_for(32 << 20) == mean_for(64 << 20) == 64 << 10
     assert mean_for((64 << 20) + 1) == 128 << 10
     assert means[-1] * 4 == LARGEST
     assert (4 << 30) / mean_for(4 << 30) <= 1024
