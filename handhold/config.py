@@ -20,7 +20,7 @@ from handhold.documents.mistakes import Mistake, Mistakes, Wrong
 from handhold.documents.reader import Reader, described
 from handhold.errors import WrongInput
 from handhold.model import Part
-from handhold.names import written
+from handhold.typed import checked_path
 
 _DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _ORIGIN = re.compile(r"[0-9a-f]{16}")
@@ -54,18 +54,6 @@ def checked_device_name(name: str) -> str:
 def new_origin() -> str:
     """Drawn at random; it begins with a letter, so that no YAML takes it for a number."""
     return secrets.choice("abcdef") + secrets.token_hex(8)[1:]
-
-
-def checked_path(option: str, path: str) -> str:
-    """The path, if it is text that a config and a manifest can hold. Raises ``WrongInput``."""
-    try:
-        path.encode("utf-8")
-    except UnicodeEncodeError:
-        raise WrongInput(
-            f'{option}: the path "{written(path)}" is not valid text.',
-            "Give the folder a name in valid UTF-8, or mount the volume elsewhere.",
-        ) from None
-    return path
 
 
 def named_paths(option: str, typed: Sequence[str]) -> dict[str, str]:

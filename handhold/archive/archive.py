@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import secrets
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC
@@ -66,7 +65,7 @@ class Archive(Contents):
 
         Raises ``WrongInput`` if anything else is there, ``NotNow`` if the folder around it is missing.
         """
-        ident = secrets.token_hex(16) if archive_id is None else archive_id
+        ident = os.urandom(16).hex() if archive_id is None else archive_id
         if _IDENT.fullmatch(ident) is None:
             raise ValueError("an archive's id is 32 hexadecimal digits")
         if isinstance(storage, LocalStorage):

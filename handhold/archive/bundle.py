@@ -32,6 +32,9 @@ _CHECK = struct.Struct("<Q")
 HEADER_SIZE = _HEADER.size + _CHECK.size
 #: id, offset of the record, stored size, plain size, codec, XXH3-64 of the stored bytes
 ROW = struct.Struct("<32sIIIIQ")
+#: What a header has in common with its row, by 4 bytes: where it stands there, and here.
+_SHARED = ((1, 11), (2, 9), (3, 10), (4, 12), (5, 13), *zip(range(6, 14), range(8), strict=True))
+_CHECKED = struct.Struct(f"{_HEADER.size}s{_CHECK.size}x")
 #: XXH3-64 of the table, its length, zero, magic
 _END = struct.Struct("<QII8s")
 END_SIZE = _END.size
@@ -79,6 +82,40 @@ def header_of(row: Fields) -> bytes:
     ident, _, stored, plain, codec, check = row
     head = _HEADER.pack(RECORD_MAGIC, codec, stored, plain, check, ident)
     return head + _CHECK.pack(xxhash.xxh3_64_intdigest(head))
+
+
+def headers_of(table: bytes) -> bytes:
+    """The headers of the records that have these rows, one behind the other: ``header_of`` for many."""
+    words = array("I", table)
+    step, row = HEADER_SIZE // words.itemsize, ROW.size // words.itemsize
+    heads = array("I", (RECORD_MAGIC + bytes(HEADER_SIZE - len(RECORD_MAGIC))) * (len(words) // row))
+    for to, at in _SHARED:
+        heads[to::step] = words[at::row]
+    without = heads.tobytes()
+    whole = array("Q", without)
+    own = array("Q", [xxhash.xxh3_64_intdigest(head) for (head,) in _CHECKED.iter_unpack(without)])
+    if sys.byteorder == "big":
+        own.byteswap()
+    whole[HEADER_SIZE // whole.itemsize - 1 :: HEADER_SIZE // whole.itemsize] = own
+    return whole.tobytes()
+
+
+def columns(table: bytes) -> tuple[array[int], array[int], array[int], array[int]]:
+    """Offsets, stored sizes, plain sizes and codecs of the rows of a table."""
+    numbers = array("I", table)
+    if sys.byteorder == "big":
+        numbers.byteswap()
+    step = ROW.size // numbers.itemsize
+    return numbers[8::step], numbers[9::step], numbers[10::step], numbers[11::step]
+
+
+def checks(table: bytes) -> array[int]:
+    """The XXH3-64 of the stored bytes of each row of a table."""
+    numbers = array("Q", table)
+    if sys.byteorder == "big":
+        numbers.byteswap()
+    step = ROW.size // numbers.itemsize
+    return numbers[step - 1 :: step]
 
 
 def unpack_header(data: bytes | memoryview, offset: int) -> Row | None:
@@ -141,11 +178,7 @@ def read_table(storage: Readable, file: str, size: int) -> bytes:
 
 def _trouble(table: bytes, end: int) -> str | None:
     """Why a table must not be believed though its sum is right; ``end`` is where its records end."""
-    numbers = array("I", table)
-    if sys.byteorder == "big":
-        numbers.byteswap()
-    step = ROW.size // numbers.itemsize
-    offsets, stored, plain, codecs = (numbers[at::step] for at in range(8, 12))
+    offsets, stored, plain, codecs = columns(table)
     if max(plain) > LARGEST or not all(map(ge, plain, stored)) or not {*codecs} <= {PLAIN, ZSTANDARD}:
         return "its table says what no block can be"
     # Each record begins where the one before it ends.

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from handhold.archive.bundle import FOLDER, ROW, Fields, Row, is_bundle_name, read_table, salvage
@@ -111,31 +111,6 @@ class Index:
             number = found
         self._behind = number + 1
         return self.place(number)
-
-    def lowest(self, idents: Iterable[bytes]) -> Iterator[tuple[str, Fields] | None]:
-        """Of each block the bundle and the row of its record with the lowest number, None if there is none.
-
-        For many blocks: only whole bundles are looked at, and no object is made for a row.
-        """
-        if self._recent:
-            self._sort_in()
-        runs, starts, files, tables = self._sorted(), self._starts, self._files, self._tables
-        for ident in idents:
-            first = _first_key(ident)
-            found: tuple[str, Fields] | None = None
-            for keys in runs:
-                at, count = bisect_left(keys, first), len(keys)
-                while at < count and keys[at] - first <= _ROW_MASK:
-                    number = keys[at] & _ROW_MASK
-                    bundle = bisect_right(starts, number) - 1
-                    row: Fields = ROW.unpack_from(tables[bundle], (number - starts[bundle]) * _ROW_SIZE)
-                    if row[0] == ident:
-                        found = files[bundle], row
-                        break
-                    at += 1
-                if found is not None:
-                    break
-            yield found
 
     def places(self, ident: bytes) -> Iterator[Place]:
         """Every place where the block should lie, those in whole bundles first."""

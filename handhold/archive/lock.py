@@ -7,10 +7,8 @@ Who holds it stands in a note beside it; the note is only for the message and ne
 from __future__ import annotations
 
 import errno
-import json
 import os
 import re
-import socket
 import stat
 import time
 import warnings
@@ -78,6 +76,9 @@ def hold(root: str, purpose: str) -> Iterator[str]:
 
 
 def _leave(note: str, purpose: str) -> None:
+    import json
+    import socket
+
     since = time.strftime("%Y-%m-%d %H:%M:%S")
     text = json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "since": since, "purpose": purpose})
     try:
@@ -93,6 +94,8 @@ def _leave(note: str, purpose: str) -> None:
 
 def _holder(note: str, tries: int = _TRIES) -> str:
     """Who the note names, "" if nobody; it can come from a stranger, so only plain text of it is shown."""
+    import json
+
     for left in reversed(range(tries)):
         try:
             file = os.open(note, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Sequence
+from itertools import repeat
+from operator import add
 from typing import NamedTuple
 
 from handhold.archive.blocks import LARGEST
@@ -13,6 +15,8 @@ _HEAD = struct.Struct("<8sI")
 _ROW = struct.Struct("<32sII")
 #: The most ranges that fit into one block.
 MOST = (LARGEST - _HEAD.size) // _ROW.size
+
+_IMPOSSIBLE = "the recipe has a range that no block can hold"
 
 
 class Range(NamedTuple):
@@ -47,14 +51,14 @@ def decode(data: bytes, size: int | None = None) -> list[Range]:
         raise ValueError("it is no recipe")
     if not 0 < count <= MOST or len(data) != _HEAD.size + count * _ROW.size:
         raise ValueError("the recipe has not the length that its count says")
-    ranges = [Range._make(row) for row in _ROW.iter_unpack(memoryview(data)[_HEAD.size :])]
-    total = 0
-    for one in ranges:
-        _check(one)
-        total += one.length
+    rows = list(_ROW.iter_unpack(memoryview(data)[_HEAD.size :]))
+    _, offsets, lengths = zip(*rows, strict=True)
+    if min(lengths) < 1 or max(map(add, offsets, lengths)) > LARGEST:
+        raise ValueError(_IMPOSSIBLE)
+    total = sum(lengths)
     if size is not None and total != size:
         raise ValueError(f"the recipe makes {total} bytes and the file has {size}")
-    return ranges
+    return list(map(tuple.__new__, repeat(Range), rows))  # ``Range._make`` for many
 
 
 def can_be(plain: int, stored: int) -> bool:
@@ -64,4 +68,4 @@ def can_be(plain: int, stored: int) -> bool:
 
 def _check(one: Range) -> None:
     if len(one.id) != 32 or one.offset < 0 or one.length < 1 or one.offset + one.length > LARGEST:
-        raise ValueError("the recipe has a range that no block can hold")
+        raise ValueError(_IMPOSSIBLE)

@@ -214,7 +214,7 @@ class References:
         known = self._sizes
         if len(known) > _SIZES:
             known.clear()
-        single = {entry.sha256 for entry in entries if entry.recipe is None and entry.size}
+        single = dict.fromkeys(entry.sha256 for entry in entries if entry.recipe is None and entry.size)
         new = [sha256 for sha256 in single if sha256 not in known]
         known.update(zip(new, self._soundness.sizes(list(map(bytes.fromhex, new))), strict=True))
         return [

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import sys
 from collections import deque
-from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator
 from concurrent.futures import Executor, Future
 from typing import NamedTuple
 
 import msgspec
-import xxhash
 
 from handhold.archive import bundle as bundles
-from handhold.archive.blocks import UNSOUND, opened
 from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Fields, Row, header_of
 from handhold.archive.index import Index, Place
+from handhold.archive.records import Judged, judge, runs
 from handhold.archive.report import Findings
 from handhold.archive.stock import Stock, rightful_bundle
 from handhold.archive.storage import Storage
@@ -27,25 +26,13 @@ RUN = 1 << 21
 _WAITING, _KEPT = 8, 16 << 20
 
 
-class _Judged(NamedTuple):
-    """What was found of some records.
-
-    ``bad`` has those with a hurt payload, by their offsets, with the reason; ``headers`` are hurt; ``plain``
-    has the blocks that were to be kept, by their place among the records.
-    """
-
-    bad: dict[int, str]
-    headers: int
-    plain: dict[int, bytes]
-
-
 class _Bundle(msgspec.Struct):
     """A bundle that is being read."""
 
     file: str
     size: int
-    rows: Iterable[Fields]
-    table: int  # bytes of its table, 0 where that is hurt
+    rows: bytes  # of its records, as its table has them
+    whole: bool  # whether its table is sound
     begin: int  # the number of its first record, where records are counted
     total: int = 0  # records
     done: int = 0  # bytes
@@ -62,7 +49,7 @@ class _Run(NamedTuple):
     length: int  # bytes
     parts: list[Part]
     kept: int  # bytes
-    judged: Future[_Judged]
+    judged: Future[Judged]
 
 
 class Meter:
@@ -156,13 +143,27 @@ class Soundness:
                 return place
         return None
 
-    def sizes(self, idents: Sequence[bytes]) -> list[int]:
-        """The plain size in bytes of each block that can be had, -1 where it cannot: ``find`` for many."""
+    def sizes(self, idents: Iterable[bytes]) -> list[int]:
+        """The plain size in bytes of each block that can be had, -1 where it cannot: ``find`` for many.
+
+        Most are asked for in the order in which they were stored: then the next row is the block's.
+        """
         found = []
-        for ident, first in zip(idents, self._index.lowest(idents), strict=True):
-            if first is not None and first[1][1] not in self._bad.get(first[0], ()):
-                self.needed.add(first[0])
-                found.append(first[1][3])
+        file = ""
+        rows: Iterator[Fields] = iter(())
+        bad: Container[int] = ()
+        for ident in idents:
+            row = next(rows, None)
+            if row is None or row[0] != ident:
+                run = self._index.run(ident)
+                if run is not None:
+                    file, _, rows = run
+                    bad = self._bad.get(file, ())
+                    row = next(rows)
+                    if row[1] not in bad:
+                        self.needed.add(file)
+            if row is not None and row[0] == ident and row[1] not in bad:
+                found.append(row[3])
             else:
                 place = self.find(ident)
                 found.append(-1 if place is None else place.row.plain)
@@ -190,9 +191,10 @@ class Soundness:
             if _tried(self._storage, file, 0, len(MAGIC)) != MAGIC:
                 self._findings.damage(file, "its first bytes are hurt")
             begin = self._wholes.begins[file] if self._wholes else 0
-            return _Bundle(file, size, ROW.iter_unpack(table), len(table), begin)
+            return _Bundle(file, size, table, True, begin)
         if file in self._index.hurt:
-            return _Bundle(file, size, self._salvaged(file, size), 0, 0)
+            rows = b"".join(ROW.pack(*row) for row in self._salvaged(file, size))
+            return _Bundle(file, size, rows, False, 0)
         raise FileNotFoundError(file)
 
     def _salvaged(self, file: str, size: int) -> list[Row]:
@@ -218,24 +220,25 @@ class Soundness:
         """Has the records of a bundle read and judged, in the order in which they lie."""
         deep = self._wholes is not None
         begin = bundle.begin
-        for run, length in _runs(bundle.rows, 2 * RUN if deep else sys.maxsize):
-            bundle.total += len(run)
-            parts = self._wholes.parts(begin, begin + len(run)) if self._wholes and bundle.table else []
+        for rows, length in runs(bundle.rows, RUN, 2 * RUN if deep else sys.maxsize):
+            count = len(rows) // ROW.size
+            bundle.total += count
+            parts = self._wholes.parts(begin, begin + count) if self._wholes and bundle.whole else []
             wanted = {number - begin for part in parts for number in part.records}
-            judged = self._executor.submit(self._read, bundle.file, run, length, wanted, deep)
-            kept = sum(run[at][3] for at in wanted)
+            judged = self._executor.submit(self._read, bundle.file, rows, length, wanted, deep)
+            kept = sum(ROW.unpack_from(rows, at * ROW.size)[3] for at in wanted)
             yield _Run(bundle, begin, length, parts, kept, judged)
-            begin += len(run)
+            begin += count
 
-    def _read(self, file: str, run: list[Fields], length: int, wanted: Container[int], deep: bool) -> _Judged:
+    def _read(self, file: str, rows: bytes, length: int, wanted: Container[int], deep: bool) -> Judged:
         """Reads some records and judges them, in a thread; the blocks that are wanted are kept."""
         try:
-            data = self._storage.read(file, run[0][1], length)
+            data = self._storage.read(file, ROW.unpack_from(rows)[1], length)
         except NotNow:
             raise
         except OwnerError:
-            return self._one_by_one(file, run, deep)
-        return _judge(run, data, deep, wanted)
+            return self._one_by_one(file, rows, deep)
+        return judge(rows, data, deep, wanted)
 
     def _take(self, run: _Run) -> None:
         """Waits for a run, and takes in what was found."""
@@ -263,7 +266,7 @@ class Soundness:
             first = min(bundle.bad)
             found = f"{_of(len(bundle.bad), total)} cannot be read"
             self._findings.damage(file, f"{found}, the first at byte {first} ({bundle.bad[first]})")
-        if not bundle.table:
+        if not bundle.whole:
             self._findings.damage(file, f"{_amount(total)} can still be told apart in it")
         elif bundle.headers:
             self._findings.damage(file, f"the beginning of {_of(bundle.headers, total)} is hurt")
@@ -272,12 +275,12 @@ class Soundness:
     def _vanished(self, file: str) -> None:
         self._findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
 
-    def _one_by_one(self, file: str, run: list[Fields], deep: bool) -> _Judged:
+    def _one_by_one(self, file: str, rows: bytes, deep: bool) -> Judged:
         """The same where a run cannot be read at once: exactly what is asked for is read."""
         bad: dict[int, str] = {}
         headers = 0
-        for row in run:
-            offset, stored = row[1], row[2]
+        for row in ROW.iter_unpack(rows):
+            _, offset, stored, *_ = row
             header = _tried(self._storage, file, offset, HEADER_SIZE) or b""
             try:
                 payload = self._storage.read(file, offset + HEADER_SIZE, stored)
@@ -287,60 +290,10 @@ class Soundness:
                 bad[offset] = error.what.rstrip(".")
                 headers += header != header_of(row)
             else:
-                one = _judge([row], header.ljust(HEADER_SIZE, b"\0") + payload, deep, ())
+                one = judge(ROW.pack(*row), header.ljust(HEADER_SIZE, b"\0") + payload, deep)
                 bad.update(one.bad)
                 headers += one.headers
-        return _Judged(bad, headers, {})
-
-
-def _runs(rows: Iterable[Fields], most: int) -> Iterator[tuple[list[Fields], int]]:
-    """Records that lie without a gap, with the bytes that they take: ``RUN`` and up to one block more.
-
-    ``most`` bytes of plain blocks end a run, too.
-    """
-    run: list[Fields] = []
-    begin = end = plain = 0
-    for row in rows:
-        offset = row[1]
-        if run and (offset != end or end - begin >= RUN or plain >= most):
-            yield run, end - begin
-            run = []
-        if not run:
-            begin, plain = offset, 0
-        run.append(row)
-        plain += row[3]
-        end = offset + HEADER_SIZE + row[2]
-    if run:
-        yield run, end - begin
-
-
-def _judge(run: list[Fields], data: bytes, deep: bool, wanted: Container[int]) -> _Judged:
-    """Holds the bytes of some records against their rows.
-
-    No object is made for a record but what its sums need: most archives have many small ones.
-    """
-    bad: dict[int, str] = {}
-    kept: dict[int, bytes] = {}
-    headers = at = 0
-    view, summed = memoryview(data), xxhash.xxh3_64_intdigest
-    for number, row in enumerate(run):
-        ident, offset, stored, plain, codec, check = row
-        begin = at + HEADER_SIZE
-        if data[at:begin] != header_of(row):
-            headers += 1
-        at = begin + stored
-        payload = view[begin:at]
-        if summed(payload) != check or at > len(data):
-            bad[offset] = UNSOUND
-        elif deep:
-            try:
-                block = opened(ident, codec, payload, plain)
-            except ValueError as error:
-                bad[offset] = str(error)
-            else:
-                if number in wanted:
-                    kept[number] = block
-    return _Judged(bad, headers, kept)
+        return Judged(bad, headers, {})
 
 
 def _gapless(rows: list[Row], size: int, storage: Storage, file: str) -> bool:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import os
-import secrets
 import stat
 import sys
 import threading
@@ -270,7 +269,7 @@ class _LocalPending:
     def __init__(self, storage: LocalStorage, folder: str) -> None:
         self._storage = storage
         self._folder = folder
-        self._name = f"{TEMPORARY[0]}{secrets.token_hex(8)}{TEMPORARY[1]}"
+        self._name = f"{TEMPORARY[0]}{os.urandom(8).hex()}{TEMPORARY[1]}"
         self._path = os.path.join(storage._path(folder), self._name)
         self._file = open(self._path, "x+b", buffering=_BUFFER)  # noqa: SIM115 - closed by commit or abandon
         self._done = False

@@ -97,8 +97,8 @@ def _other(path: str | None, own: str) -> Storage | None:
 
     from handhold.archive.archive import Archive
     from handhold.archive.storage import LocalStorage
-    from handhold.config import checked_path
     from handhold.errors import Damaged
+    from handhold.typed import checked_path
 
     if path is None:
         return None

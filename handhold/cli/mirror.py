@@ -39,7 +39,7 @@ def mirror(
     from handhold.archive.mirror import open_second
     from handhold.archive.storage import LocalStorage
     from handhold.condition.mirrors import Mirror, remember
-    from handhold.config import checked_path
+    from handhold.typed import checked_path
 
     session: Session = context.obj
     first = session.archive()

@@ -49,7 +49,7 @@ class Session:
     def config_path(self) -> Path:
         """Where the config file is, or will be written."""
         if named := self.given.config or os.environ.get("HANDHOLD_CONFIG"):
-            from handhold.config import checked_path
+            from handhold.typed import checked_path
 
             return Path(checked_path("--config", str(named)))
         import platformdirs
@@ -76,7 +76,7 @@ class Session:
                 "No archive is named.",
                 "Run handhold setup once, or say where it is: handhold --archive PATH …",
             )
-        from handhold.config import checked_path
+        from handhold.typed import checked_path
 
         return os.path.abspath(os.path.expanduser(checked_path("--archive", path)))
 
@@ -179,7 +179,7 @@ class Session:
     def layout_folders(self) -> tuple[Path, ...]:
         """The folders with the owner's layouts."""
         typed: Sequence[str] = self.given.layouts or _split(os.environ.get("HANDHOLD_LAYOUTS", ""))
-        from handhold.config import checked_path
+        from handhold.typed import checked_path
 
         folders = [checked_path("--layouts", folder) for folder in typed or self.config.layouts]
         named = tuple(Path(os.path.expanduser(folder)) for folder in folders)

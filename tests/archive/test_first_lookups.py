@@ -47,11 +47,13 @@ def test_first_look_ups_tell_what_later_ones_tell(
             expected = lies.get(ident, set())
             assert {(place.file, place.row.offset) for place in found.places(ident)} == expected
             assert len(list(found.numbers(ident))) == len(expected)
-            lowest = next(found.lowest([ident]))
-            assert (lowest is None) == (not expected)
-            if lowest is not None:
-                place = found.place(min(found.numbers(ident)))
-                assert lowest == (place.file, tuple(place.row)) and (place.file, place.row.offset) in expected
+            begun = found.run(ident)
+            assert (begun is None) == (not expected)
+            if begun is not None:
+                file, _, rows = begun
+                lowest = next(rows)
+                assert (file, lowest[1]) in expected and lowest[0] == ident
+                assert found.place(min(found.numbers(ident))) == (file, lowest)
             first = found.first(ident)
             assert (first is None) == (not expected)
             assert first is None or (first.file, first.row.offset) in expected
