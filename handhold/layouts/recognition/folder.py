@@ -11,7 +11,7 @@ from handhold.layouts.recognition.looks import Looks, Seen, nothing
 from handhold.layouts.recognition.neighbours import Neighbours
 from handhold.layouts.recognition.place import Surroundings, meaning
 from handhold.layouts.recognition.signals import UNKNOWN, Likely, signals
-from handhold.layouts.recognition.titles import game_of, says
+from handhold.layouts.recognition.titles import game_of, says, says_nothing_else
 from handhold.layouts.recognition.words import folded, squeezed
 from handhold.model import Part
 
@@ -39,6 +39,7 @@ class Folder:
         ready = self.ready
         found: list[Looks] = []
         open_: list[int] = []  # what could still belong to a save beside it
+        of_one_game = self.is_of_one_game()
         anonymous = False  # a save that is named after nothing
         for file in self.files:
             name = file.name
@@ -50,10 +51,10 @@ class Folder:
                 looks = self.look(file, ending, kind)
                 if looks.confidence < self.known.sure:
                     open_.append(len(found))
-                elif looks.part is Part.SAVES and not anonymous:
-                    anonymous = says("saves", parted(name)[0]) == "whole"
+                elif of_one_game and not anonymous and looks.part is Part.SAVES:
+                    anonymous = says_nothing_else(parted(name)[0], "saves")
             found.append(looks)
-        if anonymous and open_ and self.is_of_one_game():
+        if anonymous and open_:
             self.together(found, open_)
         return found
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from handhold.layouts.recognition.endings import kind_of, parted
 from handhold.layouts.recognition.place import Surroundings
@@ -30,17 +30,23 @@ def says(part: str, stem: str) -> str | None:
     return "whole" if means.word in vocabulary.whole and _is_all(means.word, stem) else "word"
 
 
-def _says_nothing_else(stem: str, *parts: str) -> bool:
+def says_nothing_else(stem: str, *parts: str) -> bool:
     """Whether a name speaks of one of these parts and says nothing else (``says``: ``whole``).
 
     Most names are titles, of which one look at their letters shows that they are no such word.
     """
     run = squeezed(stem)
-    like = (run, run + "s", run.removesuffix("s"))
+    known = _words_for(parts)
+    if not (run in known or run + "s" in known or run.removesuffix("s") in known):
+        return False
+    return any(says(part, stem) == "whole" for part in parts)
+
+
+@cache
+def _words_for(parts: tuple[str, ...]) -> frozenset[str]:
+    """The words that are a whole name and speak of one of these parts."""
     vocabularies = signals().stems
-    return any(
-        not vocabularies[part].whole.keys().isdisjoint(like) and says(part, stem) == "whole" for part in parts
-    )
+    return frozenset().union(*(vocabularies[part].whole for part in parts))
 
 
 def _is_all(word: str, stem: str) -> bool:
@@ -59,6 +65,6 @@ def game_of(here: Surroundings, name: str, part: Part) -> str | None:
         stem, ending = inner, inner_ending
     if part is Part.STATES and not ending[-1:].isdigit():
         stem = _SLOT.sub("", stem) or stem
-    if not stem.strip("0123456789 _-") or _says_nothing_else(stem, "saves", "cards", "states"):
+    if not stem.strip("0123456789 _-") or says_nothing_else(stem, "saves", "cards", "states"):
         return here.title
     return stem if kind in _TITLED else None
