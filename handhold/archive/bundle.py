@@ -61,7 +61,7 @@ class Row(NamedTuple):
 Fields = tuple[bytes, int, int, int, int, int]
 
 
-def name_of(table: bytes) -> str:
+def name_of(table: bytes | bytearray) -> str:
     """The file in which the bundle with this table lies."""
     ident = hashlib.sha256(table).hexdigest()[:32]
     return f"{FOLDER}/{ident[:2]}/{ident}.bundle"
@@ -232,19 +232,19 @@ class BundleWriter:
     def __init__(self, storage: Storage) -> None:
         self._storage = storage
         self._pending: Pending = storage.begin(FOLDER)
-        self._table: list[bytes] = []
+        self._table = bytearray()  # one run of bytes: of 65,536 rows, objects would take twice the memory
         self.size = len(MAGIC)
         self._pending.write(MAGIC)
 
     @property
     def full(self) -> bool:
         """Whether the next block belongs into another bundle."""
-        return self.size >= FULL or len(self._table) >= FULL_RECORDS
+        return self.size >= FULL or len(self._table) >= FULL_RECORDS * ROW.size
 
     def add(self, block: Sealed) -> None:
         """Appends a block's record."""
         ident, codec, stored, plain, check = block
-        self._table.append(ROW.pack(ident, self.size, len(stored), plain, codec, check))
+        self._table += ROW.pack(ident, self.size, len(stored), plain, codec, check)
         self._pending.write(pack_header(block))
         self._pending.write(stored)
         self.size += HEADER_SIZE + len(stored)
@@ -257,10 +257,10 @@ class BundleWriter:
         So nothing is replaced: one more block, of no meaning, makes it another bundle.
         """
         number = 0
-        while self._is_there(name_of(b"".join(self._table))):
+        while self._is_there(name_of(self._table)):
             number += 1
             self.add(seal(b"again %d\n" % number))
-        table = b"".join(self._table)
+        table = bytes(self._table)
         file = name_of(table)
         self._pending.write(table)
         self._pending.write(pack_end(table))

@@ -10,6 +10,7 @@ import sys
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
+from heapq import merge
 from typing import NamedTuple
 
 from handhold.archive.bundle import FOLDER, ROW, Fields, Row, is_bundle_name, read_table, salvage
@@ -21,7 +22,7 @@ _ROW_MASK = (1 << _ROW_BITS) - 1
 _ROW_SIZE = ROW.size
 _SCANNED = 64 << 20  # bytes of tables that are looked through before the list is made: that takes as long
 _RUN = 1 << 18  # rows that are sorted together: a number takes 40 bytes until they are
-_RECENT = 1 << 16  # that many blocks of this run are looked up the quick way that takes more memory
+_RECENT = 1 << 14  # that many blocks of this run are looked up the quick way that takes more memory
 
 
 class Place(NamedTuple):
@@ -153,26 +154,35 @@ class Index:
         self.hurt.pop(file, None)
         self._sizes[file] = size
         start = self._append(file, table)
+        if len(self._recent) + len(table) // _ROW_SIZE > _RECENT:
+            self._sort_in(table, start)
+            return
         idents = [table[at : at + 32] for at in range(0, len(table), _ROW_SIZE)]
         if not self._recent.keys().isdisjoint(idents):
             self._sort_in()  # a block's earlier copies must not be forgotten
         self._recent.update(zip(idents, range(start, start + len(idents)), strict=True))
-        if len(self._recent) > _RECENT:
-            self._sort_in()
 
     def is_stale(self) -> bool:
         """Whether the archive has other bundles now than those that were read."""
         return bundle_files(self._storage, {}) != self._sizes
 
-    def _sort_in(self) -> None:
-        """Moves what was added into the sorted list, where it takes a tenth of the memory."""
+    def _sort_in(self, table: bytes = b"", start: int = 0) -> None:
+        """Moves what was added into the sorted list, where it takes a tenth of the memory.
+
+        So is ``table``, the first row of which is row ``start`` of all.
+        """
         runs = self._sorted()
-        added = [_first_key(ident) | number for ident, number in self._recent.items()]
+        keys = [_first_key(ident) | number for ident, number in self._recent.items()]
+        if table:
+            keys += _keys(table, start)
+        keys.sort()
+        added = array("Q", keys)
+        del keys  # a number in a list takes five times the memory of one in an array
         if runs and len(runs[-1]) + len(added) <= _RUN:
-            added += runs[-1]
+            added = array("Q", merge(runs[-1], added))
             runs = runs[:-1]
         # In one step: other threads look blocks up meanwhile.
-        self._runs = [*runs, array("Q", sorted(added))]
+        self._runs = [*runs, added]
         self._recent.clear()
 
     def _load(self) -> None:

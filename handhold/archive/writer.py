@@ -19,7 +19,7 @@ from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import FOLDERS, Archive
 from handhold.archive.blocks import Sealed, block_id, seal
-from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter, rows
+from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter
 from handhold.archive.cutting import pieces
 from handhold.archive.description import ADVICE
 from handhold.archive.head import Emptied, GamesNote, Snapshot, VolumeNote
@@ -62,7 +62,10 @@ class Writer:
         self._bundle: BundleWriter | None = None
         self._closing: tuple[BundleWriter, Future[tuple[str, bytes]]] | None = None
         self._closer = ThreadPoolExecutor(1, "handhold-closing")
-        self._put: set[bytes] = set()  # by this run, into bundles that are still open
+        # By this run, into the open bundle and into the one that is being closed. Threads look into the first
+        # before the second, and into the index last: that is the way that a block takes.
+        self._put: set[bytes] = set()
+        self._put_before: set[bytes] = set()
         self._tried: dict[bytes, bool] = {}  # stored earlier: whether the archive still gives it back
         #: Blocks and bytes that this run has added to the archive.
         self.new_blocks = 0
@@ -93,7 +96,7 @@ class Writer:
         That a bundle names it proves nothing about a card that ages: its stored form is read back and
         checked, once in a run. May be asked by several threads.
         """
-        if ident in self._put:
+        if ident in self._put or ident in self._put_before:
             return True
         if ident not in self._index:
             return False
@@ -105,7 +108,7 @@ class Writer:
 
     def _named(self, ident: bytes) -> bool:
         """Whether the block was put in this run, or stands in the table of a whole bundle."""
-        return ident in self._put or ident in self._index
+        return ident in self._put or ident in self._put_before or ident in self._index
 
     def put(self, block: Sealed) -> None:
         """Stores a block; does nothing if it is known. Raises ``OwnerError`` if it cannot be written.
@@ -114,6 +117,8 @@ class Writer:
         """
         if self.known(block.id):
             return
+        if self._closing is not None and self._closing[1].done():
+            self._closed()  # as soon as can be: what is remembered of its blocks takes room
         bundle = self._bundle
         if bundle is None:
             bundle = self._bundle = BundleWriter(self._storage)
@@ -147,7 +152,7 @@ class Writer:
         A list of members that is lost is left out. Raises ``Damaged`` if the content is lost.
         """
         whole = bytes.fromhex(entry.recipe or entry.sha256)
-        if not entry.size or whole in self._put or self._archive.holds(entry):
+        if not entry.size or whole in self._put or whole in self._put_before or self._archive.holds(entry):
             return entry
         try:
             ranges = recipe.decode(self._archive.block(entry.recipe), entry.size) if entry.recipe else []
@@ -264,6 +269,7 @@ class Writer:
         self._closed()
         if self._bundle is not None:
             bundle, self._bundle = self._bundle, None
+            self._put_before, self._put = self._put, set()
             self._add(bundle, bundle.close)
 
     def _close(self) -> None:
@@ -272,6 +278,7 @@ class Writer:
         assert self._bundle is not None
         self._closing = self._bundle, self._closer.submit(self._bundle.close)
         self._bundle = None
+        self._put_before, self._put = self._put, set()
 
     def _closed(self) -> None:
         """Waits for the bundle that is being closed."""
@@ -286,11 +293,11 @@ class Writer:
             file, table = close()
             self._index.add(file, table, bundle.size)
             self.bundles.append(file)
-            self._put.difference_update(row.id for row in rows(table))
         except BaseException:
-            self._put.clear()  # what lies in a bundle that is none was not put
+            self._put = set()  # what lies in a bundle that is none was not put
             raise
         finally:
+            self._put_before = set()
             bundle.abandon()
         self._archive.protect(file, bundle.size)
 

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 class Claim(msgspec.Struct, frozen=True, gc=False):
     """A file that a layout names, or that was recognised, as it was found.
 
-    There can be 100,000 of them: nothing that can be derived is kept.
+    There can be a million of them: nothing that can be derived is kept. It has as many fields as make it as
+    large as an entry (with its header), to the 16 bytes in steps of which memory is given: each entry can lie
+    where a claim lay that made way.
     """
 
     site: Site
@@ -30,7 +32,17 @@ class Claim(msgspec.Struct, frozen=True, gc=False):
     size: int  # bytes
     modified: int  # nanoseconds since 1970-01-01T00:00:00Z
     folder: str  # absolute, as the operating system writes it; one text for all files in it
-    twins: tuple[int, int] | None = None  # st_dev and st_ino of a file that has other names as well
+    twin_device: int | None = None  # st_dev and st_ino of a file that has other names as well
+    twin_inode: int | None = None
+
+    @property
+    def twins(self) -> tuple[int, int] | None:
+        """What all names of one file share; None if it has but one."""
+        return (
+            None
+            if self.twin_device is None or self.twin_inode is None
+            else (self.twin_device, self.twin_inode)
+        )
 
     @property
     def place(self) -> str:

@@ -155,6 +155,7 @@ class _Tour:
         self.refused = Refused(homes)
         self.visited: set[str] = set()  # the roots and homes that were come upon
         self.files = 0
+        self.modified = 0  # of the last file: one number for all that have the same time
         self.told = 0
         self.last: tuple[Looks | None, Taken] = (None, NOT_LOOKED_AT)
 
@@ -257,6 +258,10 @@ class _Tour:
             modified = status.st_mtime_ns
             if not -FARTHEST <= modified <= FARTHEST:
                 modified = modified_of(status)
+            if modified == self.modified:
+                modified = self.modified
+            else:
+                self.modified = modified
             if seen is not None:
                 seen.append(Seen(shown, status.st_size, modified))
             was = kept.get(shown)
@@ -298,7 +303,7 @@ class _Tour:
                     status.st_size,
                     modified,
                     step.path,
-                    (status.st_dev, status.st_ino) if status.st_nlink > 1 else None,
+                    *((status.st_dev, status.st_ino) if status.st_nlink > 1 else ()),
                 )
             )
         for (winner, loser, why), files in lost.items():
@@ -371,7 +376,7 @@ class _Tour:
                 file.size,
                 file.modified,
                 step.path,
-                (status.st_dev, status.st_ino) if status.st_nlink > 1 else None,
+                *((status.st_dev, status.st_ino) if status.st_nlink > 1 else ()),
             )
         )
 

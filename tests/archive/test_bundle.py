@@ -283,13 +283,14 @@ def test_a_hurt_bundle_is_read_but_not_trusted(storage: LocalStorage) -> None:
         assert [place.file for place in index.places(block_id(b"hurt one"))] == [file]
 
 
+@pytest.mark.parametrize("recent", [25, 9])  # with 9, each table goes right into the sorted lists
 @pytest.mark.parametrize("run", [30, 70, 1 << 18])
 def test_what_is_added_is_found_at_once(
-    storage: LocalStorage, monkeypatch: pytest.MonkeyPatch, run: int
+    storage: LocalStorage, monkeypatch: pytest.MonkeyPatch, run: int, recent: int
 ) -> None:
     from handhold.archive import index as index_module
 
-    monkeypatch.setattr(index_module, "_RECENT", 25)
+    monkeypatch.setattr(index_module, "_RECENT", recent)
     monkeypatch.setattr(index_module, "_RUN", run)
     index = Index(storage)
     plains = [b"%d" % n for n in range(100)]
@@ -298,6 +299,11 @@ def test_what_is_added_is_found_at_once(
         index.add(file, table, storage.size(file))
         assert all(block_id(plain) in index for plain in plains[: start + 10])
         assert all(len(list(index.places(block_id(plain)))) == 1 for plain in plains[: start + 10])
+    file, table = _write(storage, [*plains[5:95:10], *plains[1:5], b"new"])  # a second time
+    index.add(file, table, storage.size(file))
+    twice = {*plains[5:95:10], *plains[1:5]}
+    for plain in plains:
+        assert len(list(index.places(block_id(plain)))) == (2 if plain in twice else 1)
     assert not index.is_stale()
     _write(storage, [b"by another run"])
     assert index.is_stale()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
+import threading
 import time
 from collections.abc import Callable
 from datetime import timedelta
@@ -506,6 +507,55 @@ def test_a_bundle_that_cannot_be_closed_ends_the_run(tmp_path: Path, monkeypatch
             monkeypatch.setattr(os, "fsync", flush)
     assert len(closed) == 1
     assert files(archive) == before
+
+
+def test_a_block_is_known_while_its_bundle_is_being_closed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The medium takes its time: blocks of the closing bundle, and of the next one, are stored once."""
+    monkeypatch.setattr(bundle_module, "FULL", 10_000)
+    archive = make(tmp_path)
+    saves = [os.urandom(1000) for _ in range(40)]
+    may_flush, flushes = threading.Event(), threading.Event()
+    flush = os.fsync
+
+    def slow(handle: int) -> None:
+        if threading.current_thread() is not threading.main_thread():
+            flushes.set()
+            assert may_flush.wait(30)
+        flush(handle)
+
+    with archive.locked("x"), archive.writer() as writer:
+        monkeypatch.setattr(os, "fsync", slow)
+        for data in saves[:15]:
+            writer.put_plain(data)
+        assert flushes.wait(30) and not writer.bundles
+        assert all(writer.known(block_id(data)) for data in saves[:15])
+        assert not any(writer.known(block_id(data)) for data in saves[15:])
+        may_flush.set()
+        for data in saves:
+            writer.put_plain(data)
+        assert all(writer.known(block_id(data)) for data in saves)
+    assert writer.new_blocks == len(saves)
+    stored = [row.id for _, table in again(archive).index.tables() for row in bundle_module.rows(table)]
+    assert sorted(stored) == sorted(map(block_id, saves))
+
+
+def test_a_full_bundle_counts_as_soon_as_it_is_closed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not only when the next one is full: until then its blocks are remembered one by one."""
+    monkeypatch.setattr(bundle_module, "FULL", 10_000)
+    archive = make(tmp_path)
+    with archive.locked("x"), archive.writer() as writer:
+        for _ in range(11):
+            writer.put_plain(os.urandom(1000))
+        for number in range(100):  # far from full
+            if writer.bundles:
+                break
+            time.sleep(0.1)
+            writer.put_plain(b"%d" % number)
+        assert len(writer.bundles) == 1
 
 
 def test_what_went_into_a_bundle_of_this_run_is_known_without_being_read_again(

@@ -7,6 +7,7 @@ import os
 import socket
 import stat
 import subprocess
+import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -17,12 +18,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from handhold.device.claims import Claim
 from handhold.device.leftovers import MOST_SINGLE
 from handhold.device.reading import read_whole
 from handhold.device.times import modified_of
 from handhold.device.volumes import open_device
 from handhold.device.walk import walk
-from handhold.model import HomeKind, Part
+from handhold.model import Entry, HomeKind, Part, Site
 from handhold.names import native
 from tests.device.trees import as_nobody, fill, gap_at, kept, layout, open_to_all, told, walked
 
@@ -100,6 +102,25 @@ def test_what_a_claim_says(tmp_path: Path) -> None:
     (last,) = [c for c in walked({"card": tmp_path}, TINPLATE).claims if "/x/" in c.path]
     assert (last.place, last.twins) == (f"{tmp_path}/Tinplate/saves/x/{odd}", None)
     assert (one.volume_path, one.path, one.part) == ("Tinplate/saves/a.sav", "saves/a.sav", Part.SAVES)
+
+
+def test_files_of_one_time_share_the_number(tmp_path: Path) -> None:
+    for name in ("a", "b", "c"):
+        fill(tmp_path, f"Tinplate/saves/{name}.sav")
+        os.utime(tmp_path / f"Tinplate/saves/{name}.sav", ns=(1, 1_700_000_000_123_456_789))
+    one, two, three = walked({"card": tmp_path}, TINPLATE).claims
+    assert one.modified == 1_700_000_000_123_456_789
+    assert one.modified is two.modified is three.modified
+
+
+def test_an_entry_fits_where_a_claim_lay() -> None:
+    """Memory is given in steps of 16 bytes, each kind on pages of its own.
+
+    Source: CPython 3.11, Objects/obmalloc.c (ALIGNMENT, "pools").
+    """
+    claim = Claim(Site("tinplate", "main", HomeKind.FOLDER, "card", ""), Part.SAVES, None, "a", 1, 1, "/a")
+    entry = Entry("tinplate", Part.SAVES, "main", "a", 1, 1, "0" * 64)
+    assert -(-sys.getsizeof(claim) // 16) == -(-sys.getsizeof(entry) // 16)
 
 
 def test_links_sockets_and_pipes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
