@@ -314,41 +314,48 @@ class Writer:
         """Stores the pages.
 
         Those that stand in ``like`` were read from the archive in this run, and checked; where no bundle is
-        hurt, they were read from whole ones.
+        hurt, they were read from whole ones. Where only some entries of one changed, only those are checked.
         """
-        standing: dict[int, tuple[PageRef, int]] = {}  # by its first entry, which lies there in ``like``
+        standing: dict[tuple[str, str, str], tuple[PageRef, int]] = {}  # by the key of its first entry
         if like is not None and not self._index.hurt:
             start = 0
             for ref in like.pages:
-                standing[id(like.entries[start])] = ref, start
+                standing[like.entries[start].key] = ref, start
                 start += ref.entries
         refs: list[PageRef] = []
         at = 0
         while at < len(ordered):
-            found = standing.get(id(ordered[at]))
+            found = standing.get(ordered[at].key) if standing else None
+            page, fresh = None, None
             if found is not None and like is not None:
                 ref, start = found
-                end = at + ref.entries
                 there = like.entries[start : start + ref.entries]
-                if tuple(ordered[at:end]) == there and pages.ends(ordered, at, end):
-                    refs.append(ref)
-                    at = end
-                    continue
-            page = pages.first(ordered, at)
-            refs.append(self._put_page(page))
+                same = tuple(ordered[at : at + ref.entries])
+                if len(same) == len(there) and pages.ends(ordered, at, at + len(same)):
+                    if same == there:
+                        refs.append(ref)
+                        at += len(same)
+                        continue
+                    changed = [(new, old) for new, old in zip(same, there, strict=True) if new is not old]
+                    if all(new.key == old.key for new, old in changed):
+                        page, fresh = same, [new for new, _ in changed]
+            if page is None or fresh is None:
+                page = fresh = pages.first(ordered, at)
+            refs.append(self._put_page(page, fresh))
             at += len(page)
         return refs
 
-    def _put_page(self, page: Sequence[Entry]) -> PageRef:
+    def _put_page(self, page: Sequence[Entry], fresh: Sequence[Entry]) -> PageRef:
+        """Stores a page; all but the ``fresh`` ones of its entries were read from the archive in this run."""
         data = pages.encode(page)
         ident = block_id(data)
         if not self.known(ident):
-            sound = pages.all_sound(page)
-            for entry in page:
+            sound = pages.all_sound(fresh)
+            for entry in fresh:
                 if not sound and (trouble := pages.trouble_of(entry)):
                     raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
                 self._check_put(entry)
-            for one, other in pairwise(page):
+            for one, other in pairwise(fresh):
                 if one.path == other.path and one.key == other.key:
                     raise ValueError(f"two entries have the same place: {one.key}")
             self.put(seal(data, self._level, ident))

@@ -89,3 +89,33 @@ def test_a_page_that_only_a_hurt_bundle_has_is_written_again(tmp_path: Path) -> 
     assert _night(archive, list(like.entries), like) == first
     archive = fixtures.again(archive)
     assert all(bytes.fromhex(page.id) in archive.index for page in first.pages)  # in whole bundles
+
+
+@pytest.mark.parametrize(
+    ("change", "trouble"),
+    [
+        ({"sha256": "ab" * 32}, "not put"),
+        ({"recipe": "cd" * 32}, "not put"),
+        ({"members": "ef" * 32}, "not put"),
+        ({"size": -1}, "cannot be kept"),
+        ({"game": "two\nlines"}, "cannot be kept"),
+    ],
+)
+def test_a_changed_entry_is_checked_beside_ones_that_stand(
+    tmp_path: Path, change: dict[str, object], trouble: str
+) -> None:
+    archive = fixtures.make(tmp_path)
+    first = _night(archive, [_entry(f"saves/Game {n:03}.sav") for n in range(60)], None)
+    changed = list(first.entries)
+    changed[30] = msgspec.structs.replace(changed[30], **change)
+    with pytest.raises(ValueError, match=trouble):
+        _night(archive, changed, first)
+    assert [night.files for night in fixtures.again(archive).nights()] == [60]
+
+
+def test_an_entry_is_not_kept_twice_beside_ones_that_stand(tmp_path: Path) -> None:
+    archive = fixtures.make(tmp_path)
+    first = _night(archive, [_entry(f"saves/Game {n:03}.sav") for n in range(60)], None)
+    twice = [*first.entries, msgspec.structs.replace(first.entries[30], modified=7)]
+    with pytest.raises(ValueError, match="same place"):
+        _night(archive, twice, first)
