@@ -326,7 +326,8 @@ class Writer:
         at = 0
         while at < len(ordered):
             found = standing.get(ordered[at].key) if standing else None
-            page, fresh = None, None
+            page: Sequence[Entry] = ()
+            fresh: Sequence[Entry] = ()
             if found is not None and like is not None:
                 ref, start = found
                 there = like.entries[start : start + ref.entries]
@@ -339,7 +340,7 @@ class Writer:
                     changed = [(new, old) for new, old in zip(same, there, strict=True) if new is not old]
                     if all(new.key == old.key for new, old in changed):
                         page, fresh = same, [new for new, _ in changed]
-            if page is None or fresh is None:
+            if not page:
                 page = fresh = pages.first(ordered, at)
             refs.append(self._put_page(page, fresh))
             at += len(page)
