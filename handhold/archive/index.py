@@ -7,6 +7,7 @@ name, 3 bytes for the number of its row).
 from __future__ import annotations
 
 import sys
+import threading
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
@@ -73,6 +74,7 @@ class Index:
         self._starts: list[int] = []
         self._rows = 0
         self._runs: list[array[int]] | None = None  # sorted, each on its own; made when they are needed
+        self._making = threading.Lock()  # a table is either among those that are sorted, or known as added
         self._scanned = 0
         self._recent: dict[bytes, int] = {}  # what was added since the keys were sorted
         # The row behind the one that was found last: blocks are mostly asked for in the order in which they
@@ -150,10 +152,14 @@ class Index:
 
     def add(self, file: str, table: bytes, size: int) -> None:
         """Takes in a bundle of ``size`` bytes that was just written."""
-        self._sorted()  # of what was there before
         self.hurt.pop(file, None)
         self._sizes[file] = size
-        start = self._append(file, table)
+        with self._making:
+            if not self._rows and self._runs is None:
+                self._runs = []
+            start = self._append(file, table)
+            if self._runs is None:
+                return  # it is looked through like those that were there before, and sorted with them
         if len(self._recent) + len(table) // _ROW_SIZE > _RECENT:
             self._sort_in(table, start)
             return
@@ -204,17 +210,21 @@ class Index:
     def _sorted(self) -> list[array[int]]:
         """The lists of all rows that were read, by name; a list has the rows that come after those before."""
         if self._runs is None:
-            runs: list[array[int]] = []
-            keys: list[int] = []
-            for table, start in self._each():
-                if keys and len(keys) + len(table) // _ROW_SIZE > _RUN:
-                    runs.append(array("Q", sorted(keys)))
-                    keys.clear()
-                keys += _keys(table, start)
-            runs.append(array("Q", sorted(keys)))
-            if self._runs is None:  # else another thread was quicker, and may have taken in more since
-                self._runs = runs
+            with self._making:
+                if self._runs is None:  # else another thread was quicker, and may have taken in more since
+                    self._runs = self._in_order()
         return self._runs
+
+    def _in_order(self) -> list[array[int]]:
+        runs: list[array[int]] = []
+        keys: list[int] = []
+        for table, start in self._each():
+            if keys and len(keys) + len(table) // _ROW_SIZE > _RUN:
+                runs.append(array("Q", sorted(keys)))
+                keys.clear()
+            keys += _keys(table, start)
+        runs.append(array("Q", sorted(keys)))
+        return runs
 
     def _append(self, file: str, table: bytes) -> int:
         start = self._rows

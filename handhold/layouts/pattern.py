@@ -46,8 +46,6 @@ class Pattern:
 
     text: str
     _ways: tuple[list[Way], ...] = field(compare=False, repr=False)
-    _head: str = field(compare=False, repr=False)  # lower-case ASCII with which every fitting path begins
-    _tail: str = field(compare=False, repr=False)  # and ends
 
     def match(self, path: str) -> dict[str, str] | None:
         """What the captures hold, in written form, or None if the path does not fit.
@@ -96,6 +94,17 @@ class Pattern:
         return found
 
     # All of these only when they are first asked: most commands read every layout and match with none.
+
+    @cached_property
+    def _head(self) -> str:
+        """Lower-case ASCII with which every fitting path begins."""
+        return _common([_literal(_with_slashes(way)) for way in self._ways])
+
+    @cached_property
+    def _tail(self) -> str:
+        """The same with which every one ends."""
+        tail = _common([_literal(_with_slashes(way)[::-1]) for way in self._ways])[::-1]
+        return tail.removeprefix("/")  # without the slash: the "**" before it can stand for no folder at all
 
     @cached_property
     def _files(self) -> tuple[re.Pattern[str], tuple[str, ...]]:
@@ -177,15 +186,7 @@ def compile_pattern(text: str) -> Pattern:
         raise Wrong(f"a path pattern of {len(text)} characters", f"at most {MOST_CHARACTERS}")
     if _CONTROL.search(text):
         raise Wrong("a path with a control character", "printable characters")
-    ways = ways_of(unicodedata.normalize("NFC", text))
-    whole = [_with_slashes(way) for way in ways]
-    return Pattern(
-        text=text,
-        _ways=tuple(ways),
-        _head=_common([_literal(way) for way in whole]),
-        # Without the slash: the "**" before it can stand for no folder at all.
-        _tail=_common([_literal(way[::-1]) for way in whole])[::-1].removeprefix("/"),
-    )
+    return Pattern(text, tuple(ways_of(unicodedata.normalize("NFC", text))))
 
 
 def _with_slashes(segments: list[Way]) -> Way:

@@ -46,7 +46,8 @@ Way = tuple[Token, ...]
 
 def ways_of(text: str) -> list[list[Way]]:
     """Every way in which the alternatives of a pattern can be taken, each as its segments."""
-    return [_checked(text, way) for way in dict.fromkeys(_Parser(text).run(0))]
+    known: dict[Way, tuple[int, bool]] = {}  # most segments are those of many ways
+    return [_checked(text, way, known) for way in dict.fromkeys(_Parser(text).run(0))]
 
 
 def repeats(segments: list[Way]) -> bool:
@@ -137,15 +138,30 @@ def _short(text: str) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _checked(text: str, way: Way) -> list[Way]:
-    """The segments of one way, if it is a sound relative path within the limits."""
+def _segments(way: Way) -> list[Way]:
+    """What stands between the slashes."""
+    segments = []
+    start = 0
+    for _ in range(way.count("/")):
+        end = way.index("/", start)
+        segments.append(way[start:end])
+        start = end + 1
+    return [*segments, way[start:]]
+
+
+def _wildcards(segment: Way) -> tuple[int, bool]:
+    """The number of wildcards in a segment, and whether two of them stand side by side."""
+    wild = [token is Wild.ANY or isinstance(token, Capture) for token in segment]
+    return sum(wild), any(a and b for a, b in pairwise(wild))
+
+
+def _checked(text: str, way: Way, known: dict[Way, tuple[int, bool]]) -> list[Way]:
+    """The segments of one way, if it is a sound relative path within the limits.
+
+    ``known`` are the ``_wildcards`` of other ways' segments; those of this one are added.
+    """
     shown = _short(text)
-    segments: list[list[Token]] = [[]]
-    for token in way:
-        if token == "/":
-            segments.append([])
-        else:
-            segments[-1].append(token)
+    segments = _segments(way)
     if len(segments) > MOST_SEGMENTS:
         raise Wrong(f'too many folders in "{shown}"', f"at most {MOST_SEGMENTS}")
     if not segments[0] and len(segments) > 1:
@@ -154,26 +170,29 @@ def _checked(text: str, way: Way) -> list[Way]:
         raise Wrong(
             f'"{shown}" ends with "/"', f'"{_short(text.rstrip("/"))}/**" for everything below that folder'
         )
-    twice = repeats([way])
+    twice = text.count("{") > 1 and repeats(segments)  # a capture that stands twice has two braces
     most = MOST_WILDCARDS_WITH_REPEAT if twice else MOST_WILDCARDS
     deep = 0
     for segment in segments:
         if not segment:
             raise Wrong(f'an empty name in "{shown}"', 'a single "/" between folders')
-        if segment in (["."], [".", "."]):
+        if segment in ((".",), (".", ".")):
             raise Wrong(f'"." or ".." in "{shown}"', "a path that stays inside the home")
         if Wild.DEEP in segment:
             deep += 1
             if len(segment) > 1:
                 raise Wrong(f'"**" beside something else in "{shown}"', '"**" alone between slashes')
             continue
-        wild = [token is Wild.ANY or isinstance(token, Capture) for token in segment]
-        if sum(wild) > most:
+        wild = known.get(segment)
+        if wild is None:
+            wild = known[segment] = _wildcards(segment)
+        count, side_by_side = wild
+        if count > most:
             raise Wrong(
                 f'too many wildcards in one name in "{shown}"',
                 f"at most {most}" + (" where a capture stands twice" if twice else ""),
             )
-        if any(a and b for a, b in pairwise(wild)):
+        if side_by_side:
             raise Wrong(
                 f'two wildcards side by side in "{shown}"', "something between them that says where one ends"
             )
@@ -183,4 +202,4 @@ def _checked(text: str, way: Way) -> list[Way]:
             f'too many "**" in "{shown}"',
             f"at most {most}" + (" where a capture stands twice" if twice else ""),
         )
-    return [tuple(segment) for segment in segments]
+    return segments

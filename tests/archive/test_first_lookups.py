@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import threading
 from pathlib import Path
 
 import pytest
@@ -69,3 +70,62 @@ def test_a_name_inside_of_rows_is_no_row(tmp_path: Path) -> None:
     inside = table[8:40]
     assert len(table) == 2 * ROW.size and inside in table
     assert inside not in found and found.first(inside) is None
+
+
+@pytest.mark.parametrize("scanned", [0, 3000, 1 << 30])
+@pytest.mark.parametrize("before", [0, 1, 2])
+def test_what_is_added_is_found_beside_what_was_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scanned: int, before: int
+) -> None:
+    """Whether or not anything was looked up, or sorted, before it was added."""
+    monkeypatch.setattr(index, "_SCANNED", scanned)
+    storage = LocalStorage(str(tmp_path))
+    bundles = [
+        [seal(b"block %d" % number) for number in some] for some in (range(9), range(5, 20), range(30))
+    ]
+    for blocks in bundles[:before]:
+        bundle_of(storage, blocks)
+    found = Index(storage)
+    for blocks in bundles[before:]:
+        assert (bundles[0][7].id in found) == (len(found) > 0)
+        writer = BundleWriter(storage)
+        for block in blocks:
+            writer.add(block)
+        file, table = writer.close()
+        found.add(file, table, storage.size(file))
+    for number in range(40):
+        ident = seal(b"block %d" % number).id
+        expected = sum(ident in [block.id for block in blocks] for blocks in bundles)
+        assert len(list(found.places(ident))) == len({*found.places(ident)}) == expected
+        assert (ident in found) == bool(expected)
+        assert (next(found.lowest([ident])) is None) == (not expected)
+
+
+def test_what_is_added_while_others_look_up_is_not_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One thread adds while another one's look-up has the list made."""
+    monkeypatch.setattr(index, "_SCANNED", 0)
+    storage = LocalStorage(str(tmp_path))
+    bundle_of(storage, [seal(b"first %d" % number) for number in range(50)])
+    writer = BundleWriter(storage)
+    writer.add(seal(b"added"))
+    file, table = writer.close()
+    storage.delete(file)  # so that only what is added tells of it
+    found = Index(storage)
+    size, sort = len(table), index._keys
+    adding: list[threading.Thread] = []
+
+    def slowly(table_there: bytes, start: int) -> list[int]:
+        keys = sort(table_there, start)
+        if not adding:
+            adding.append(threading.Thread(target=found.add, args=(file, table, size)))
+            adding[0].start()
+            adding[0].join(0.2)
+        return keys
+
+    monkeypatch.setattr(index, "_keys", slowly)
+    assert seal(b"first 3").id in found
+    adding[0].join()
+    assert seal(b"added").id in found and seal(b"first 3").id in found
+    assert [place.file for place in found.places(seal(b"added").id)] == [file]
