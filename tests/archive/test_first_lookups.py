@@ -98,7 +98,6 @@ def test_what_is_added_is_found_beside_what_was_there(
         expected = sum(ident in [block.id for block in blocks] for blocks in bundles)
         assert len(list(found.places(ident))) == len({*found.places(ident)}) == expected
         assert (ident in found) == bool(expected)
-        assert (next(found.lowest([ident])) is None) == (not expected)
 
 
 def test_what_is_added_while_others_look_up_is_not_lost(

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import shlex
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
-from tests.benchmarks.speed import corpora, measure
+from tests.benchmarks.speed import bareone, corpora, measure
 from tests.benchmarks.speed.bench import Bench
-from tests.benchmarks.speed.measure import Pair, Side
+from tests.benchmarks.speed.measure import Pair, Side, Took
 from tests.benchmarks.years import Scale, build
 
 #: Bytes of zstd's output through hashlib, on one line.
@@ -81,19 +82,32 @@ def restore_one(bench: Bench) -> None:
     inner = f"./{path.relative_to(device)}"
     back, unpacked = bench.work / "back", bench.work / "unpacked"
     command = ("restore", "latest", "--yes", "--to", f"internal={back}", "--game", f"Game {number:06}")
-    bench.time(
-        "restore one game",
-        Side(
-            lambda: bench.handhold(device, archive, *command, accept=(0, 3)),
-            before=lambda: corpora.empty(back),
-        ),
-        Side(
-            lambda: bench.shell(f"tar -xf {shlex.quote(str(packed))} {shlex.quote(inner)}", unpacked),
-            before=lambda: corpora.empty(unpacked),
-        ),
-        0.2,
+    looking = Side(
+        lambda: bench.shell(f"tar -xf {shlex.quote(str(packed))} {shlex.quote(inner)}", unpacked),
+        before=lambda: corpora.empty(unpacked),
     )
-    assert (back / inner).read_bytes() == path.read_bytes()
+
+    def figure(name: str, run: Callable[[], Took], target: float | None = None) -> None:
+        bench.time(name, Side(run, before=lambda: corpora.empty(back)), looking, target)
+        (found,) = (one for one in back.rglob(path.name))
+        assert found.read_bytes() == path.read_bytes()
+
+    figure("restore one game", lambda: bench.handhold(device, archive, *command, accept=(0, 3)), 0.2)
+    only, single = bench.work / "single", bench.work / "single.archive"
+    copy = only / path.relative_to(device)
+    copy.parent.mkdir(parents=True)
+    corpora.put(str(copy), path.read_bytes())
+    bench.setup(only, single)
+    bench.handhold(only, single, "snapshot")
+    figure(
+        "... out of an archive of one file",
+        lambda: bench.handhold(only, single, *command, accept=(0, 3)),
+    )
+    program = (sys.executable, str(Path(bareone.__file__)), str(archive), path.stem, str(back))
+    figure(
+        "... by a bare program",
+        lambda: measure.run(program, at=bench.work, log=bench.log, env=bench.env),
+    )
 
 
 def start_up(bench: Bench) -> None:
