@@ -19,7 +19,7 @@ from handhold.archive.storage import Storage
 from handhold.errors import Damaged
 from handhold.model import Entry
 
-_PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
+PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
 
 
 class Look(Protocol):
@@ -69,7 +69,7 @@ class Contents:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
         self._pages[page_id] = found
         self._kept += len(found)
-        while len(self._pages) > _PAGES_KEPT or (self._kept > _ENTRIES_KEPT and len(self._pages) > 1):
+        while len(self._pages) > PAGES_KEPT or (self._kept > _ENTRIES_KEPT and len(self._pages) > 1):
             self._kept -= len(self._pages.popitem(last=False)[1])
         return found
 

@@ -98,11 +98,24 @@ def is_temporary(name: str) -> bool:
     return name.startswith(TEMPORARY[0]) and name.endswith(TEMPORARY[1])
 
 
+class _Opened:
+    """A file that is open for reading, until nobody has it any more: a thread may still be reading."""
+
+    def __init__(self, file: int) -> None:
+        self.file = file
+
+    def __del__(self) -> None:
+        try:
+            os.close(self.file)
+        except OSError:
+            pass  # a card that was pulled; all that was read was checked
+
+
 class LocalStorage:
     """An archive on a disk or card of this machine."""
 
     def __init__(self, root: str) -> None:
-        self._open: OrderedDict[str, int] = OrderedDict()
+        self._open: OrderedDict[str, _Opened] = OrderedDict()
         self._lock = threading.Lock()
         if not root or "\0" in root:
             raise WrongInput(
@@ -122,8 +135,7 @@ class LocalStorage:
 
     def close(self) -> None:
         """Lets go of the files that are kept open for reading, so that a card can be taken out."""
-        while self._open:
-            os.close(self._open.popitem()[1])
+        self._open.clear()
 
     def forget_cached(self, name: str) -> None:
         """Has the next read of a file come from the medium, not from the system's memory, where it can."""
@@ -165,16 +177,17 @@ class LocalStorage:
     def read(self, name: str, offset: int, length: int) -> bytes:
         try:
             with self._lock:
-                file = self._reader(name)
-                data = os.pread(file, length, offset)
-                if len(data) == length or not data:
-                    return data
-                runs = [data]
-                while data and (length := length - len(data)):
-                    offset += len(data)
-                    data = os.pread(file, length, offset)
-                    runs.append(data)
-                return b"".join(runs)
+                opened = self._reader(name)
+            # Not inside of the lock: one thread reads while another one works on what it has read.
+            data = os.pread(opened.file, length, offset)
+            if len(data) == length or not data:
+                return data
+            runs = [data]
+            while data and (length := length - len(data)):
+                offset += len(data)
+                data = os.pread(opened.file, length, offset)
+                runs.append(data)
+            return b"".join(runs)
         except (FileNotFoundError, NotADirectoryError) as error:
             raise FileNotFoundError(error.errno, error.strerror, name) from error
         except OSError as error:
@@ -224,26 +237,25 @@ class LocalStorage:
     def _path(self, name: str) -> str:
         return os.path.join(self.root, name) if name else self.root
 
-    def _reader(self, name: str) -> int:
-        file = self._open.get(name)
-        if file is not None:
+    def _reader(self, name: str) -> _Opened:
+        opened = self._open.get(name)
+        if opened is not None:
             self._open.move_to_end(name)
-            return file
+            return opened
         # A link or a pipe in an archive was not put there by handhold: neither followed nor waited for.
-        file = os.open(self._path(name), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
-        if not stat.S_ISREG(os.fstat(file).st_mode):
-            os.close(file)
+        opened = _Opened(
+            os.open(self._path(name), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+        )
+        if not stat.S_ISREG(os.fstat(opened.file).st_mode):
             raise OSError(errno.EINVAL, "is no ordinary file", name)
-        self._open[name] = file
+        self._open[name] = opened
         if len(self._open) > _OPEN_AT_ONCE:
-            os.close(self._open.popitem(last=False)[1])
-        return file
+            self._open.popitem(last=False)
+        return opened
 
     def _forget(self, name: str) -> None:
         with self._lock:
-            file = self._open.pop(name, None)
-            if file is not None:
-                os.close(file)
+            self._open.pop(name, None)
 
     def _make(self, folder: str) -> None:
         """Makes a folder of the archive; what is already there must be a folder, not a link to one."""

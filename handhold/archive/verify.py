@@ -13,6 +13,7 @@ from handhold.archive import head
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import DESCRIPTION, GUIDE, Archive
 from handhold.archive.branches import parted_at
+from handhold.archive.contents import PAGES_KEPT
 from handhold.archive.head import Snapshot
 from handhold.archive.manifest import Manifest
 from handhold.archive.parity.checking import check_parity, tell_repairable
@@ -51,9 +52,12 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
     archive = Archive(storage, "")
     with ExitStack() as stack:
         executor = stack.enter_context(ThreadPoolExecutor(_threads()))
-        wholes = Wholes(storage, archive.index) if deep else None
-        soundness = Soundness(storage, archive.index, stock, findings, executor, wholes)
+        index = archive.index  # read before threads ask for it
+        ahead = executor.submit(_look_ahead, archive, stock)
+        wholes = Wholes(storage, index) if deep else None
+        soundness = Soundness(storage, index, stock, findings, executor, wholes)
         soundness.check(meter, judge_strays(storage, stock, findings))
+        ahead.result()
         references = References(archive, soundness, findings, meter, executor, wholes)
         sound, whole = _manifests(archive, stock, findings, meter, references)
     _gone(sound, stock, findings)
@@ -118,6 +122,22 @@ def _guide(storage: Storage, digest: bytes | None, findings: Findings) -> None:
             findings.notes.add(f"{GUIDE}: cannot be checked while {DESCRIPTION} is hurt.")
         elif hashlib.sha256(data).hexdigest().encode() != digest:
             findings.damage(GUIDE, "it is not as it was written")
+
+
+def _look_ahead(archive: Archive, stock: Stock) -> None:
+    """Reads the lists of the first snapshot, as many as are kept: one thread can do that while others read.
+
+    What is wrong with them is told by who follows the references.
+    """
+    if archive.index.hurt or not stock.manifests:
+        return  # what hurt bundles hold is looked for when all is read, by one thread
+    file, size = min(stock.manifests.items())
+    try:
+        manifest = manifests.decode(file, archive.storage.read(file, 0, min(size, head.LARGEST)))
+        for page in manifest.pages[:PAGES_KEPT]:
+            archive.page(page.id)
+    except (FileNotFoundError, ValueError, OwnerError):
+        pass
 
 
 def _manifests(

@@ -274,3 +274,27 @@ def test_a_path_that_is_none_is_refused(root: str) -> None:
 def test_a_path_that_is_too_long_is_told(tmp_path: object) -> None:
     with pytest.raises(OwnerError, match="too long"):
         LocalStorage(os.path.join(str(tmp_path), "x" * 300)).list("")
+
+
+def test_a_thread_reads_on_from_a_file_that_was_let_go_of(
+    storage: LocalStorage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between opening and reading other threads may open so many files that this one is not kept any more."""
+    for n in range(40):
+        _put(storage, f"{n}", b"%d" % n)
+    pread, busy = os.pread, False
+
+    def late(file: int, length: int, offset: int) -> bytes:
+        nonlocal busy
+        if not busy:
+            busy = True
+            for n in range(1, 40):
+                assert storage.read(f"{n}", 0, 9) == b"%d" % n
+            storage.close()
+        return pread(file, length, offset)
+
+    monkeypatch.setattr(os, "pread", late)
+    before = len(os.listdir("/proc/self/fd"))
+    assert storage.read("0", 0, 9) == b"0"
+    assert busy
+    assert len(os.listdir("/proc/self/fd")) <= before

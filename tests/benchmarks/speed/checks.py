@@ -8,7 +8,10 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.benchmarks.speed import bareone, corpora, measure
+from handhold.archive import recipe
+from handhold.archive.archive import Archive
+from handhold.archive.storage import LocalStorage
+from tests.benchmarks.speed import bare, bareone, corpora, measure
 from tests.benchmarks.speed.bench import Bench
 from tests.benchmarks.speed.measure import Pair, Side, Took
 from tests.benchmarks.years import Scale, build
@@ -23,20 +26,45 @@ _DIGEST = (
 def verify(bench: Bench) -> None:
     """Checks the archive of the first night."""
     device, archive, packed = _first(bench)
+    names = bench.work / "names"
+    names.write_bytes(_names_in_large_files(archive))
+    reading = Side(lambda: bench.shell("find . -type f -exec cat {} +", archive))
     bench.time(
         "verify",
         Side(lambda: bench.handhold(device, archive, "verify")),
-        Side(lambda: bench.shell("find . -type f -exec cat {} +", archive)),
+        reading,
         1.5,
         both=True,
     )
-    digest = f"zstd -dc {shlex.quote(str(packed))} | {shlex.quote(sys.executable)} -c $'{_DIGEST}'"
     bench.time(
-        "verify --deep",
-        Side(lambda: bench.handhold(device, archive, "verify", "--deep")),
-        Side(lambda: bench.shell(f"bash -c {shlex.quote(digest)}", bench.work)),
-        0.7,
+        "... start, reading and XXH3-64 alone",
+        Side(lambda: bench.program(bare.__file__, archive)),
+        reading,
+        None,
+        both=True,
     )
+    digest = f"zstd -dc {shlex.quote(str(packed))} | {shlex.quote(sys.executable)} -c $'{_DIGEST}'"
+    unpacking = Side(lambda: bench.shell(f"bash -c {shlex.quote(digest)}", bench.work))
+    bench.time(
+        "verify --deep", Side(lambda: bench.handhold(device, archive, "verify", "--deep")), unpacking, 0.7
+    )
+    bench.time(
+        "... start, unpacking and both digests alone",
+        Side(lambda: bench.program(bare.__file__, archive, names)),
+        unpacking,
+        None,
+    )
+
+
+def _names_in_large_files(archive: Path) -> bytes:
+    """The names of the blocks of which files of several blocks are made, one behind the other."""
+    opened = Archive.open(LocalStorage(str(archive)))
+    names: set[bytes] = set()
+    for snapshot in opened.snapshots():
+        for entry in opened.entries(opened.read(snapshot)):
+            if entry.recipe is not None:
+                names.update(one.id for one in recipe.decode(opened.block(entry.recipe)))
+    return b"".join(sorted(names))
 
 
 def restore_everything(bench: Bench) -> None:
