@@ -99,6 +99,10 @@ class Contents:
 
         return found
 
+    def is_silent(self, page_id: str, words: Collection[str]) -> bool:
+        """Whether a page can speak of none of the words (``pages.speaks_of``). Raises ``Damaged``."""
+        return pages.lines_that_speak(self.block(page_id), words) == []
+
     def entries(self, manifest: Manifest) -> Iterator[Entry]:
         """Every entry of a manifest, by key. Raises ``Damaged``."""
         last: tuple[str, str, str] | None = None

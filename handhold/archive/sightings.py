@@ -19,6 +19,7 @@ from handhold.archive.adopted import in_place
 from handhold.archive.pages import Glance
 from handhold.archive.sameness import Forms, same_save
 from handhold.archive.standing import BEGUN, ELSEWHERE, Line, line_of
+from handhold.beside import Beside
 from handhold.errors import OwnerError
 from handhold.model import Entry, Gap, Identity, Kind, Part, Site
 
@@ -121,16 +122,19 @@ def sightings(
     reading.close()
     finding = _Finding(reading, forms or {}, result)
     search = archive.search(lambda one: finding.knows(one) or fits(one), words)
-    total = len(reading.pages)
-    for done, (page, held) in enumerate(reading.pages.items(), start=1):
-        try:
-            entries = search(page)
-        except OwnerError:
-            result.unreadable += [one.name for some in held.values() for one in some]
-            continue
-        finding.take(entries, held)
-        if progress and done % 256 == 0:
-            progress(len(snapshots) + len(snapshots) * done // total, 2 * len(snapshots))
+    every = list(reading.pages)
+    half = len(every) // 2 if words else len(every)
+    with Beside(lambda page: archive.is_silent(page, words), every[half:]) as silent:
+        for at, page in enumerate(every):
+            held = reading.pages[page]
+            try:
+                entries = [] if at >= half and silent(at - half) else search(page)
+            except OwnerError:
+                result.unreadable += [one.name for some in held.values() for one in some]
+                continue
+            finding.take(entries, held)
+            if progress and at % 256 == 255:
+                progress(len(snapshots) + len(snapshots) * at // len(every), 2 * len(snapshots))
     result.unreadable = list(dict.fromkeys(result.unreadable))
     return result
 
