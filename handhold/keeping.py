@@ -110,15 +110,15 @@ def _comes_back(archive: Archive, entry: Entry, wanted: Sequence[Wanted], gaps: 
 _OTHER_MEDIUM = "Copy the archive to another card soon; handhold verify says what is hurt."
 
 
-def entry_of(file: File, home: str, content: Content) -> Entry:
-    """The entry of a file in a home, with what was read. Pure."""
+def entry_of(file: File, home: str, content: Content, modified: int | None = None) -> Entry:
+    """The entry of a file in a home, with what was read; ``modified`` is its time, where given. Pure."""
     return Entry(
         emulator=file.emulator,
         part=file.part,
         home=home,
         path=file.path,
         size=content.size,
-        modified=content.modified,
+        modified=content.modified if modified is None else modified,
         sha256=content.sha256,
         game=file.game,
         recipe=content.recipe,

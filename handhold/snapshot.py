@@ -353,9 +353,8 @@ def _entry_of(claim: Claim, content: Content) -> Entry:
 
     Claims of a million files make way one by one, and a number left in place of another leaves no hole.
     """
-    if content.modified == claim.modified:
-        content = content._replace(modified=claim.modified)
-    return entry_of(claim, claim.site.home, content)
+    modified = claim.modified if claim.modified == content.modified else content.modified
+    return entry_of(claim, claim.site.home, content, modified)
 
 
 def _twins(claim: Claim) -> tuple[int, int, bool] | None:

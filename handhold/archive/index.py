@@ -10,7 +10,7 @@ import sys
 import threading
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from heapq import merge
 from typing import NamedTuple
 
@@ -184,7 +184,7 @@ class Index:
         keys.sort()
         added = array("Q", keys)
         del keys  # a number in a list takes five times the memory of one in an array
-        if runs and len(runs[-1]) + len(added) <= _RUN:
+        while runs and len(runs[-1]) <= 2 * len(added):  # so they stay few, and a number moves seldom
             added = array("Q", merge(runs[-1], added))
             runs = runs[:-1]
         # In one step: other threads look blocks up meanwhile.
@@ -239,18 +239,19 @@ class Index:
         self._starts.append(start)
         return start
 
-    def _found(self, ident: bytes) -> Iterator[int]:
+    def _found(self, ident: bytes) -> Iterable[int]:
         if self._runs is None and self._scanned < _SCANNED:
-            yield from self._scan(ident)
-            return
-        first = _first_key(ident)
-        for keys in self._sorted():
+            return self._scan(ident)
+        numbers = []
+        first = int.from_bytes(ident[:5], "big") << _ROW_BITS
+        for keys in self._runs or self._sorted():
             at = bisect_left(keys, first)
             while at < len(keys) and keys[at] - first <= _ROW_MASK:
                 number = keys[at] & _ROW_MASK
                 if self._is_row(ident, number):
-                    yield number
+                    numbers.append(number)
                 at += 1
+        return numbers
 
     def _scan(self, ident: bytes) -> Iterator[int]:
         """The same from the tables alone, which is quicker for a few blocks than to sort all."""

@@ -309,6 +309,19 @@ def test_what_is_added_is_found_at_once(
     assert index.is_stale()
 
 
+def test_what_is_added_lies_in_few_lists(storage: LocalStorage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each is looked through for a block that is new: of 64 tables of one size two to the power of six."""
+    from handhold.archive import index as index_module
+
+    monkeypatch.setattr(index_module, "_RECENT", 9)
+    index = Index(storage)
+    for start in range(0, 640, 10):
+        file, table = _write(storage, [b"%d" % n for n in range(start, start + 10)])
+        index.add(file, table, storage.size(file))
+        assert len(index._runs or []) <= 7
+    assert all(block_id(b"%d" % n) in index for n in range(640))
+
+
 def test_foreign_files_are_passed_over(storage: LocalStorage) -> None:
     file, _ = _write(storage, [b"x"])
     for name in ("bundles/new-1.part", "bundles/readme", f"{file}.part", f"bundles/zz/{'0' * 32}.bundle"):

@@ -17,6 +17,8 @@ from tests.benchmarks.speed.bench import Bench, Row
 from tests.benchmarks.speed.measure import Side, Took
 
 KIBI = 1 << 10
+#: What a first night cannot be without, as a program.
+BARE_NIGHT = Path(__file__).with_name("bare_night.py")
 CLUSTER = 32 << 10  # bytes, as large cards with FAT32 have them
 #: The least that looks at every file below: each folder is listed, each file's status is asked for.
 LOOK = """\
@@ -35,7 +37,18 @@ while folders:
 def first_night(bench: Bench) -> None:
     """A device that was never kept."""
     corpora.first_night(bench.work / "first", bench.size, bench.seed)
-    _first(bench, "first night", "first", 0.75)
+    reference = _first(bench, "first night", "first", 0.75)
+    bare = bench.work / "first.bare"
+    bench.time(
+        "... reading, SHA-256, zstd and writing alone",
+        Side(
+            lambda: bench.program(str(BARE_NIGHT), bench.work / "first", bare),
+            before=lambda: bare.unlink(missing_ok=True),
+        ),
+        reference,
+        None,
+    )
+    bare.unlink()
 
 
 def packed_night(bench: Bench) -> None:
@@ -44,21 +57,24 @@ def packed_night(bench: Bench) -> None:
     _first(bench, "first night of packed data", "packed", None)
 
 
-def _first(bench: Bench, figure: str, name: str, target: float | None) -> None:
+def _first(bench: Bench, figure: str, name: str, target: float | None) -> Side:
+    """The rows of a first night; the reference."""
     device, archive, packed = (bench.work / f"{name}{end}" for end in ("", ".archive", ".tar.zst"))
+    reference = Side(
+        lambda: bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device),
+        before=lambda: packed.unlink(missing_ok=True),
+    )
     bench.time(
         figure,
         Side(
             lambda: bench.handhold(device, archive, "snapshot"), before=lambda: bench.setup(device, archive)
         ),
-        Side(
-            lambda: bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device),
-            before=lambda: packed.unlink(missing_ok=True),
-        ),
+        reference,
         target,
         both=True,
     )
     bench.amount(f"{figure}, size", corpora.room(archive), packed.stat().st_size, 1.02)
+    return reference
 
 
 def quiet_night(bench: Bench) -> None:
