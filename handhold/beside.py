@@ -37,6 +37,7 @@ class Beside(Generic[S]):
         self._answers = bytearray()
         self._begun = time.monotonic()
         self._process = self._pipe = -1
+        self._asked = 0
         if len(items) < _LEAST or _cores() < 2:
             return
         reading, writing = os.pipe()
@@ -50,6 +51,11 @@ class Beside(Generic[S]):
             _answer(writing, holds, items)
         os.close(writing)
         self._pipe = reading
+        self._asked = len(items)
+
+    def __len__(self) -> int:
+        """How many items it is asked of; 0 where the caller has to find out everything by itself."""
+        return self._asked
 
     def __enter__(self) -> Beside[S]:
         return self

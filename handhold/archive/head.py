@@ -6,6 +6,7 @@ import hashlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 import msgspec
 
@@ -227,8 +228,12 @@ def decode_head(file: str, lines: bytes) -> tuple[Head, Snapshot]:
     second, newline2, _ = rest.partition(b"\n")
     if not newline or not newline2:
         raise ValueError("its head is cut off")
+    return (_remembered if len(first) <= _SHORT else _decoded)(file, first, second)
+
+
+def _decoded(file: str, first: bytes, second: bytes) -> tuple[Head, Snapshot]:
     try:
-        if _check.decode(second).head != hashlib.sha256(first + newline).hexdigest():
+        if _check.decode(second).head != hashlib.sha256(first + b"\n").hexdigest():
             raise ValueError("its head is hurt")
         head = _head.decode(first)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
@@ -248,6 +253,11 @@ def decode_head(file: str, lines: bytes) -> tuple[Head, Snapshot]:
         head.let_go,
         head.origin,
     )
+
+
+#: Whoever reads a manifest has mostly read its head before, for the list of all.
+_remembered = lru_cache(maxsize=2048)(_decoded)
+_SHORT = 8 << 10  # bytes; a longer one is not remembered
 
 
 def _believed(head: Head, file: str) -> datetime:

@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from operator import attrgetter
+from typing import cast
 
 import msgspec
 import zstandard
@@ -135,19 +136,17 @@ class KnownRefs:
     def decode(self, lines: Sequence[bytes]) -> tuple[PageRef, ...]:
         """The pages that lines name, each checked. Raises ``ValueError`` and ``msgspec.MsgspecError``."""
         found = list(map(self._refs.get, lines))
-        fresh = [line for line, ref in zip(lines, found, strict=True) if ref is None]
-        if not fresh:
-            return tuple(ref for ref in found if ref is not None)
-        refs = list(map(_page.decode, fresh))
+        missing = [at for at, ref in enumerate(found) if ref is None]
+        refs = [_page.decode(lines[at]) for at in missing]
         if any(len(ref.id) != 64 or ref.entries < 1 for ref in refs) or not _HEX.fullmatch(
             "".join(ref.id for ref in refs)
         ):
             raise ValueError("it names a page that cannot be")
-        if len(self._refs) >= self._most:
+        if missing and len(self._refs) >= self._most:
             self._refs.clear()
-        self._refs.update(zip(fresh, refs, strict=True))
-        new = iter(refs)
-        return tuple(next(new) if ref is None else ref for ref in found)
+        for at, ref in zip(missing, refs, strict=True):
+            self._refs[lines[at]] = found[at] = ref
+        return cast(tuple[PageRef, ...], tuple(found))
 
 
 def decode(file: str, packed: bytes, known: KnownRefs | None = None) -> Manifest:

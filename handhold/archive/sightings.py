@@ -7,8 +7,10 @@ it, and one that speaks of nothing that is looked for is not decoded.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime
+from itertools import filterfalse
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -60,6 +62,9 @@ def together(several: Iterable[Held]) -> tuple[Snapshot, ...]:
     return tuple(sorted(every.values(), key=in_order))
 
 
+#: When so much of all manifests is read, a second process begins to look at the lists that they name: it
+#: has as much to do as is left.
+_EARLY = 0.6
 #: The order of the archive: by sequence, never by the clock alone.
 in_order: Callable[[Snapshot], tuple[float, datetime, str]] = attrgetter("sequence", "taken", "file")
 
@@ -112,29 +117,47 @@ def sightings(
     snapshots = [
         one for one in in_place(archive.told_apart()) if not (one.kind is Kind.RESTORED and one.note == BEGUN)
     ]
-    for done, snapshot in enumerate(snapshots, start=1):
-        try:
-            reading.note(replace(archive.read(snapshot), snapshot=snapshot), result)
-        except OwnerError:
-            result.unreadable.append(snapshot.name)
-        if progress:
-            progress(done, 2 * len(snapshots))
-    reading.close()
-    finding = _Finding(reading, forms or {}, result)
-    search = archive.search(lambda one: finding.knows(one) or fits(one), words)
-    every = list(reading.pages)
-    half = len(every) // 2 if words else len(every)
-    with Beside(lambda page: archive.is_silent(page, words), every[half:]) as silent:
-        for at, page in enumerate(every):
-            held = reading.pages[page]
+    silent: Beside[str] | None = None
+    with contextlib.ExitStack() as stack:
+        for done, snapshot in enumerate(snapshots, start=1):
             try:
-                entries = [] if at >= half and silent(at - half) else search(page)
+                reading.note(replace(archive.read(snapshot), snapshot=snapshot), result)
             except OwnerError:
-                result.unreadable += [one.name for some in held.values() for one in some]
-                continue
-            finding.take(entries, held)
-            if progress and at % 256 == 255:
-                progress(len(snapshots) + len(snapshots) * at // len(every), 2 * len(snapshots))
+                result.unreadable.append(snapshot.name)
+            if progress:
+                progress(done, 2 * len(snapshots))
+            if words and silent is None and done >= _EARLY * len(snapshots):
+                # What was named until now is looked at beside; it stays in front of what comes.
+                silent = stack.enter_context(
+                    Beside(lambda page: archive.is_silent(page, words), list(reading.pages))
+                )
+        reading.close()
+        finding = _Finding(reading, forms or {}, result)
+        search = archive.search(lambda one: finding.knows(one) or fits(one), words)
+        every = list(reading.pages)
+        beside = len(silent) if silent is not None else 0
+        done = 0
+
+        def found(page: str) -> list[Entry] | None:
+            nonlocal done
+            done += 1
+            if progress and done % 256 == 0:
+                progress(len(snapshots) + len(snapshots) * done // len(every), 2 * len(snapshots))
+            try:
+                return search(page)
+            except OwnerError:
+                return None
+
+        late = [found(page) for page in every[beside:]]
+        for at, page in enumerate(every):
+            if at >= beside:
+                entries = late[at - beside]
+            else:
+                entries = [] if silent is not None and silent(at) else found(page)
+            if entries is None:
+                result.unreadable += [one.name for some in reading.pages[page].values() for one in some]
+            else:
+                finding.take(entries, reading.pages[page])
     result.unreadable = list(dict.fromkeys(result.unreadable))
     return result
 
@@ -182,6 +205,9 @@ class _Finding:
         return runs
 
 
+_id_of = attrgetter("id")
+
+
 class _Scene:
     """What a device's snapshots hold page by page while its homes lie where they lie."""
 
@@ -217,12 +243,11 @@ class _Reading:
             self._lying.append((snapshot.device, {(site.emulator, site.home): site for site in sites}))
             self._held.append(_Scene())
         held = self._held[scene]
-        now = dict.fromkeys(page.id for page in manifest.pages)
-        self._close(scene, held.since.keys() - now.keys())
-        for page in now:
-            if page not in held.since:
-                held.since[page] = len(held.snapshots)
-                self.pages.setdefault(page, {}).setdefault(scene, [])
+        now = dict.fromkeys(map(_id_of, manifest.pages))
+        self._close(scene, list(filterfalse(now.__contains__, held.since)))
+        for page in list(filterfalse(held.since.__contains__, now)):
+            held.since[page] = len(held.snapshots)
+            self.pages.setdefault(page, {}).setdefault(scene, [])
         held.snapshots.append(snapshot)
 
     def close(self) -> None:

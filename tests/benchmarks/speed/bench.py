@@ -5,9 +5,10 @@ from __future__ import annotations
 import compileall
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import NamedTuple
 
 import handhold
@@ -87,21 +88,38 @@ class Bench:
         reference: Side,
         target: float | None,
         *,
+        floors: Mapping[str, Side] = MappingProxyType({}),
         both: bool = False,
         most: int | None = None,
     ) -> Pair:
         """Measures a pair and adds its row; ``both`` also with an empty cache, where that can be had.
 
+        ``floors`` do only what cannot be left out, by the figures of their rows; they run in the same turns.
         ``most`` is the number of rounds that are enough, if it is fewer.
         """
-        pair = measure.by_turns(min(self.rounds, most or self.rounds), ours, reference)
-        assert pair is not None
-        self.add(figure, pair, target)
+        sides = (ours, reference, *floors.values())
+        rounds = min(self.rounds, most or self.rounds)
+        runs = measure.turns(rounds, sides)
+        assert runs is not None
+        self._add_all(figure, runs, target, floors)
         if both and self.cold:
-            cold = measure.by_turns(self.rounds, ours, reference, cold=True)
+            cold = measure.turns(rounds, sides, cold=True)
             if cold is not None:
-                self.add(f"{figure}, cold", cold, target)
-        return pair
+                self._add_all(f"{figure}, cold", cold, target, floors, ", cold")
+        return Pair(runs[0], runs[1])
+
+    def _add_all(
+        self,
+        figure: str,
+        runs: Sequence[list[Took]],
+        target: float | None,
+        floors: Iterable[str],
+        behind: str = "",
+    ) -> None:
+        ours, reference, *others = runs
+        self.add(figure, Pair(ours, reference), target)
+        for floor, taken in zip(floors, others, strict=True):
+            self.add(f"{floor}{behind}", Pair(taken, reference), None)
 
     def add(self, figure: str, pair: Pair, target: float | None, more: float = 0.0) -> None:
         """Adds the row of a pair; ``more`` seconds are added to the reference."""

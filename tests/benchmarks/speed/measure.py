@@ -137,16 +137,23 @@ def seconds(side: Sequence[Took]) -> float:
     return statistics.median(one.seconds for one in side)
 
 
-def by_turns(rounds: int, ours: Side, reference: Side, *, cold: bool = False) -> Pair | None:
-    """Runs both so many times; None if a cold start is wanted and the cache cannot be emptied."""
-    pair = Pair([], [])
+def by_turns(rounds: int, ours: Side, reference: Side) -> Pair:
+    """Runs both so many times."""
+    runs = turns(rounds, (ours, reference))
+    assert runs is not None
+    return Pair(*runs)
+
+
+def turns(rounds: int, sides: Sequence[Side], *, cold: bool = False) -> list[list[Took]] | None:
+    """Runs each so many times; None if a cold start is wanted and the cache cannot be emptied."""
+    runs: list[list[Took]] = [[] for _ in sides]
     for _ in range(rounds):
-        for side, into in ((ours, pair.ours), (reference, pair.reference)):
+        for side, into in zip(sides, runs, strict=True):
             _begin(side)
             if cold and not drop_caches():
                 return None
             into.append(side.run())
-    return pair
+    return runs
 
 
 def alone(rounds: int, side: Side) -> list[Took]:
