@@ -1,4 +1,4 @@
-"""Asks something of many items in a second process, where threads would wait for each other.
+"""Works something out in a second process, where threads would wait for each other.
 
 Of work in steps of some microseconds two threads do no more than one: they hand the interpreter to and fro.
 """
@@ -8,37 +8,28 @@ from __future__ import annotations
 import contextlib
 import gc
 import os
-import select
 import signal
 import sys
-import time
-from collections.abc import Callable, Sequence
-from typing import Generic, TypeVar
+from collections.abc import Callable, Iterable, Set
 
-S = TypeVar("S")
-
-#: Fewer items are not worth a process.
-_LEAST = 1000
-#: So many answers are handed over at a time.
-_AT_ONCE = 256
-#: A process that says nothing for as many seconds, and four times as long as it exists, is given up.
-_PATIENCE = 10.0
+#: So many bytes are handed over at a time, about.
+_AT_ONCE = 2048
 
 
-class Beside(Generic[S]):
-    """Which of many items something holds of: asked of one after the other, beside the caller's own work.
+class Beside:
+    """The marks that ``work`` gives, ``length`` bytes each, worked out beside the caller's own work.
 
-    ``holds`` changes nothing and writes nothing. An answer that is not "yes" is none: where it raised, the
-    process ended early, or there is no second core, the caller finds out by itself. Needs ``with``, which
-    leaves no process behind.
+    ``work`` changes nothing and writes nothing. Nobody waits for it: what it has not found, or not found yet,
+    where it raised, ended early, or there is no second core, the caller finds out by itself. Needs ``with``,
+    which leaves no process behind.
     """
 
-    def __init__(self, holds: Callable[[S], bool], items: Sequence[S]) -> None:
-        self._answers = bytearray()
-        self._begun = time.monotonic()
+    def __init__(self, work: Callable[[], Iterable[bytes]], length: int) -> None:
+        self._length = length
+        self._found: set[bytes] = set()
+        self._rest = b""  # the beginning of a mark
         self._process = self._pipe = -1
-        self._asked = 0
-        if len(items) < _LEAST or _cores() < 2:
+        if _cores() < 2:
             return
         reading, writing = os.pipe()
         try:
@@ -48,38 +39,38 @@ class Beside(Generic[S]):
             os.close(writing)
             return
         if not self._process:
-            _answer(writing, holds, items)
+            _answer(writing, work)
         os.close(writing)
+        os.set_blocking(reading, False)
         self._pipe = reading
-        self._asked = len(items)
 
-    def __len__(self) -> int:
-        """How many items it is asked of; 0 where the caller has to find out everything by itself."""
-        return self._asked
-
-    def __enter__(self) -> Beside[S]:
+    def __enter__(self) -> Beside:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._give_up()
+        self._close()
         if self._process > 0:
             process, self._process = self._process, -1
             with contextlib.suppress(ProcessLookupError):
                 os.kill(process, signal.SIGKILL)
             os.waitpid(process, 0)
 
-    def __call__(self, number: int) -> bool:
-        """Whether it surely holds of the item of this number, from 0; waits for the answer."""
-        while number >= len(self._answers) and self._pipe >= 0:
-            patience = _PATIENCE + 4 * (time.monotonic() - self._begun)
-            there = select.select([self._pipe], [], [], patience)[0]
-            more = os.read(self._pipe, 1 << 16) if there else b""
-            self._answers += more
+    def found(self) -> Set[bytes]:
+        """What was found until now. To be asked for often: work that nobody takes from stops."""
+        while self._pipe >= 0:
+            try:
+                more = os.read(self._pipe, 1 << 16)
+            except BlockingIOError:
+                break
             if not more:
-                self._give_up()
-        return number < len(self._answers) and self._answers[number] == 1
+                self._close()
+            data = self._rest + more
+            whole = len(data) - len(data) % self._length
+            self._found.update(data[at : at + self._length] for at in range(0, whole, self._length))
+            self._rest = data[whole:]
+        return self._found
 
-    def _give_up(self) -> None:
+    def _close(self) -> None:
         if self._pipe >= 0:
             pipe, self._pipe = self._pipe, -1
             os.close(pipe)
@@ -90,18 +81,20 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if sys.platform == "linux" else 1
 
 
-def _answer(pipe: int, holds: Callable[[S], bool], items: Sequence[S]) -> None:
+def _answer(pipe: int, work: Callable[[], Iterable[bytes]]) -> None:
     """What the second process does, all its life."""
     try:
         gc.disable()  # what is looked at by the collector is copied
-        for start in range(0, len(items), _AT_ONCE):
-            os.write(pipe, bytes(_surely(holds, one) for one in items[start : start + _AT_ONCE]))
+        waiting = bytearray()
+        for mark in work():
+            waiting += mark
+            if len(waiting) >= _AT_ONCE:
+                _hand_over(pipe, waiting)
+        _hand_over(pipe, waiting)
     finally:
         os._exit(0)  # nothing of the caller's must be written or tidied up here
 
 
-def _surely(holds: Callable[[S], bool], item: S) -> bool:
-    try:
-        return holds(item)
-    except Exception:
-        return False  # the caller meets the same
+def _hand_over(pipe: int, waiting: bytearray) -> None:
+    while waiting:
+        del waiting[: os.write(pipe, waiting)]

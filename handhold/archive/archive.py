@@ -204,6 +204,17 @@ class Archive(Contents):
             trouble = str(error)
         raise Damaged(f"The manifest of {snapshot.name} is hurt: {trouble} ({snapshot.file}).", ADVICE)
 
+    def pages_named(self, snapshot: Snapshot) -> list[str]:
+        """The ids of the pages that a manifest names, for a look ahead: whoever counts on them uses ``read``.
+
+        Raises ``OwnerError`` for most of what ``read`` raises it for.
+        """
+        try:
+            packed = self.storage.read(snapshot.file, 0, min(self.storage.size(snapshot.file), heads.LARGEST))
+            return manifests.pages_named(manifests.unpack(snapshot.file, packed))
+        except (FileNotFoundError, ValueError) as error:
+            raise Damaged(f"The manifest of {snapshot.name} is hurt: {error}.", ADVICE) from error
+
     def _head(self, file: str) -> Snapshot:
         """Reads as little of a manifest as its head needs."""
         length = _HEAD_READ

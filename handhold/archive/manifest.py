@@ -36,6 +36,7 @@ from handhold.model import Gap, Part, Site
 from handhold.names import one_line, trouble_with
 
 _HEX = re.compile("[0-9a-f]*")
+_NAMED = re.compile(rb'^\{"page":"([0-9a-f]{64})"', re.MULTILINE)
 
 
 class PageRef(msgspec.Struct, frozen=True, gc=False):
@@ -121,6 +122,11 @@ def unpack(file: str, packed: bytes) -> bytes:
     if hashlib.sha256(packed).hexdigest()[:8] != name[3]:
         raise ValueError("its bytes do not belong to its name")
     return decompress(packed, LARGEST)
+
+
+def pages_named(plain: bytes) -> list[str]:
+    """The ids of the pages in a manifest's plain lines; nothing of them is checked but their form."""
+    return [id.decode() for id in _NAMED.findall(plain)]
 
 
 class KnownRefs:

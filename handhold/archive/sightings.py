@@ -8,7 +8,7 @@ it, and one that speaks of nothing that is looked for is not decoded.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import filterfalse
 from operator import attrgetter
@@ -62,9 +62,9 @@ def together(several: Iterable[Held]) -> tuple[Snapshot, ...]:
     return tuple(sorted(every.values(), key=in_order))
 
 
-#: When so much of all manifests is read, a second process begins to look at the lists that they name: it
-#: has as much to do as is left.
-_EARLY = 0.6
+#: From so many snapshots on, a second process looks through their lists from the last one backwards.
+_MANY = 100
+_ID = 32  # bytes of a page's id
 #: The order of the archive: by sequence, never by the clock alone.
 in_order: Callable[[Snapshot], tuple[float, datetime, str]] = attrgetter("sequence", "taken", "file")
 
@@ -117,49 +117,58 @@ def sightings(
     snapshots = [
         one for one in in_place(archive.told_apart()) if not (one.kind is Kind.RESTORED and one.note == BEGUN)
     ]
-    silent: Beside[str] | None = None
-    with contextlib.ExitStack() as stack:
+    many = bool(words) and len(snapshots) >= _MANY
+    silent = Beside(lambda: _silent(archive, snapshots, words), _ID) if many else None
+    with silent or contextlib.nullcontext():
         for done, snapshot in enumerate(snapshots, start=1):
             try:
                 reading.note(replace(archive.read(snapshot), snapshot=snapshot), result)
             except OwnerError:
                 result.unreadable.append(snapshot.name)
+            if silent is not None:
+                silent.found()
             if progress:
                 progress(done, 2 * len(snapshots))
-            if words and silent is None and done >= _EARLY * len(snapshots):
-                # What was named until now is looked at beside; it stays in front of what comes.
-                silent = stack.enter_context(
-                    Beside(lambda page: archive.is_silent(page, words), list(reading.pages))
-                )
         reading.close()
         finding = _Finding(reading, forms or {}, result)
         search = archive.search(lambda one: finding.knows(one) or fits(one), words)
-        every = list(reading.pages)
-        beside = len(silent) if silent is not None else 0
-        done = 0
-
-        def found(page: str) -> list[Entry] | None:
-            nonlocal done
-            done += 1
+        for done, (page, held) in enumerate(reading.pages.items(), start=1):
             if progress and done % 256 == 0:
-                progress(len(snapshots) + len(snapshots) * done // len(every), 2 * len(snapshots))
+                progress(len(snapshots) + len(snapshots) * done // len(reading.pages), 2 * len(snapshots))
+            if silent is not None and bytes.fromhex(page) in silent.found():
+                continue
             try:
-                return search(page)
+                finding.take(search(page), held)
             except OwnerError:
-                return None
-
-        late = [found(page) for page in every[beside:]]
-        for at, page in enumerate(every):
-            if at >= beside:
-                entries = late[at - beside]
-            else:
-                entries = [] if silent is not None and silent(at) else found(page)
-            if entries is None:
-                result.unreadable += [one.name for some in reading.pages[page].values() for one in some]
-            else:
-                finding.take(entries, reading.pages[page])
+                result.unreadable += [one.name for some in held.values() for one in some]
     result.unreadable = list(dict.fromkeys(result.unreadable))
     return result
+
+
+def _silent(archive: Archive, snapshots: Sequence[Snapshot], words: Collection[str]) -> Iterator[bytes]:
+    """The ids of the pages that surely speak of none of the words.
+
+    From the last snapshot backwards, for whoever reads them from the first one on: each where it came anew.
+    What cannot be read is passed over.
+    """
+    later: dict[str, dict[str, None]] = {}  # by device: the pages of its snapshot that was looked at last
+    seen: set[str] = set()
+
+    def silent(pages: Iterable[str]) -> Iterator[bytes]:
+        for page in pages:
+            seen.add(page)
+            with contextlib.suppress(OwnerError):
+                if archive.is_silent(page, words):
+                    yield bytes.fromhex(page)
+
+    for snapshot in reversed(snapshots):
+        with contextlib.suppress(OwnerError):
+            pages = dict.fromkeys(archive.pages_named(snapshot))
+            fresh = later.get(snapshot.device, {})
+            later[snapshot.device] = pages
+            yield from silent([page for page in fresh if page not in pages and page not in seen])
+    for pages in later.values():
+        yield from silent([page for page in pages if page not in seen])
 
 
 class _Finding:

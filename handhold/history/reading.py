@@ -19,9 +19,8 @@ from handhold.history.exports import members_seen
 from handhold.history.versions import History, Seen, history
 from handhold.layouts.layout import Layout
 from handhold.model import Entry, Identity, Kind, Part
-from handhold.restore.forms import forms_of
+from handhold.restore.athand import forms_of, layouts_of_nights
 from handhold.restore.inside import Inner, inner, plain_name
-from handhold.restore.prepare import layouts_of_nights
 from handhold.restore.select import (
     Fits,
     Selection,

@@ -21,15 +21,15 @@ from handhold.layouts.layout import Layout
 from handhold.model import Clock, Device, HomeKind, Identity, Part, nanoseconds
 from handhold.restore.apply import Applied, apply
 from handhold.restore.asnow import as_now
+from handhold.restore.athand import forms_of, layouts_of_nights
 from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.cards import cards_out
 from handhold.restore.cases import Case, Save, game_of, latest_entry
-from handhold.restore.forms import forms_of
 from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey
 from handhold.restore.oneplace import one_place
 from handhold.restore.plan import running, settled
-from handhold.restore.prepare import archive_trouble, layouts_of_nights, rooms_of
+from handhold.restore.prepare import archive_trouble, rooms_of
 from handhold.restore.rewritten import Originals
 from handhold.restore.select import Selection, choose
 from handhold.restore.steps import Action, Plan, Scene, Source, Step

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import msgspec
 
-from handhold.archive.sameness import Forms, flat, folded
+from handhold.archive.sameness import flat, folded
 from handhold.device.listing import joined, listed
 from handhold.device.recognising import surroundings_of
 from handhold.layouts.layout import Layout
@@ -41,11 +41,6 @@ class Moved(msgspec.Struct, frozen=True):
 
 #: The folders in a home that hold a game of this name, each with how sure it is that it is a game.
 Games = Mapping[str, Mapping[str, int]]
-
-
-def forms_of(layouts: Mapping[str, Layout]) -> Forms:
-    """The homes that hold the same saves in two forms, by emulator."""
-    return {name: layout.forms for name, layout in layouts.items() if layout.forms is not None}
 
 
 def move(

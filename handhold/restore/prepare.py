@@ -18,16 +18,16 @@ from handhold.archive.sameness import same_save
 from handhold.archive.standing import ELSEWHERE, standings
 from handhold.archive.storage import LocalStorage
 from handhold.device.volumes import free_room
-from handhold.errors import Damaged, OwnerError
+from handhold.errors import Damaged
 from handhold.layouts.layout import Layout
-from handhold.layouts.stored import from_stored
 from handhold.model import EARLIEST, NS, Clock, Device, Entry, Gap, Part, nanoseconds
 from handhold.names import native
+from handhold.restore.athand import forms_of, layouts_at_hand
 from handhold.restore.byhand import ByHand, by_hand
 from handhold.restore.cards import cards_out
 from handhold.restore.clock import Stamps, stamp
 from handhold.restore.filenames import beside_names
-from handhold.restore.forms import Moved, forms_of, games_below, move, note
+from handhold.restore.forms import Moved, games_below, move, note
 from handhold.restore.found import NOTHING, Found, NoTarget, Room, Target, What, Wish
 from handhold.restore.fromzips import imports, make
 from handhold.restore.games import WithoutGame, titles_here, titles_of, without_game
@@ -312,38 +312,6 @@ def _look(
 
 def _differs(entry: Entry, found: Found) -> bool:
     return found.what is What.FILE and found.sha256 != entry.sha256
-
-
-def layouts_at_hand(
-    archive: Archive, manifest: Manifest, layouts: Mapping[str, Layout], emulators: Iterable[str]
-) -> dict[str, Layout]:
-    """The layout of each emulator: the owner's, or else the one that was stored with the snapshot."""
-    at_hand: dict[str, Layout] = {}
-    for emulator in sorted(emulators):
-        if own := layouts.get(emulator):
-            at_hand[emulator] = own
-            continue
-        try:
-            stored = archive.layout(manifest, emulator)
-            if stored is not None:
-                at_hand[emulator] = from_stored(stored)
-        except (OwnerError, ValueError):
-            pass  # without a layout its files become steps by hand, which say why
-    return at_hand
-
-
-def layouts_of_nights(
-    archive: Archive, nights: Mapping[str, Snapshot], layouts: Mapping[str, Layout]
-) -> dict[str, Layout]:
-    """The owner's layouts, and for other emulators the one that the latest night of a device holds."""
-    at_hand = dict(layouts)
-    for night in sorted(nights.values(), key=lambda one: -one.sequence):
-        try:
-            manifest = archive.read(night)
-        except OwnerError:
-            continue  # a hurt night is named with what could not be read
-        at_hand.update(layouts_at_hand(archive, manifest, {}, manifest.layouts.keys() - at_hand.keys()))
-    return at_hand
 
 
 def _carried(entry: Entry, layout: Layout | None) -> bool:

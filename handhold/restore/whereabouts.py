@@ -12,7 +12,8 @@ from handhold.archive.standing import Line, line_of
 from handhold.archive.timeline import Moment
 from handhold.layouts.layout import Layout
 from handhold.model import Device, Entry, Identity, Site
-from handhold.restore.forms import Moved, forms_of, games_below, move
+from handhold.restore.athand import forms_of
+from handhold.restore.forms import Moved, games_below, move
 from handhold.restore.found import NOTHING, Found, NoTarget, Target, What
 from handhold.restore.look import Look
 from handhold.restore.lying import HomeKey

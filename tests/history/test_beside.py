@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import signal
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Set
 from pathlib import Path
 
 import pytest
 
 from handhold import beside
+from handhold.archive import sightings
 from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
 from handhold.beside import Beside
@@ -24,7 +25,7 @@ MADE: list[int] = []
 @pytest.fixture(autouse=True)
 def _two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(beside, "_cores", lambda: 2)
-    monkeypatch.setattr(beside, "_LEAST", 1)
+    monkeypatch.setattr(sightings, "_MANY", 1)
     fork = os.fork
 
     def noted() -> int:
@@ -41,71 +42,61 @@ def processes() -> tuple[int, int]:
     return len(MADE), sum(os.path.exists(f"/proc/{process}") for process in MADE)
 
 
-def raises_at(bad: int) -> Callable[[int], bool]:
-    def holds(number: int) -> bool:
-        if number == bad:
-            raise ValueError
-        return number % 3 == 0
-
-    return holds
-
-
-def does_at(bad: int, what: Callable[[], object]) -> Callable[[int], bool]:
-    caller = os.getpid()
-
-    def holds(number: int) -> bool:
-        if number == bad and os.getpid() != caller:
+def numbers(count: int, at: int = -1, what: Callable[[], object] = lambda: None) -> Iterator[bytes]:
+    """Numbers as marks of four bytes; before one of them something happens."""
+    for number in range(count):
+        if number == at:
             what()
-        return True
-
-    return holds
+        yield number.to_bytes(4, "big")
 
 
-def test_the_answers_are_those_of_the_items() -> None:
-    with Beside(lambda number: number % 7 == 0, range(100_000)) as told:  # more than a pipe holds
-        assert [number for number in range(100_000) if told(number)] == list(range(0, 100_000, 7))
-        assert not told(100_000)
+def all_found(told: Beside, enough: Callable[[Set[bytes]], bool]) -> set[int]:
+    """What is found until it is enough, or half a minute is over."""
+    end = time.monotonic() + 30
+    while not enough(told.found()) and time.monotonic() < end:
+        time.sleep(0.001)
+    return {int.from_bytes(mark, "big") for mark in told.found()}
+
+
+def test_what_is_found_is_handed_over_whole() -> None:
+    with Beside(lambda: numbers(100_000), 4) as told:  # more than a pipe holds
+        assert all_found(told, lambda found: len(found) == 100_000) == set(range(100_000))
     assert processes() == (1, 0)
 
 
-def test_what_raises_is_left_to_the_caller_and_the_others_are_not() -> None:
-    with Beside(raises_at(6), range(12)) as told:
-        assert [number for number in range(12) if told(number)] == [0, 3, 9]
-
-
-def test_a_process_that_is_killed_leaves_the_rest_to_the_caller() -> None:
-    with Beside(does_at(600, lambda: os.kill(os.getpid(), signal.SIGKILL)), range(2000)) as told:
-        assert [told(number) for number in range(2000)] == [True] * 512 + [False] * 1488  # by 256
+@pytest.mark.parametrize("ends", [lambda: os.kill(os.getpid(), signal.SIGKILL), lambda: 1 // 0])
+def test_where_it_ends_early_the_rest_is_not_found(ends: Callable[[], object]) -> None:
+    with Beside(lambda: numbers(2000, 1500, ends), 4) as told:
+        assert all_found(told, lambda found: len(found) >= 1024) == set(range(1024))  # by 512
     assert processes() == (1, 0)
 
 
-def test_a_process_that_says_nothing_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(beside, "_PATIENCE", 0.1)
+def test_nobody_waits_for_it() -> None:
     begun = time.monotonic()
-    with Beside(does_at(0, lambda: time.sleep(60)), range(10)) as told:
-        assert not any(told(number) for number in range(10))
+    with Beside(lambda: numbers(10, 0, lambda: time.sleep(60)), 4) as told:
+        assert not told.found()
     assert time.monotonic() - begun < 30
     assert processes() == (1, 0)
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, ValueError])
 def test_no_process_outlives_a_caller_that_is_interrupted(error: type[BaseException]) -> None:
-    with pytest.raises(error), Beside(does_at(0, lambda: time.sleep(60)), range(10)):
+    with pytest.raises(error), Beside(lambda: numbers(10, 0, lambda: time.sleep(60)), 4):
         raise error
     assert processes() == (1, 0)
 
 
 def test_an_interrupted_process_says_nothing(capfd: pytest.CaptureFixture[str]) -> None:
     """Whoever presses Ctrl-C stops both; one of them tells it."""
-    with Beside(does_at(3, lambda: os.kill(os.getpid(), signal.SIGINT)), range(10)) as told:
-        assert not told(0)
+    with Beside(lambda: numbers(2000, 512, lambda: os.kill(os.getpid(), signal.SIGINT)), 4) as told:
+        assert all_found(told, lambda found: len(found) >= 512) == set(range(512))
     assert capfd.readouterr() == ("", "")
 
 
 def test_on_one_core_there_is_no_second_process(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(beside, "_cores", lambda: 1)
-    with Beside(lambda _: True, range(10)) as told:
-        assert not told(0) and processes() == (0, 0)
+    with Beside(lambda: numbers(10), 4) as told:
+        assert not told.found() and processes() == (0, 0)
 
 
 def test_where_none_can_be_made_the_caller_does_it_all(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -114,8 +105,8 @@ def test_where_none_can_be_made_the_caller_does_it_all(monkeypatch: pytest.Monke
 
     before = len(os.listdir("/proc/self/fd"))
     monkeypatch.setattr(os, "fork", none)
-    with Beside(lambda _: True, range(10)) as told:
-        assert not told(0)
+    with Beside(lambda: numbers(10), 4) as told:
+        assert not told.found()
     assert len(os.listdir("/proc/self/fd")) == before
 
 
@@ -142,7 +133,20 @@ def test_a_history_is_the_same_with_one_process_and_with_two(
         fresh = Archive.open(LocalStorage(str(folder)))
         return read_histories(fresh, Asked(Selection(games=("Game 17",))), {})
 
-    alone, both = found(1), found(2)
-    assert processes() == (1, 0)
+    silent: set[bytes] = set()
+    at_once = Beside.found
+
+    def patient(told: Beside) -> Set[bytes]:
+        """As if the other process had been the quicker one."""
+        while told._pipe >= 0:
+            at_once(told)
+            time.sleep(0.001)
+        silent.update(at_once(told))
+        return at_once(told)
+
+    alone = found(1)
+    monkeypatch.setattr(Beside, "found", patient)
+    both = found(2)
+    assert processes() == (1, 0) and 0 < len(silent) < len(pages) - hurt
     assert [repr(one) for one in both.saves] == [repr(one) for one in alone.saves] != []
     assert both.unreadable == alone.unreadable and bool(alone.unreadable) == bool(hurt)
