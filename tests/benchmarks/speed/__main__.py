@@ -52,11 +52,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     asked = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory(prefix="speed-", dir=asked.work) as work:
         bench = Bench(Path(work), SIZES[asked.size], asked.seed, asked.rounds, asked.cold)
-        with phone.confined() if asked.phone else phone.free():
-            for name in asked.only or BENCHMARKS:
-                begun = time.perf_counter()
-                BENCHMARKS[name](bench)
-                print(f"{name}: {time.perf_counter() - begun:.0f} s in all", file=sys.stderr, flush=True)
+        try:
+            with phone.confined() if asked.phone else phone.free():
+                for name in asked.only or BENCHMARKS:
+                    begun = time.perf_counter()
+                    BENCHMARKS[name](bench)
+                    print(f"{name}: {time.perf_counter() - begun:.0f} s in all", file=sys.stderr, flush=True)
+        finally:  # a run takes half an hour
+            _print(bench, asked)
+
+
+def _print(bench: Bench, asked: argparse.Namespace) -> None:
+    """The table."""
     peaks = [row.peak for row in bench.rows if "files against" not in row.figure]
     if any(peaks):
         bench.limit(

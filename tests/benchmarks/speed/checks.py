@@ -66,7 +66,7 @@ def _names_in_large_files(archive: Path) -> bytes:
 def restore_everything(bench: Bench) -> None:
     """Puts the first night onto an empty volume."""
     device, archive, packed = _first(bench)
-    kept, places = bench.work / "kept.archive", bench.work / "back"
+    kept, places = bench.work / "kept.archive", bench.work / "all back"
     corpora.copy(archive, kept)
     places.mkdir()
 
