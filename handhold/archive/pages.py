@@ -74,6 +74,14 @@ def first(entries: Sequence[Entry], start: int) -> Sequence[Entry]:
     return entries[start:end]
 
 
+def first_like(entries: Sequence[Entry], start: int, there: Sequence[Entry]) -> Sequence[Entry]:
+    """The page that begins at ``start``, if it has the keys of the page that is ``there``; else nothing."""
+    page = tuple(entries[start : start + len(there)])
+    if not there or len(page) != len(there) or not ends(entries, start, start + len(page)):
+        return ()
+    return page if all(new is old or new.key == old.key for new, old in zip(page, there, strict=True)) else ()
+
+
 def ends(entries: Sequence[Entry], start: int, end: int) -> bool:
     """Whether a page that begins at ``start`` and has no end before ``end`` has it there."""
     return end == len(entries) or end - start >= LONGEST or begins_page(entries[end])

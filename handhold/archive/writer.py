@@ -316,33 +316,27 @@ class Writer:
         Those that stand in ``like`` were read from the archive in this run, and checked; where no bundle is
         hurt, they were read from whole ones. Where only some entries of one changed, only those are checked.
         """
+        before = like.entries if like is not None else ()
         standing: dict[tuple[str, str, str], tuple[PageRef, int]] = {}  # by the key of its first entry
         if like is not None and not self._index.hurt:
             start = 0
             for ref in like.pages:
-                standing[like.entries[start].key] = ref, start
+                standing[before[start].key] = ref, start
                 start += ref.entries
         refs: list[PageRef] = []
         at = 0
         while at < len(ordered):
-            found = standing.get(ordered[at].key) if standing else None
-            page: Sequence[Entry] = ()
-            fresh: Sequence[Entry] = ()
-            if found is not None and like is not None:
-                ref, start = found
-                there = like.entries[start : start + ref.entries]
-                same = tuple(ordered[at : at + ref.entries])
-                if len(same) == len(there) and pages.ends(ordered, at, at + len(same)):
-                    if same == there:
-                        refs.append(ref)
-                        at += len(same)
-                        continue
-                    changed = [(new, old) for new, old in zip(same, there, strict=True) if new is not old]
-                    if all(new.key == old.key for new, old in changed):
-                        page, fresh = same, [new for new, _ in changed]
-            if not page:
-                page = fresh = pages.first(ordered, at)
-            refs.append(self._put_page(page, fresh))
+            stood, start = standing.get(ordered[at].key, (None, 0))
+            there = before[start : start + stood.entries] if stood is not None else ()
+            page = pages.first_like(ordered, at, there)
+            if stood is not None and page == there:
+                refs.append(stood)
+            elif page:
+                fresh = [new for new, old in zip(page, there, strict=True) if new is not old]
+                refs.append(self._put_page(page, fresh))
+            else:
+                page = pages.first(ordered, at)
+                refs.append(self._put_page(page, page))
             at += len(page)
         return refs
 
