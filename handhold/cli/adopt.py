@@ -8,11 +8,10 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
 from handhold.cli.asking import agree, settled
+from handhold.cli.line import App, Argument, Context, Ended, Option
 from handhold.cli.options import Json, Yes
 from handhold.cli.session import Session
 from handhold.errors import Exit, WrongInput
@@ -23,26 +22,26 @@ if TYPE_CHECKING:
     from handhold.model import Gap
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(adopt)
 
 
 def adopt(
-    context: typer.Context,
-    backup: Annotated[list[str], typer.Argument(metavar="BACKUP", help="A folder, a zip or a tar.")],
+    context: Context,
+    backup: Annotated[list[str], Argument(metavar="BACKUP", help="A folder, a zip or a tar.")],
     date: Annotated[
         str | None,
-        typer.Option(metavar="DATE", help="Of what day it is; otherwise by its name or its newest save."),
+        Option(metavar="DATE", help="Of what day it is; otherwise by its name or its newest save."),
     ] = None,
     home: Annotated[
         list[str] | None,
-        typer.Option(metavar="EMULATOR=PATH", help="A folder of it that is this emulator's; repeat."),
+        Option(metavar="EMULATOR=PATH", help="A folder of it that is this emulator's; repeat."),
     ] = None,
     only_layouts: Annotated[
-        bool, typer.Option("--only-layouts", help="Take in only what a layout names; recognise nothing.")
+        bool, Option("--only-layouts", help="Take in only what a layout names; recognise nothing.")
     ] = False,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be taken in.")] = False,
+    dry_run: Annotated[bool, Option("--dry-run", help="Only show what would be taken in.")] = False,
     yes: Yes = False,
     json: Json = False,
 ) -> None:
@@ -93,7 +92,7 @@ def adopt(
             _tell(session, snapshot, new, kept_gaps)
     if json:
         console.document({"device": device, "dry_run": dry_run, "adopted": documents})
-    raise typer.Exit(status)
+    raise Ended(status)
 
 
 def _home(text: str) -> tuple[tuple[str, str], str]:

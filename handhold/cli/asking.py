@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import typer
-
+from handhold.cli.line import Ended
 from handhold.errors import Exit, WrongInput
 
 if TYPE_CHECKING:
@@ -29,4 +28,4 @@ def agree(console: Console, yes: bool, question: str) -> None:
         )
     if not console.agrees(f"\n{question}"):
         console.say("Nothing was written.")
-        raise typer.Exit(Exit.DONE)
+        raise Ended(Exit.DONE)

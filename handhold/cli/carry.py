@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
 from handhold.cli.asking import agree, settled
+from handhold.cli.line import App, Context, Ended, Option
 from handhold.cli.options import Checklist, Emulators, Games, Homes, Json, Yes
 from handhold.cli.restore import checklist_file, outcome, selection, status_of
 from handhold.cli.session import Session
@@ -26,29 +25,29 @@ if TYPE_CHECKING:
 _MOST_FORKS = 24
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(carry)
 
 
 def carry(
-    context: typer.Context,
+    context: Context,
     emulator: Emulators = None,
     part: Annotated[
-        list[str] | None, typer.Option(metavar="PART", help="This part instead of saves; repeat.")
+        list[str] | None, Option(metavar="PART", help="This part instead of saves; repeat.")
     ] = None,
     game: Games = None,
     take: Annotated[
         str | None,
-        typer.Option(metavar="DEVICE", help="Whose save to take where more than one played on."),
+        Option(metavar="DEVICE", help="Whose save to take where more than one played on."),
     ] = None,
     to: Annotated[
-        list[str] | None, typer.Option(metavar="NAME=PATH", help="Where a volume is, if not at its place.")
+        list[str] | None, Option(metavar="NAME=PATH", help="Where a volume is, if not at its place.")
     ] = None,
     home: Homes = None,
     checklist: Checklist = None,
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Only show which device has the newest save of each game.")
+        bool, Option("--dry-run", help="Only show which device has the newest save of each game.")
     ] = False,
     yes: Yes = False,
     json: Json = False,
@@ -123,7 +122,7 @@ def carry(
 
         ticked.write(checklist_of(prepared, None if dry_run else plan), session.clock())
         console.tell(f"The checklist is in {checklist}.")
-    raise typer.Exit(_status(plan))
+    raise Ended(_status(plan))
 
 
 def _status(plan: Plan) -> Exit:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.line import App, Argument, Context, Ended
 from handhold.cli.options import Emulators, EveryFile, Games, Json, Parts, Paths
 from handhold.cli.session import Session
 from handhold.cli.survey import gap_document, show_gaps
@@ -24,19 +23,19 @@ if TYPE_CHECKING:
 _MOST_NAMES = 6
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(changes)
 
 
 def changes(
-    context: typer.Context,
+    context: Context,
     first: Annotated[
         str | None,
-        typer.Argument(metavar="A", help="The earlier one; else the last snapshot of this device."),
+        Argument(metavar="A", help="The earlier one; else the last snapshot of this device."),
     ] = None,
     second: Annotated[
-        str | None, typer.Argument(metavar="B", help="The later one; else the device as it is now.")
+        str | None, Argument(metavar="B", help="The later one; else the device as it is now.")
     ] = None,
     emulator: Emulators = None,
     part: Parts = None,
@@ -67,7 +66,7 @@ def changes(
         session.console.document(document(before, after, found))
     else:
         show(session.console, before, after, found, files=files)
-    raise typer.Exit(Exit.NOT_EVERYTHING if after.gaps and second is None else Exit.DONE)
+    raise Ended(Exit.NOT_EVERYTHING if after.gaps and second is None else Exit.DONE)
 
 
 def _now(session: Session, archive: Archive) -> State:

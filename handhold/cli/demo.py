@@ -9,8 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
+from handhold.cli.line import App, Argument, Context
 from handhold.cli.session import Session
 from handhold.errors import Exit, OwnerError
 from handhold.resources import examples_folder
@@ -20,14 +19,14 @@ if TYPE_CHECKING:
     from handhold.demo.build import BuiltDevice
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(demo)
 
 
 def demo(
-    context: typer.Context,
-    folder: Annotated[Path, typer.Argument(help="A folder that is new or empty.")],
+    context: Context,
+    folder: Annotated[Path, Argument(help="A folder that is new or empty.")],
 ) -> None:
     """Builds an example with two handhelds in a folder and goes through the whole job in it."""
     from handhold.demo.build import build, lose_save, play_evening, second_device

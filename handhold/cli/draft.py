@@ -8,10 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
-import typer
-
 from handhold.cli import words
 from handhold.cli.foldername import Placed, evidence_of, inside_places, own_name, placed, title_of
+from handhold.cli.line import App, Argument, Context, Ended, Option
 from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit, OwnerError, WrongInput
@@ -26,19 +25,19 @@ _MOST_TOLD = 8
 _MOST_FILES_OF_A_NAME = 100
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(draft)
 
 
 def draft(
-    context: typer.Context,
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", readable=False, help="An emulator's folder.")],
+    context: Context,
+    folder: Annotated[Path, Argument(metavar="FOLDER", readable=False, help="An emulator's folder.")],
     write: Annotated[
-        bool, typer.Option("--write", help="Put it into your layouts folder, as a file of its own.")
+        bool, Option("--write", help="Put it into your layouts folder, as a file of its own.")
     ] = False,
-    id: Annotated[str | None, typer.Option("--id", metavar="ID", help="The layout's id.")] = None,
-    title: Annotated[str | None, typer.Option("--title", metavar="TITLE", help="Its title.")] = None,
+    id: Annotated[str | None, Option("--id", metavar="ID", help="The layout's id.")] = None,
+    title: Annotated[str | None, Option("--title", metavar="TITLE", help="Its title.")] = None,
     json: Json = False,
 ) -> None:
     """Drafts a layout from what lies in a folder: a pattern, rules of its own, and what is unsure."""
@@ -93,7 +92,7 @@ def draft(
         else:
             session.console.say(f"Written to {written(str(file))}.")
         tell(session, proposal, seen, notes)
-    raise typer.Exit(Exit.NOT_EVERYTHING if seen.unread or proposal.missed else Exit.DONE)
+    raise Ended(Exit.NOT_EVERYTHING if seen.unread or proposal.missed else Exit.DONE)
 
 
 class _Named(NamedTuple):

@@ -4,16 +4,11 @@ from __future__ import annotations
 
 import errno
 import sys
-import traceback
 from collections.abc import Sequence
-
-import typer
 
 from handhold.cli.console import Console
 from handhold.errors import Exit, OwnerError
 
-#: What the command-line library makes of Ctrl-C: 128 and the number of SIGINT, as shells have it.
-INTERRUPTED = 130
 #: Options that stand in front of the command.
 _IN_FRONT = ("--config", "--archive", "--device", "--volume", "--layouts", "--quiet", "--version")
 
@@ -40,7 +35,7 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
     """What went wrong, what to do about it, and the exit status."""
     if isinstance(error, OwnerError):
         return error.what, error.advice, error.status
-    if isinstance(error, KeyboardInterrupt | typer.Abort):
+    if isinstance(error, KeyboardInterrupt):
         return (
             "\nStopped. What was already in the archive is as it was.",
             "Run it again when you like.",
@@ -97,6 +92,8 @@ def _help(message: str, typed: Sequence[str]) -> str:
 
 def _write_down(error: BaseException) -> str:
     """Keeps the details of a defect out of the owner's sight, but where they can be sent from."""
+    import traceback
+
     from handhold.statefolder import state_folder
 
     folder = state_folder()

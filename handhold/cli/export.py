@@ -9,10 +9,9 @@ from contextlib import contextmanager
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, BinaryIO
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.line import App, Argument, Context, Ended, Option
 from handhold.cli.options import Emulators, Games, Json, Parts, SnapshotName
 from handhold.cli.session import Session
 from handhold.errors import Exit, OwnerError, WrongInput
@@ -33,22 +32,20 @@ class Form(StrEnum):
     BAGIT = "bagit"
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(export)
 
 
 def export(
-    context: typer.Context,
+    context: Context,
     snapshot: SnapshotName,
     destination: Annotated[
-        str, typer.Argument(metavar="DEST", help="A new folder or file; - writes a tar to standard output.")
+        str, Argument(metavar="DEST", help="A new folder or file; - writes a tar to standard output.")
     ],
     as_: Annotated[
         str | None,
-        typer.Option(
-            "--as", metavar="FORM", help="folder, tar, zip or bagit; otherwise as DEST's ending says."
-        ),
+        Option("--as", metavar="FORM", help="folder, tar, zip or bagit; otherwise as DEST's ending says."),
     ] = None,
     emulator: Emulators = None,
     part: Parts = None,
@@ -105,8 +102,8 @@ def export(
     else:
         _tell(session, exported, found.name, destination, len(gaps))
     if any(one.damage for one in exported.left) or inside.hurt:
-        raise typer.Exit(Exit.DAMAGE)
-    raise typer.Exit(Exit.NOT_EVERYTHING if exported.left else Exit.DONE)
+        raise Ended(Exit.DAMAGE)
+    raise Ended(Exit.NOT_EVERYTHING if exported.left else Exit.DONE)
 
 
 def _tell(session: Session, exported: Exported, snapshot: str, destination: str, gaps: int) -> None:

@@ -6,8 +6,7 @@ import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
+from handhold.cli.line import App, Argument, Context, Option
 from handhold.cli.options import Emulators, Games, Json, Paths
 from handhold.cli.session import Session
 from handhold.errors import UnknownName, WrongInput
@@ -19,16 +18,16 @@ if TYPE_CHECKING:
     from handhold.history.versions import History, Version
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(history)
 
 
 def history(
-    context: typer.Context,
+    context: Context,
     what: Annotated[
         str | None,
-        typer.Argument(
+        Argument(
             metavar="WHAT",
             help="A game, an emulator, a file's path in its emulator's home, or a place here.",
         ),
@@ -36,27 +35,23 @@ def history(
     emulator: Emulators = None,
     part: Annotated[
         list[str] | None,
-        typer.Option(metavar="PART", help="This part instead of saves and states; repeat."),
+        Option(metavar="PART", help="This part instead of saves and states; repeat."),
     ] = None,
     game: Games = None,
     path: Paths = None,
-    calendar: Annotated[
-        bool, typer.Option("--calendar", help="The evenings on which it was played.")
-    ] = False,
-    all_: Annotated[bool, typer.Option("--all", help="Every version on a line of its own.")] = False,
+    calendar: Annotated[bool, Option("--calendar", help="The evenings on which it was played.")] = False,
+    all_: Annotated[bool, Option("--all", help="Every version on a line of its own.")] = False,
     restore: Annotated[
-        str | None, typer.Option(metavar="NUMBER", help="Bring this version back onto the device at hand.")
+        str | None, Option(metavar="NUMBER", help="Bring this version back onto the device at hand.")
     ] = None,
     on_newer: Annotated[
         str,
-        typer.Option(
-            metavar="keep|both|replace", help="With --restore: where this device has newer progress."
-        ),
+        Option(metavar="keep|both|replace", help="With --restore: where this device has newer progress."),
     ] = "keep",
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="With --restore: only show what would be done.")
+        bool, Option("--dry-run", help="With --restore: only show what would be done.")
     ] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="With --restore: do it without asking.")] = False,
+    yes: Annotated[bool, Option("--yes", help="With --restore: do it without asking.")] = False,
     json: Json = False,
 ) -> None:
     """Shows the versions of a save, across nights and devices; each can be brought back.
@@ -135,7 +130,7 @@ def _place(session: Session, what: str) -> Place | None:
 
 
 def _bring(
-    context: typer.Context,
+    context: Context,
     saves: Sequence[History],
     wanted: str,
     on_newer: str,

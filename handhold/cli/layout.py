@@ -6,9 +6,8 @@ import json as json_text
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold.cli import draft, words
+from handhold.cli.line import App, Argument, Context, Ended, Option
 from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit, UnknownName
@@ -17,22 +16,20 @@ if TYPE_CHECKING:
     from handhold.layouts.catalogue import Catalogue, Checked
     from handhold.layouts.layout import Layout
 
-app = typer.Typer(
+app = App(
     name="layout",
     help="Layouts: where emulators keep their data, and what of it is worth keeping.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
 )
 
 
-def join(parent: typer.Typer) -> None:
+def join(parent: App) -> None:
     """Adds the commands."""
     draft.join(app)
-    parent.add_typer(app)
+    parent.add(app)
 
 
 @app.command("list")
-def list_(context: typer.Context, json: Json = False) -> None:
+def list_(context: Context, json: Json = False) -> None:
     """Shows your layouts, and the patterns to build one on."""
     session: Session = context.obj
     catalogue = session.catalogue()
@@ -57,8 +54,8 @@ def list_(context: typer.Context, json: Json = False) -> None:
 
 @app.command()
 def show(
-    context: typer.Context,
-    name: Annotated[str, typer.Argument(metavar="ID", help="A layout or a pattern.")],
+    context: Context,
+    name: Annotated[str, Argument(metavar="ID", help="A layout or a pattern.")],
     json: Json = False,
 ) -> None:
     """Shows one layout with everything that its patterns add."""
@@ -101,8 +98,8 @@ def show(
 
 @app.command()
 def check(
-    context: typer.Context,
-    files: Annotated[list[Path] | None, typer.Argument(metavar="FILE", help="Layout files.")] = None,
+    context: Context,
+    files: Annotated[list[Path] | None, Argument(metavar="FILE", help="Layout files.")] = None,
     json: Json = False,
 ) -> None:
     """Finds every mistake in layout files; without a file, in all of yours."""
@@ -118,13 +115,13 @@ def check(
             print(words.printable(str(mistake)), file=session.console.out)
         looked_at = words.amount(len(checked.files), "layout")
         session.console.tell(f"{looked_at}: {words.amount(len(checked.mistakes), 'mistake')}.")
-    raise typer.Exit(Exit.WRONG_INPUT if checked.mistakes else Exit.DONE)
+    raise Ended(Exit.WRONG_INPUT if checked.mistakes else Exit.DONE)
 
 
 @app.command()
 def schema(
-    context: typer.Context,
-    json: Annotated[bool, typer.Option("--json", help="The same; it is JSON either way.")] = False,
+    context: Context,
+    json: Annotated[bool, Option("--json", help="The same; it is JSON either way.")] = False,
 ) -> None:
     """Prints the JSON Schema (2020-12) of layout files, for editors."""
     from handhold.layouts.schema import schema as layout_schema

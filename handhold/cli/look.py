@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.line import App, Context, Option
 from handhold.cli.options import Emulators, EveryFile, Games, Json, Parts, Paths, SnapshotName
 from handhold.cli.session import Session
 from handhold.cli.survey import gap_document, show_gaps
@@ -23,17 +22,17 @@ if TYPE_CHECKING:
 _KINDS = {Kind.NIGHT: "night", Kind.SAFETY: "made way", Kind.RESTORED: "restored", Kind.ADOPTED: "adopted"}
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the commands."""
     app.command("list")(list_)
     app.command()(show)
 
 
 def list_(
-    context: typer.Context,
-    all_: Annotated[bool, typer.Option("--all", help="What restores left behind as well.")] = False,
+    context: Context,
+    all_: Annotated[bool, Option("--all", help="What restores left behind as well.")] = False,
     last: Annotated[
-        bool, typer.Option("--last", help="When each device was last kept, and what needs you.")
+        bool, Option("--last", help="When each device was last kept, and what needs you.")
     ] = False,
     json: Json = False,
 ) -> None:
@@ -82,7 +81,7 @@ def _about(snapshot: Snapshot) -> dict[str, Any]:
 
 
 def show(
-    context: typer.Context,
+    context: Context,
     snapshot: SnapshotName = "latest",
     emulator: Emulators = None,
     part: Parts = None,

@@ -9,11 +9,10 @@ from importlib import import_module
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from handhold import __version__
-from handhold.cli import endings
+from handhold.cli import endings, line
 from handhold.cli.console import Console
+from handhold.cli.line import App, Call, Context, Ended, Option
 from handhold.cli.session import Given, Session
 from handhold.errors import Exit
 from handhold.model import Clock
@@ -22,24 +21,24 @@ from handhold.model import Clock
 def _version(asked: bool) -> None:
     if asked:
         print(f"handhold {__version__}")
-        raise typer.Exit
+        raise Ended
 
 
 def _options(
-    context: typer.Context,
-    config: Annotated[Path | None, typer.Option(metavar="FILE", help="The config file.")] = None,
-    archive: Annotated[str | None, typer.Option(metavar="PATH", help="Where the archive is.")] = None,
-    device: Annotated[str | None, typer.Option(metavar="NAME", help="The device at hand.")] = None,
+    context: Context,
+    config: Annotated[Path | None, Option(metavar="FILE", help="The config file.")] = None,
+    archive: Annotated[str | None, Option(metavar="PATH", help="Where the archive is.")] = None,
+    device: Annotated[str | None, Option(metavar="NAME", help="The device at hand.")] = None,
     volume: Annotated[
-        list[str] | None, typer.Option(metavar="NAME=PATH", help="A storage root of the device; repeat.")
+        list[str] | None, Option(metavar="NAME=PATH", help="A storage root of the device; repeat.")
     ] = None,
     layouts: Annotated[
-        list[str] | None, typer.Option(metavar="DIR", help="A folder with your layouts; repeat.")
+        list[str] | None, Option(metavar="DIR", help="A folder with your layouts; repeat.")
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Only results and trouble.")] = False,
+    quiet: Annotated[bool, Option("--quiet", help="Only results and trouble.")] = False,
     version: Annotated[
         bool,
-        typer.Option("--version", help="The version, and nothing else.", callback=_version, is_eager=True),
+        Option("--version", help="The version, and nothing else.", callback=_version, is_eager=True),
     ] = False,
 ) -> None:
     given = Given(config, archive, device, tuple(volume or ()), tuple(layouts or ()))
@@ -89,16 +88,10 @@ def _rooms(typed: Sequence[str]) -> Sequence[str]:
     return _ROOMS
 
 
-def _app(rooms: Sequence[str]) -> typer.Typer:
-    app = typer.Typer(
-        name="handhold",
-        help="Keeps the saves, states and settings of handheld game devices, and brings them back.",
-        rich_markup_mode=None,
-        add_completion=False,
-        pretty_exceptions_enable=False,
-        context_settings={"help_option_names": ["-h", "--help"]},
+def _app(rooms: Sequence[str]) -> App:
+    app = App(
+        "handhold", "Keeps the saves, states and settings of handheld game devices, and brings them back."
     )
-    app.callback()(_options)
     for room in rooms:
         import_module(f"handhold.cli.{room}").join(app)
     return app
@@ -110,17 +103,45 @@ def run(arguments: Sequence[str] | None = None, clock: Clock | None = None) -> i
     console = Console()
     try:
         endings.check_locale()
-        command = typer.main.get_group(_app(_rooms(typed)))
-        status = command.main(args=typed, prog_name="handhold", standalone_mode=False, obj=clock)
+        status = _status(typed, clock)
         sys.stdout.flush()
-    except typer.Exit as ended:
-        return ended.exit_code
+        return status
     except BrokenPipeError:
-        # Whoever read the output has seen enough; Python must not complain again when it closes it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _hush()  # whoever read the output has seen enough
         return Exit.DONE
     except (Exception, KeyboardInterrupt) as error:
         return endings.tell(console, error, typed)
-    if status == endings.INTERRUPTED:
-        return endings.tell(console, KeyboardInterrupt(), typed)
-    return int(status or Exit.DONE)
+
+
+def _status(typed: Sequence[str], clock: Clock | None) -> int:
+    """Runs it, and gives its exit status."""
+    app = _app(_rooms(typed))
+    calls = line.plain(_options, app, typed)
+    try:
+        if calls is None:
+            from handhold.cli import wholeline
+
+            wholeline.run(_options, app, typed, clock)
+        else:
+            _call(calls, Context(clock))
+    except Ended as ended:
+        return ended.status
+    return Exit.DONE
+
+
+def _call(calls: Sequence[Call], context: Context) -> None:
+    try:
+        for function, values in calls:
+            function(context, **values)
+    except EOFError as error:  # this and the next as the library has it
+        raise KeyboardInterrupt from error
+    except BrokenPipeError:
+        _hush()
+        raise Ended(Exit.FAILED) from None
+    finally:
+        context.close()
+
+
+def _hush() -> None:
+    """Nobody reads the output any more: Python must not complain again when it closes it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

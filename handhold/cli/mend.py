@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold.cli import words
 from handhold.cli.asking import agree, settled
+from handhold.cli.line import App, Context, Ended, Option
 from handhold.cli.options import Json, Yes
 from handhold.cli.session import Session
 from handhold.cli.verify import damage_document, show_lost
@@ -25,21 +24,21 @@ if TYPE_CHECKING:
 _MOST = 12  # lines of a kind on the screen
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(mend)
 
 
 def mend(
-    context: typer.Context,
+    context: Context,
     other: Annotated[
-        str | None, typer.Option("--from", metavar="PATH", help="Another archive that may have what is lost.")
+        str | None, Option("--from", metavar="PATH", help="Another archive that may have what is lost.")
     ] = None,
     add_parity: Annotated[
         bool,
-        typer.Option("--add-parity", help="Make parity for all, and keep the archive with it from now on."),
+        Option("--add-parity", help="Make parity for all, and keep the archive with it from now on."),
     ] = False,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what could be mended.")] = False,
+    dry_run: Annotated[bool, Option("--dry-run", help="Only show what could be mended.")] = False,
     yes: Yes = False,
     json: Json = False,
 ) -> None:
@@ -87,8 +86,8 @@ def mend(
     elif dry_run:
         console.say("This was only the plan; nothing was written.")
     if not result.after.ok:
-        raise typer.Exit(Exit.DAMAGE)
-    raise typer.Exit(Exit.NOT_EVERYTHING if result.told else Exit.DONE)
+        raise Ended(Exit.DAMAGE)
+    raise Ended(Exit.NOT_EVERYTHING if result.told else Exit.DONE)
 
 
 def _other(path: str | None, own: str) -> Storage | None:

@@ -6,10 +6,9 @@ import os
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.line import App, Argument, Context, Ended
 from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit, NotNow, OwnerError, WrongInput
@@ -20,14 +19,14 @@ if TYPE_CHECKING:
     from handhold.cli.console import Console
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(mirror)
 
 
 def mirror(
-    context: typer.Context,
-    dest: Annotated[str, typer.Argument(metavar="DEST", help="The second archive, or an empty folder.")],
+    context: Context,
+    dest: Annotated[str, Argument(metavar="DEST", help="The second archive, or an empty folder.")],
     json: Json = False,
 ) -> None:
     """Brings a second archive up to date with what it lacks of this one.
@@ -67,7 +66,7 @@ def mirror(
         session.console.document(_document(first, place, done))
     else:
         _show(session.console, place, done)
-    raise typer.Exit(_status(done))
+    raise Ended(_status(done))
 
 
 def _status(done: Mirrored) -> Exit:

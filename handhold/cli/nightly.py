@@ -10,10 +10,9 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-import typer
-
 from handhold.cli import endings, words
 from handhold.cli.console import Console
+from handhold.cli.line import Ended
 from handhold.cli.session import Session
 from handhold.errors import Exit
 
@@ -46,14 +45,14 @@ def unwatched(session: Session, on_trouble: str) -> Iterator[Night]:
     status: int = Exit.DONE
     try:
         yield night
-    except typer.Exit as ended:
-        status = ended.exit_code
+    except Ended as ended:
+        status = ended.status
         raise
     except (Exception, KeyboardInterrupt) as error:
         what, advice, status = endings.words_of(error, ())
         night.trouble = " ".join(f"{what.strip()} {advice}".split())
         heard.write(f"{what}\n{advice}\n")
-        raise typer.Exit(status) from error
+        raise Ended(status) from error
     finally:
         session.console = console
         _tell(session, night, heard.getvalue(), status, on_trouble)

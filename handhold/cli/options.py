@@ -4,29 +4,29 @@ from __future__ import annotations
 
 from typing import Annotated
 
-import typer
+from handhold.cli.line import Argument, Option
 
-Emulators = Annotated[list[str] | None, typer.Option(metavar="ID", help="Only this emulator; repeat.")]
-Parts = Annotated[list[str] | None, typer.Option(metavar="PART", help="Only this part; repeat.")]
+Emulators = Annotated[list[str] | None, Option(metavar="ID", help="Only this emulator; repeat.")]
+Parts = Annotated[list[str] | None, Option(metavar="PART", help="Only this part; repeat.")]
 Games = Annotated[
-    list[str] | None, typer.Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
+    list[str] | None, Option(metavar="GAME", help="Only this game; * and ? stand for text; repeat.")
 ]
 Paths = Annotated[
     list[str] | None,
-    typer.Option(metavar="PATH", help="Only this path in an emulator's home; * and ? too; repeat."),
+    Option(metavar="PATH", help="Only this path in an emulator's home; * and ? too; repeat."),
 ]
 Homes = Annotated[
-    list[str] | None, typer.Option(metavar="EMULATOR=PATH", help="Where an emulator's home lies here.")
+    list[str] | None, Option(metavar="EMULATOR=PATH", help="Where an emulator's home lies here.")
 ]
 Checklist = Annotated[
     str | None,
-    typer.Option(metavar="FILE", help="Write what is to be done, to tick off, as FILE.md or FILE.html."),
+    Option(metavar="FILE", help="Write what is to be done, to tick off, as FILE.md or FILE.html."),
 ]
-EveryFile = Annotated[bool, typer.Option("--files", help="Every file on a line of its own.")]
-DryRun = Annotated[bool, typer.Option("--dry-run", help="Only show what would be done.")]
-Yes = Annotated[bool, typer.Option("--yes", help="Do it without asking.")]
-Json = Annotated[bool, typer.Option("--json", help="One JSON document for scripts.")]
+EveryFile = Annotated[bool, Option("--files", help="Every file on a line of its own.")]
+DryRun = Annotated[bool, Option("--dry-run", help="Only show what would be done.")]
+Yes = Annotated[bool, Option("--yes", help="Do it without asking.")]
+Json = Annotated[bool, Option("--json", help="One JSON document for scripts.")]
 
 SnapshotName = Annotated[
-    str, typer.Argument(metavar="SNAPSHOT", help="latest, DEVICE, DEVICE.DATE or a whole name.")
+    str, Argument(metavar="SNAPSHOT", help="latest, DEVICE, DEVICE.DATE or a whole name.")
 ]

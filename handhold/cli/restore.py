@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from handhold.cli import words
 from handhold.cli.asking import agree, settled
+from handhold.cli.line import App, Context, Ended, Option
 from handhold.cli.options import (
     Checklist,
     DryRun,
@@ -34,45 +33,45 @@ if TYPE_CHECKING:
     from handhold.restore.steps import OnNewer, Plan
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(restore)
 
 
 def restore(
-    context: typer.Context,
+    context: Context,
     snapshot: SnapshotName,
     emulator: Emulators = None,
     part: Parts = None,
     game: Games = None,
     path: Paths = None,
     to: Annotated[
-        list[str] | None, typer.Option(metavar="NAME=PATH", help="Put a volume's files below this folder.")
+        list[str] | None, Option(metavar="NAME=PATH", help="Put a volume's files below this folder.")
     ] = None,
     home: Homes = None,
     form: Annotated[
         list[str] | None,
-        typer.Option(
+        Option(
             metavar="EMULATOR=HOME",
             help="Where an emulator keeps saves beside the games or in a folder: the one to put them into.",
         ),
     ] = None,
     on_newer: Annotated[
         str,
-        typer.Option(metavar="keep|both|replace", help="What to do where this device has newer progress."),
+        Option(metavar="keep|both|replace", help="What to do where this device has newer progress."),
     ] = "keep",
     unpack: Annotated[
-        bool, typer.Option("--unpack", help="Write what lies in zips as files, into a folder beside each.")
+        bool, Option("--unpack", help="Write what lies in zips as files, into a folder beside each.")
     ] = False,
     repoint: Annotated[
         list[str] | None,
-        typer.Option(metavar="OLD=NEW", help="Settings that name the path OLD name NEW instead; repeat."),
+        Option(metavar="OLD=NEW", help="Settings that name the path OLD name NEW instead; repeat."),
     ] = None,
     rename: Annotated[
         list[str] | None,
-        typer.Option(metavar="OLD=NEW", help="Saves of the game OLD go by the title NEW here; repeat."),
+        Option(metavar="OLD=NEW", help="Saves of the game OLD go by the title NEW here; repeat."),
     ] = None,
-    files: Annotated[bool, typer.Option("--files", help="List every file with its place.")] = False,
+    files: Annotated[bool, Option("--files", help="List every file with its place.")] = False,
     checklist: Checklist = None,
     dry_run: DryRun = False,
     yes: Yes = False,
@@ -159,7 +158,7 @@ def restore(
 
         ticked.write(listed(prepared, None if dry_run else plan), session.clock())
         console.tell(f"The checklist is in {checklist}.")
-    raise typer.Exit(Exit.DAMAGE if prepared.hurt_pages or prepared.hurt_lists else status_of(plan))
+    raise Ended(Exit.DAMAGE if prepared.hurt_pages or prepared.hurt_lists else status_of(plan))
 
 
 def checklist_file(path: str | None) -> ChecklistFile | None:

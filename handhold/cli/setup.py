@@ -8,11 +8,11 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated
 
-import typer
 from msgspec.structs import replace
 
 from handhold.cli import words
 from handhold.cli.last import same_medium_line
+from handhold.cli.line import App, Context, Ended, Option
 from handhold.cli.session import Session
 from handhold.errors import NotNow, WrongInput
 
@@ -29,22 +29,20 @@ _COPIES = (
 _RIGHTS = "Keep only games and firmware that you have the right to copy."
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(setup)
 
 
 def setup(
-    context: typer.Context,
-    yes: Annotated[
-        bool, typer.Option("--yes", help="Take the proposals and replace an earlier config.")
-    ] = False,
+    context: Context,
+    yes: Annotated[bool, Option("--yes", help="Take the proposals and replace an earlier config.")] = False,
     nightly: Annotated[
         bool,
-        typer.Option("--nightly", help="Only print the lines for cron and systemd: a snapshot every night."),
+        Option("--nightly", help="Only print the lines for cron and systemd: a snapshot every night."),
     ] = False,
     parity: Annotated[
-        bool, typer.Option("--parity", help="Keep this archive with parity, so that dead sectors come back.")
+        bool, Option("--parity", help="Keep this archive with parity, so that dead sectors come back.")
     ] = False,
 ) -> None:
     """Makes an archive, or joins one with another device, and writes the config.
@@ -67,7 +65,7 @@ def setup(
     replacing = f"{session.config_path} is there already, for {earlier.device}."
     if asks and earlier.device and not console.agrees(f"{replacing} Replace it?"):
         console.say("Nothing was changed.")
-        raise typer.Exit(1)
+        raise Ended(1)
     device = _device(session, earlier, asks, yes)
     volumes = _volumes(session, earlier if earlier.device == device else Config(), asks, yes)
     place = _archive_place(session, earlier, volumes, asks, yes)

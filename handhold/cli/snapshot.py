@@ -6,12 +6,11 @@ import unicodedata
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
 from handhold.cli.knownlayouts import Known, known_layouts
 from handhold.cli.last import same_medium_line, shared_volumes
+from handhold.cli.line import App, Context, Ended, Option
 from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.cli.survey import (
@@ -30,42 +29,42 @@ if TYPE_CHECKING:
     from handhold.snapshot import Result
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(snapshot)
 
 
 def snapshot(
-    context: typer.Context,
+    context: Context,
     keep: Annotated[
-        list[str] | None, typer.Option(metavar="PART", help="Keep this part too (games); repeat.")
+        list[str] | None, Option(metavar="PART", help="Keep this part too (games); repeat.")
     ] = None,
     leave: Annotated[
-        list[str] | None, typer.Option(metavar="PART", help="Leave this part out (textures); repeat.")
+        list[str] | None, Option(metavar="PART", help="Leave this part out (textures); repeat.")
     ] = None,
     reread: Annotated[
-        bool, typer.Option("--reread", help="Read every file, whatever its size and time say.")
+        bool, Option("--reread", help="Read every file, whatever its size and time say.")
     ] = False,
     newest: Annotated[
         int | None,
-        typer.Option(
+        Option(
             metavar="N", min=1, help="Keep only the newest N exports of an emulator that exports everything."
         ),
     ] = None,
     only_layouts: Annotated[
-        bool, typer.Option("--only-layouts", help="Keep only what a layout names; recognise nothing.")
+        bool, Option("--only-layouts", help="Keep only what a layout names; recognise nothing.")
     ] = False,
-    note: Annotated[str, typer.Option(metavar="TEXT", help="A few words to find this snapshot by.")] = "",
+    note: Annotated[str, Option(metavar="TEXT", help="A few words to find this snapshot by.")] = "",
     level: Annotated[
         int,
-        typer.Option(metavar="N", min=1, max=19, help="How hard new data is packed: 1 is fast, 19 is small."),
+        Option(metavar="N", min=1, max=19, help="How hard new data is packed: 1 is fast, 19 is small."),
     ] = 3,
     nightly: Annotated[
-        bool, typer.Option("--nightly", help="Nobody watches: only a line if something is wrong, and a log.")
+        bool, Option("--nightly", help="Nobody watches: only a line if something is wrong, and a log.")
     ] = False,
     on_trouble: Annotated[
         str | None,
-        typer.Option(metavar="COMMAND", help="With --nightly: run this if something is wrong."),
+        Option(metavar="COMMAND", help="With --nightly: run this if something is wrong."),
     ] = None,
     json: Json = False,
 ) -> None:
@@ -82,7 +81,7 @@ def snapshot(
         else:
             show(session, result)
         known.tell(session.console)
-        raise typer.Exit(_status(result, known))
+        raise Ended(_status(result, known))
     if json:
         raise WrongInput("--nightly has its log and its one line, and no --json.", "Leave one of them out.")
     from handhold.cli.nightly import trouble_of, unwatched
@@ -94,7 +93,7 @@ def snapshot(
         show(session, result)
         known.tell(session.console)
         night.trouble = trouble_of(result, known.trouble)
-        raise typer.Exit(_status(result, known))
+        raise Ended(_status(result, known))
 
 
 def _status(result: Result, known: Known) -> Exit:

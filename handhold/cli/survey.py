@@ -6,10 +6,9 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.line import App, Context, Ended, Option
 from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit
@@ -22,18 +21,18 @@ if TYPE_CHECKING:
     from handhold.device.survey import Changed, Found
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(survey)
 
 
 def survey(
-    context: typer.Context,
+    context: Context,
     why: Annotated[
-        bool, typer.Option("--why", help="Tell why files that no layout names were recognised.")
+        bool, Option("--why", help="Tell why files that no layout names were recognised.")
     ] = False,
     only_layouts: Annotated[
-        bool, typer.Option("--only-layouts", help="Look only for what a layout names; recognise nothing.")
+        bool, Option("--only-layouts", help="Look only for what a layout names; recognise nothing.")
     ] = False,
     json: Json = False,
 ) -> None:
@@ -67,7 +66,7 @@ def survey(
         session.console.document(document(walked, found, free, stale, odd))
     else:
         show(session, walked, found, free, stale, odd, why)
-    raise typer.Exit(Exit.NOT_EVERYTHING if walked.gaps else Exit.DONE)
+    raise Ended(Exit.NOT_EVERYTHING if walked.gaps else Exit.DONE)
 
 
 def document(

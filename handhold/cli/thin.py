@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
 from handhold.cli.asking import agree, settled
+from handhold.cli.line import App, Context, Ended, Option
 from handhold.cli.options import Json, Yes
 from handhold.cli.session import Session
 from handhold.errors import Exit, NotNow, WrongInput
@@ -21,24 +20,24 @@ if TYPE_CHECKING:
 _MOST = 12  # lines of a kind on the screen
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(thin)
 
 
 def thin(
-    context: typer.Context,
-    nights: Annotated[int, typer.Option(min=0, metavar="N", help="Keep the last N nights.")] = 0,
-    weeks: Annotated[int, typer.Option(min=0, metavar="N", help="Keep the newest of N weeks.")] = 0,
-    months: Annotated[int, typer.Option(min=0, metavar="N", help="Keep the newest of N months.")] = 0,
-    years: Annotated[int, typer.Option(min=0, metavar="N", help="Keep the newest of N years.")] = 0,
+    context: Context,
+    nights: Annotated[int, Option(min=0, metavar="N", help="Keep the last N nights.")] = 0,
+    weeks: Annotated[int, Option(min=0, metavar="N", help="Keep the newest of N weeks.")] = 0,
+    months: Annotated[int, Option(min=0, metavar="N", help="Keep the newest of N months.")] = 0,
+    years: Annotated[int, Option(min=0, metavar="N", help="Keep the newest of N years.")] = 0,
     zone: Annotated[
-        str | None, typer.Option(metavar="ZONE", help="Your time zone, if it is not this machine's.")
+        str | None, Option(metavar="ZONE", help="Your time zone, if it is not this machine's.")
     ] = None,
     let_go: Annotated[
-        bool, typer.Option("--let-go", help="Also give up saves that stand in no night that stays.")
+        bool, Option("--let-go", help="Also give up saves that stand in no night that stays.")
     ] = False,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show which nights would go.")] = False,
+    dry_run: Annotated[bool, Option("--dry-run", help="Only show which nights would go.")] = False,
     yes: Yes = False,
     json: Json = False,
 ) -> None:
@@ -79,7 +78,7 @@ def thin(
             console.say(
                 "This was only the plan; nothing was changed." if dry_run else "Nothing is to be done."
             )
-        raise typer.Exit(Exit.DAMAGE if found.missing else Exit.DONE)
+        raise Ended(Exit.DAMAGE if found.missing else Exit.DONE)
     gone = len(found.goes)
     what = f"Let {words.amount(gone, 'night')} go" if gone else "Let go what nothing needs any more"
     agree(console, yes, f"{what}?")
@@ -101,8 +100,8 @@ def thin(
         known = f"{words.amount(done.let_go, 'night')} let go; what stood where and when is still known. "
         console.say(known + came if done.let_go else came)
     if done.damage:
-        raise typer.Exit(Exit.DAMAGE)
-    raise typer.Exit(Exit.NOT_EVERYTHING if done.told else Exit.DONE)
+        raise Ended(Exit.DAMAGE)
+    raise Ended(Exit.NOT_EVERYTHING if done.told else Exit.DONE)
 
 
 def _show(console: Console, plan: Thinning) -> None:

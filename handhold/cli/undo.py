@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
 from handhold.cli.asking import agree, settled
+from handhold.cli.line import App, Context, Ended
 from handhold.cli.options import DryRun, Json, Yes
 from handhold.cli.restore import outcome, status_of
 from handhold.cli.session import Session
@@ -19,13 +18,13 @@ if TYPE_CHECKING:
     from handhold.restore.undo import Undo
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(undo)
 
 
 def undo(
-    context: typer.Context,
+    context: Context,
     dry_run: DryRun = False,
     yes: Yes = False,
     json: Json = False,
@@ -77,7 +76,7 @@ def undo(
         )
     if json:
         console.document(plans.document(plan, (), dry_run=dry_run, restore=name))
-    raise typer.Exit(status_of(plan))
+    raise Ended(status_of(plan))
 
 
 def _show(console: Console, prepared: Undo) -> None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from handhold import amounts
 from handhold.cli import words
+from handhold.cli.line import App, Context, Ended, Option
 from handhold.cli.options import Json
 from handhold.cli.session import Session
 from handhold.errors import Exit
@@ -18,15 +17,15 @@ if TYPE_CHECKING:
     from handhold.cli.console import Console
 
 
-def join(app: typer.Typer) -> None:
+def join(app: App) -> None:
     """Adds the command."""
     app.command()(verify)
 
 
 def verify(
-    context: typer.Context,
+    context: Context,
     deep: Annotated[
-        bool, typer.Option("--deep", help="Unpack everything and check every block and every file.")
+        bool, Option("--deep", help="Unpack everything and check every block and every file.")
     ] = False,
     json: Json = False,
 ) -> None:
@@ -42,7 +41,7 @@ def verify(
         session.console.document(document(report))
     else:
         show(session, report)
-    raise typer.Exit(Exit.DONE if report.ok else Exit.DAMAGE)
+    raise Ended(Exit.DONE if report.ok else Exit.DAMAGE)
 
 
 def document(report: Report) -> dict[str, Any]:
