@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import re
-import secrets
 import shlex
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -53,6 +52,8 @@ def checked_device_name(name: str) -> str:
 
 def new_origin() -> str:
     """Drawn at random; it begins with a letter, so that no YAML takes it for a number."""
+    import secrets
+
     return secrets.choice("abcdef") + secrets.token_hex(8)[1:]
 
 

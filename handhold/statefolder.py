@@ -1,12 +1,12 @@
-"""The user's state folder on this machine: notes that handhold leaves there for itself, and its logs.
+"""The user's folders on this machine: for the config, and for state, which are notes to itself and logs.
 
-Source: XDG Base Directory Specification, XDG_STATE_HOME
+Source: XDG Base Directory Specification, XDG_CONFIG_HOME and XDG_STATE_HOME
 """
 
 from __future__ import annotations
 
 import os
-import secrets
+import sys
 from pathlib import Path
 from typing import TypeVar
 
@@ -17,10 +17,25 @@ _LARGEST = 1 << 20
 
 
 def state_folder() -> Path:
-    """Where it is; it may have to be made."""
-    import platformdirs
+    """Where state is kept; it may have to be made."""
+    return Path(_folder("XDG_STATE_HOME", ".local/state", "user_state_dir"))
 
-    return Path(platformdirs.user_state_dir("handhold", appauthor=False))
+
+def config_folder() -> Path:
+    """Where the config is, unless another file is named; it may have to be made."""
+    return Path(_folder("XDG_CONFIG_HOME", ".config", "user_config_dir"))
+
+
+def _folder(variable: str, usual: str, called: str) -> str:
+    """The folder that the variable names, or the usual one in the user's home."""
+    if sys.platform == "linux" and "ANDROID_ROOT" not in os.environ:
+        said = os.environ.get(variable) or os.path.join(os.environ.get("HOME", ""), usual)
+        if os.path.isabs(said):
+            return os.path.join(said, "handhold")
+    import platformdirs  # knows other systems, and homes that no variable names
+
+    found: str = getattr(platformdirs, called)("handhold", appauthor=False)
+    return found
 
 
 def write_note(kind: str, name: str, value: object) -> bool:
@@ -28,6 +43,8 @@ def write_note(kind: str, name: str, value: object) -> bool:
 
     A note that is there is replaced in one step.
     """
+    import secrets
+
     import msgspec
 
     note = _file(kind, name)

@@ -98,9 +98,11 @@ class Console:
     @property
     def width(self) -> int:
         """Columns of the screen; 80 where there is none."""
+        if not self.out.isatty():
+            return WIDTH
         import shutil
 
-        return max(40, shutil.get_terminal_size((WIDTH, 24)).columns) if self.out.isatty() else WIDTH
+        return max(40, shutil.get_terminal_size((WIDTH, 24)).columns)
 
     @property
     def asks(self) -> bool:
@@ -139,13 +141,13 @@ class Console:
 
     def _lines(self, text: str) -> str:
         """The text fit for a terminal: nothing that plays tricks, no line longer than the screen."""
-        import textwrap
-
         lines = []
         for line in map(printable, text.split("\n")):
             if len(line) <= self.width or _PLACE.match(line):
                 lines.append(line)
                 continue
+            import textwrap  # seldom, and where memory is short there is none for it
+
             indent = line[: len(line) - len(line.lstrip())]
             hang = indent + ("  " if line.lstrip().startswith("- ") else "")
             lines += textwrap.wrap(

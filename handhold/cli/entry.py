@@ -12,11 +12,26 @@ from handhold import __version__
 _YOUNG = 100_000
 
 
+def _load_without_inspection() -> None:
+    """Loads msgspec without a library that it can do without.
+
+    That one loads all that looks into source code, which takes longer than msgspec itself.
+    """
+    missed = "typing_extensions"
+    if missed not in sys.modules:
+        sys.modules[missed] = None  # type: ignore[assignment]  # as if it were not installed
+        try:
+            import msgspec  # noqa: F401
+        finally:
+            del sys.modules[missed]
+
+
 def main() -> None:
     """Runs the command that was typed, and exits with its status."""
     if sys.argv[1:] == ["--version"]:  # answered without the libraries of the command line
         print(f"handhold {__version__}")
         return
+    _load_without_inspection()
     from handhold.cli.main import run
 
     gc.freeze()  # what was imported stays

@@ -32,7 +32,7 @@ def join(parent: App) -> None:
 def list_(context: Context, json: Json = False) -> None:
     """Shows your layouts, and the patterns to build one on."""
     session: Session = context.obj
-    catalogue = session.catalogue()
+    catalogue = session.catalogue(patterns=True)
     if json:
         session.console.document(listing(catalogue))
         return
@@ -60,7 +60,7 @@ def show(
 ) -> None:
     """Shows one layout with everything that its patterns add."""
     session: Session = context.obj
-    layout = one_named(session.catalogue(), name)
+    layout = one_named(session.catalogue(patterns=True), name)
     if json:
         session.console.document(described(layout))
         return

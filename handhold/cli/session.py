@@ -52,9 +52,9 @@ class Session:
             from handhold.typed import checked_path
 
             return Path(checked_path("--config", str(named)))
-        import platformdirs
+        from handhold.statefolder import config_folder
 
-        return Path(platformdirs.user_config_dir("handhold", appauthor=False)) / "config.yaml"
+        return config_folder() / "config.yaml"
 
     @property
     def config(self) -> Config:
@@ -102,12 +102,10 @@ class Session:
         left_by = self._archive.left_by if self._archive is not None else ""
         if not left_by:
             return
-        import socket
-
         self.console.tell(
             f"\nThe last run did not come to its end: {left_by}. The archive is whole all the same."
         )
-        if f" on {socket.gethostname()}, " not in left_by:
+        if f" on {os.uname().nodename}, " not in left_by:
             self.console.tell("Should that machine still be at work there, let only one write at a time.")
 
     @property
@@ -201,11 +199,11 @@ class Session:
 
         return read_sound(self.layout_folders)
 
-    def catalogue(self) -> Catalogue:
-        """The patterns and the owner's layouts."""
+    def catalogue(self, *, patterns: bool = False) -> Catalogue:
+        """The owner's layouts, and the patterns: those that they build on, or all that there are."""
         from handhold.layouts.catalogue import read_catalogue
 
-        return read_catalogue(self.layout_folders)
+        return read_catalogue(self.layout_folders, patterns=patterns)
 
     def recognises(self, only_layouts: bool) -> bool:
         """Whether saves that no layout names are recognised: unless an option or the config turns it off."""

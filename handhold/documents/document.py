@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from typing import Any
 
 import msgspec
-import yaml
 
 from handhold.documents.mistakes import Mistake
 
@@ -20,7 +19,6 @@ MOST_BYTES = 256 * 1024
 MOST_DEPTH = 12
 MOST_VALUES = 20_000
 
-_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _NUMBER = re.compile(
     r"[-+]?(\d+|0o[0-7]+|0x[0-9a-fA-F]+|(\.\d+|\d+(\.\d*)?)([eE][-+]?\d+)?|\.(inf|Inf|INF))|\.(nan|NaN|NAN)"
 )
@@ -87,9 +85,11 @@ def read_document(data: bytes, file: str, mistakes: list[Mistake], sort: str) ->
         return None
     if _tabs(text, wrong):
         return None
+    import yaml  # only where there is a file: it takes as long to load as to read ten of them
+
     builder = _Builder(wrong)
     try:
-        return builder.build(yaml.parse(text, Loader=_LOADER))
+        return builder.build(yaml.parse(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)))
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line, mark.column) if mark else (0, 0)
@@ -153,16 +153,26 @@ class _Builder:
         self.count = 0
 
     def build(self, events: Iterator[Any]) -> Node | None:
+        from yaml.events import (
+            AliasEvent,
+            DocumentStartEvent,
+            MappingEndEvent,
+            MappingStartEvent,
+            ScalarEvent,
+            SequenceEndEvent,
+            SequenceStartEvent,
+        )
+
         documents = 0
         for event in events:
             mark = event.start_mark
             line, column = mark.line + 1, mark.column + 1
-            if isinstance(event, yaml.DocumentStartEvent):
+            if isinstance(event, DocumentStartEvent):
                 documents += 1
                 if documents > 1:
                     self.wrong(line, column, "a second document in one file", "one document in each file")
                     raise _TooMuch
-            elif isinstance(event, yaml.AliasEvent):
+            elif isinstance(event, AliasEvent):
                 self.wrong(
                     line,
                     column,
@@ -170,18 +180,18 @@ class _Builder:
                     "the value itself, or quotes around a path with *",
                 )
                 self.add(Broken(line, column))
-            elif isinstance(event, yaml.ScalarEvent):
+            elif isinstance(event, ScalarEvent):
                 self.refuse_marks(event, line, column)
                 self.add(Scalar(line, column, event.value, _kind(event)))
-            elif isinstance(event, yaml.MappingStartEvent | yaml.SequenceStartEvent):
+            elif isinstance(event, (MappingStartEvent, SequenceStartEvent)):
                 self.refuse_marks(event, line, column)
                 if len(self.open) == MOST_DEPTH:
                     self.wrong(
                         line, column, "values too deep inside each other", f"at most {MOST_DEPTH} deep"
                     )
                     raise _TooMuch
-                self.open.append(_Open(mark, isinstance(event, yaml.MappingStartEvent)))
-            elif isinstance(event, yaml.MappingEndEvent | yaml.SequenceEndEvent):
+                self.open.append(_Open(mark, isinstance(event, MappingStartEvent)))
+            elif isinstance(event, (MappingEndEvent, SequenceEndEvent)):
                 done = self.open.pop()
                 self.add(
                     self.table(done) if done.table else Items(done.line, done.column, tuple(done.values))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Callable, Collection
 from enum import StrEnum
@@ -39,7 +38,9 @@ def one_of(choices: type[C], text: str, what: str) -> C:
 
 def nearest(text: str, known: Collection[str]) -> str:
     """What was expected: one of the known words, and which of them is close."""
-    near = difflib.get_close_matches(text[:60], list(known), n=1)
+    from difflib import get_close_matches
+
+    near = get_close_matches(text[:60], list(known), n=1)
     return f"one of {', '.join(known)}" + (f" ({near[0]}?)" if near else "")
 
 

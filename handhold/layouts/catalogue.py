@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Mapping, Sequence
-from difflib import get_close_matches
 from pathlib import Path
 
 import msgspec
@@ -27,12 +27,13 @@ class Catalogue(msgspec.Struct, frozen=True):
     patterns: Mapping[str, Layout]
 
 
-def read_catalogue(folders: Sequence[Path]) -> Catalogue:
+def read_catalogue(folders: Sequence[Path], *, patterns: bool = True) -> Catalogue:
     """The built-in patterns and every ``*.yaml`` of the folders.
 
-    Raises ``Mistakes`` with every mistake of every file.
+    Without ``patterns`` only those patterns that these build on. Raises ``Mistakes`` with every mistake of
+    every file.
     """
-    sound = read_sound(folders)
+    sound = read_sound(folders, patterns=patterns)
     if sound.mistakes is not None:
         raise sound.mistakes
     return sound.catalogue
@@ -49,11 +50,14 @@ class Sound(msgspec.Struct, frozen=True):
     missing: frozenset[str]
 
 
-def read_sound(folders: Sequence[Path]) -> Sound:
+def read_sound(folders: Sequence[Path], *, patterns: bool = False) -> Sound:
     """The same, for a night that must not be lost for a slip in one file. Raises nothing."""
     mistakes: list[Mistake] = []
     files = files_in([patterns_folder(), *folders], mistakes)
-    drafts = read_files(files, mistakes)
+    if patterns:
+        drafts = read_files(files, mistakes)
+    else:
+        files, drafts = _needed(files, mistakes)
     layouts = resolve(drafts, mistakes)
     named = {draft.file: draft.id for draft in drafts if draft.id is not None}
     others = {named.get(shown(file), file.stem.lower()) for file in files} | set(named.values())
@@ -123,6 +127,38 @@ def read_files(files: Sequence[Path], mistakes: list[Mistake]) -> list[Draft]:
     return drafts
 
 
+def _needed(files: Sequence[Path], mistakes: list[Mistake]) -> tuple[list[Path], list[Draft]]:
+    """The files without the built-in patterns that no other names, and the drafts of those that are left.
+
+    A pattern's file is called like its id. One that says where a home lies is more than a pattern, and stays.
+    """
+    folder = patterns_folder()
+    unread = {file.stem: file for file in files if file.parent == folder and not _says_where(file)}
+    left = [file for file in files if file not in unread.values()]
+    drafts = read_files(left, mistakes)
+    named = [name for draft in drafts for name in (draft.id, draft.like) if name is not None]
+    while named:
+        name = named.pop()
+        if name in unread:
+            left.append(unread.pop(name))
+            more = read_files(left[-1:], mistakes)
+            named += [draft.like for draft in more if draft.like is not None]
+            drafts = [*more, *drafts]  # in front, as where all are read
+        elif unread and not any(name == draft.id for draft in drafts):  # told with what there is
+            return list(files), [*read_files(list(unread.values()), mistakes), *drafts]
+    return left, drafts
+
+
+_WHERE = re.compile(rb"^[^#\n]*\bat\b['\"]?\s*:", re.MULTILINE)
+
+
+def _says_where(file: Path) -> bool:
+    try:
+        return _WHERE.search(file.read_bytes()) is not None
+    except OSError:
+        return True  # told when it is read
+
+
 def resolve(drafts: Sequence[Draft], mistakes: list[Mistake]) -> list[Layout]:
     """The drafts with their patterns put below them; those with a mistake, or upon one, are left out."""
     by_id: dict[str, Draft] = {}
@@ -153,6 +189,8 @@ def _chain(draft: Draft, by_id: Mapping[str, Draft], mistakes: list[Mistake]) ->
         below = by_id.get(wanted)
         if below is None:
             if len(chain) == 1:  # else it is told where it is written
+                from difflib import get_close_matches
+
                 near = get_close_matches(wanted, sorted(by_id), n=1)
                 expected = "the id of a pattern" + (f" ({near[0]}?)" if near else "")
                 mistakes.append(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
 
@@ -91,17 +90,16 @@ class Verdict(NamedTuple):
     carry: bool | None
 
 
-@dataclass(frozen=True)
-class Layout:
+class Layout(msgspec.Struct, frozen=True, eq=False, dict=True):
     """A layout with everything that its patterns add already in it.
 
     ``rules`` stand in the order in which they are asked; ``like`` names the patterns below it, nearest first.
     ``before`` and ``after`` are the steps by hand around a restore, in order, and ``imports``
     those that bring what was put into an export home into the emulator. ``source`` is the file that it
-    was read from, for messages only. ``inside`` says what the members of its zips are. ``newest`` is given
-    where each file of an ``export`` home is an export of everything: how many of them are kept, ``ALL`` for
-    all. ``forms`` names a home beside the games and a home that is a folder, if the emulator keeps the same
-    saves in one or in the other. ``version`` says where the emulator's version stands.
+    was read from, for messages only; it tells no two layouts apart. ``inside`` says what the members of its
+    zips are. ``newest`` is given where each file of an ``export`` home is an export of everything: how many
+    of them are kept, ``ALL`` for all. ``forms`` names a home beside the games and a home that is a folder, if
+    the emulator keeps the same saves in one or in the other. ``version`` says where its version stands.
     """
 
     id: str
@@ -112,12 +110,20 @@ class Layout:
     before: tuple[str, ...]
     after: tuple[str, ...]
     carry: Mapping[Part, bool]
-    source: str = field(default="", compare=False)
+    source: str = ""
     inside: tuple[Rule, ...] = ()
     newest: int | None = None
     forms: tuple[str, str] | None = None
     version: Version | None = None
     imports: tuple[str, ...] = ()
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Layout):
+            return NotImplemented
+        names = (name for name in self.__struct_fields__ if name != "source")
+        return all(getattr(self, name) == getattr(other, name) for name in names)
+
+    __hash__ = None  # type: ignore[assignment]
 
     def verdict(self, home: str, path: str) -> Verdict | None:
         """What the file at ``path`` (relative to the home, written form) is, or None if no rule speaks of it.

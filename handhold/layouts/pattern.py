@@ -28,9 +28,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from typing import NamedTuple
+
+import msgspec
 
 from handhold.documents.mistakes import Wrong
 from handhold.layouts.syntax import Capture, Way, Wild, repeats, ways_of
@@ -40,12 +41,20 @@ MOST_CHARACTERS = 1000
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 
 
-@dataclass(frozen=True)
-class Pattern:
+class Pattern(msgspec.Struct, frozen=True, eq=False, dict=True):
     """A pattern that is known to be sound; two of the same text are equal. Made by ``compile_pattern``."""
 
     text: str
-    _ways: tuple[list[Way], ...] = field(compare=False, repr=False)
+    _ways: tuple[list[Way], ...]
+
+    def __eq__(self, other: object) -> bool:
+        return self.text == other.text if isinstance(other, Pattern) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self.text)
+
+    def __repr__(self) -> str:
+        return f"Pattern({self.text!r})"
 
     def match(self, path: str) -> dict[str, str] | None:
         """What the captures hold, in written form, or None if the path does not fit.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -22,6 +23,36 @@ def test_version_needs_no_library() -> None:
     said = subprocess.run((sys.executable, "-c", script), capture_output=True, text=True, check=True)
     assert said.stdout.splitlines()[0].split()[0] == "handhold"
     assert said.stdout.splitlines()[1] == "[]"
+
+
+#: What takes long to load and most commands never need.
+_SELDOM = {"typer", "rich.console", "platformdirs", "inspect", "dataclasses", "psutil", "difflib"}
+
+
+@pytest.mark.parametrize("command", ["snapshot", "verify", "history", "restore latest --yes"])
+def test_a_plain_command_needs_no_library_that_few_need(command: str, tmp_path: Path) -> None:
+    volume = tmp_path / "card"
+    volume.mkdir()
+    script = (
+        "import sys\n"
+        "from handhold.cli.entry import main\n"
+        "try: main()\n"
+        f"finally: print(sorted({_SELDOM} & sys.modules.keys()), file=sys.stderr)"
+    )
+    front = ["--archive", str(tmp_path / "archive"), "--device", "wren", "--volume", f"card={volume}"]
+    environment = os.environ | {"XDG_CONFIG_HOME": str(tmp_path)}
+
+    def run(*typed: str) -> subprocess.CompletedProcess[str]:
+        line = (sys.executable, "-c", script, *front, *typed)
+        return subprocess.run(line, capture_output=True, text=True, env=environment)
+
+    assert run("setup", "--yes").returncode == 0
+    (volume / "Saves").mkdir()
+    (volume / "Saves" / "Lamp.sav").write_bytes(b"1")
+    assert run("snapshot").returncode == 0
+    said = run(*command.split())
+    assert said.returncode == 0, said.stderr
+    assert said.stderr.splitlines()[-1] == "[]"
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import psutil
 import pytest
 
+from handhold.device import volumes
 from handhold.device.volumes import _traits, free_room, mounted, open_device, traits_of
 from handhold.device.walk import walk
 from handhold.errors import Exit, NotNow, OwnerError, WrongInput
@@ -111,6 +113,26 @@ def test_traits_by_kind(kind: str, step: int, local: bool, folds: bool, largest:
 def test_emulated_storage_has_precise_times() -> None:
     assert not _traits("fuse", "/storage/emulated/0").local_time
     assert _traits("fuse", "/storage/emulated/0").folds_case
+
+
+def test_mounts_are_read_as_a_library_reads_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Source: psutil, disk_partitions
+    expected = [
+        (one.mountpoint, one.fstype, frozenset(one.opts.split(",")))
+        for one in psutil.disk_partitions(all=True)
+    ]
+    assert [(one.path, one.kind, one.options) for one in volumes._mounts()] == expected
+    monkeypatch.setattr(volumes, "_MOUNT_TABLE", "/nowhere")  # as on a system without that table
+    assert [(one.path, one.kind, one.options) for one in volumes._mounts()] == expected
+
+
+def test_names_of_mounts_with_spaces_and_more() -> None:
+    # Source: proc_pid_mounts(5) and getmntent(3): octal codes of space, tab, line feed and backslash
+    line = (
+        rb"/dev/sd\040a /mnt/my\040card\134x\011\012\xff".replace(rb"\xff", b"\xff") + b" vfat rw,noatime 0 0"
+    )
+    mount = volumes._mount(line)
+    assert mount == ("/dev/sd a", "/mnt/my card\\x\t\n\udcff", "vfat", frozenset({"rw", "noatime"}))
 
 
 def test_free_room_as_df_has_it(tmp_path: Path) -> None:

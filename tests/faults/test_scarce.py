@@ -101,7 +101,7 @@ def test_a_card_that_is_full(command: tuple[str, ...], size: Size) -> None:
 _LITTLE = """
 import resource, sys
 from pathlib import Path
-import handhold.cli.main, handhold.restore.apply, handhold.snapshot, filelock, pyfastcdc, zstandard
+import handhold.cli.main, handhold.restore.apply, handhold.snapshot, pyfastcdc, zstandard
 pages = int(Path("/proc/self/statm").read_text().split()[0])
 limit = pages * resource.getpagesize() + int(sys.argv.pop(1))
 resource.setrlimit(resource.RLIMIT_AS, (limit, limit))

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from handhold.documents.mistakes import Mistakes
-from handhold.layouts.catalogue import Catalogue, read_catalogue
+from handhold.layouts.catalogue import Catalogue, read_catalogue, read_sound
 from handhold.layouts.layout import Home, Place, Verdict
 from handhold.model import HomeKind, Part
 
@@ -178,3 +178,43 @@ def test_the_same_folder_twice_is_read_once(tmp_path: Path) -> None:
     other = tmp_path / "other"
     other.symlink_to(tmp_path)
     assert "ground" in read_catalogue([tmp_path, tmp_path, other]).patterns
+
+
+@pytest.mark.parametrize(
+    "files",
+    [
+        {},
+        {"own": "layout: 1\nid: own\ntitle: Own\nlike: front-end\nhomes: [{name: main, at: '*:Own'}]\n"},
+        {"own": "layout: 1\nid: own\ntitle: Own\nlike: frnt-end\nhomes: [{name: main, at: '*:Own'}]\n"},
+        {"front-end": "layout: 1\nid: front-end\ntitle: Own\nhomes: [{name: a, kind: games, at: '*:A'}]\n"},
+        {
+            "ground": GROUND,
+            "own": "layout: 1\nid: own\ntitle: Own\nlike: two\n",
+            "two": "layout: 1\nid: two\ntitle: Two\nlike: id-tree\n",
+            "broken": "layout: 1\nid: [",
+        },
+    ],
+)
+def test_without_the_patterns_that_nobody_names_all_else_is_the_same(
+    tmp_path: Path, files: dict[str, str]
+) -> None:
+    for name, text in files.items():
+        (tmp_path / f"{name}.yaml").write_text(text)
+    whole, quick = read_sound([tmp_path], patterns=True), read_sound([tmp_path])
+    assert quick.catalogue.layouts == whole.catalogue.layouts
+    assert [one.source for one in quick.catalogue.layouts.values()] == [
+        one.source for one in whole.catalogue.layouts.values()
+    ]
+    assert str(quick.mistakes) == str(whole.mistakes)
+    assert quick.missing == whole.missing
+    assert quick.catalogue.patterns.items() <= whole.catalogue.patterns.items()
+    assert whole.catalogue.patterns.keys() > quick.catalogue.patterns.keys() or "frnt" in str(whole.mistakes)
+
+
+def test_a_pattern_that_says_where_it_lies_is_a_layout(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody who writes it into the file that came along is heard as well."""
+    (tmp_path / "ground.yaml").write_text(GROUND.replace("kind: folder}", "kind: folder, at: '*:Ground'}"))
+    monkeypatch.setattr("handhold.layouts.catalogue.patterns_folder", lambda: tmp_path)
+    assert "ground" in read_sound([]).catalogue.layouts

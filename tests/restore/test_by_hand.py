@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from handhold.model import Entry, HomeKind, Part, Site, Traits
 from handhold.restore.byhand import by_hand

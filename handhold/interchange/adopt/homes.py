@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import replace
 from typing import NamedTuple
 
 from msgspec import structs
@@ -61,7 +60,7 @@ def relocated(
         if any(path is not None for path in paths):
             lie = [() if path is None else (Place("*", path),) for path in paths]
             homes = tuple(structs.replace(home, at=at) for home, at in zip(layout.homes, lie, strict=True))
-            found.append(replace(layout, homes=homes))
+            found.append(structs.replace(layout, homes=homes))
     return found
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from functools import cache
-from importlib import resources
 from typing import Any, NamedTuple
 
 import msgspec
-import yaml
 
 from handhold.layouts.recognition.words import folded, squeezed, words
 from handhold.model import Part
@@ -121,7 +120,10 @@ class Signals(msgspec.Struct, frozen=True):
 @cache
 def signals() -> Signals:
     """The signals that come with handhold. Raises ``ValueError`` or ``KeyError`` if the file is hurt."""
-    data = resources.files("handhold.layouts.recognition").joinpath("signals.yaml").read_bytes()
+    import yaml
+
+    with open(os.path.join(os.path.dirname(__file__), "signals.yaml"), "rb") as file:
+        data = file.read()
     raw: dict[str, Any] = yaml.load(data, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
     if raw["signals"] != 1:
         raise ValueError("signals.yaml is of another form")
