@@ -28,19 +28,14 @@ class Beside:
         self._length = length
         self._found: set[bytes] = set()
         self._rest = b""  # the beginning of a mark
-        self._process = self._pipe = -1
-        if _cores() < 2:
-            return
+        self._process: int | None = None
+        self._pipe = -1
         reading, writing = os.pipe()
-        try:
-            self._process = os.fork()
-        except OSError:  # no memory, or too many processes
-            os.close(reading)
-            os.close(writing)
-            return
-        if not self._process:
-            _answer(writing, work)
+        self._process = started(lambda: _answer(writing, work))
         os.close(writing)
+        if self._process is None:
+            os.close(reading)
+            return
         os.set_blocking(reading, False)
         self._pipe = reading
 
@@ -49,11 +44,9 @@ class Beside:
 
     def __exit__(self, *_: object) -> None:
         self._close()
-        if self._process > 0:
-            process, self._process = self._process, -1
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(process, signal.SIGKILL)
-            os.waitpid(process, 0)
+        if self._process is not None:
+            process, self._process = self._process, None
+            end(process)
 
     def found(self) -> Set[bytes]:
         """What was found until now. To be asked for often: work that nobody takes from stops."""
@@ -81,18 +74,41 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if sys.platform == "linux" else 1
 
 
-def _answer(pipe: int, work: Callable[[], Iterable[bytes]]) -> None:
-    """What the second process does, all its life."""
+def started(work: Callable[[], None]) -> int | None:
+    """Has a second process do the work, and end; its number.
+
+    None where there is no second core, or no process can be had. Of the caller's nothing must be changed,
+    written or tidied up by the work.
+    """
+    if _cores() < 2:
+        return None
     try:
-        gc.disable()  # what is looked at by the collector is copied
-        waiting = bytearray()
-        for mark in work():
-            waiting += mark
-            if len(waiting) >= _AT_ONCE:
-                _hand_over(pipe, waiting)
-        _hand_over(pipe, waiting)
-    finally:
-        os._exit(0)  # nothing of the caller's must be written or tidied up here
+        process = os.fork()
+    except OSError:  # no memory, or too many processes
+        return None
+    if not process:
+        try:
+            gc.disable()  # what is looked at by the collector is copied
+            work()
+        finally:
+            os._exit(0)
+    return process
+
+
+def end(process: int) -> None:
+    """Ends a process that was started, wherever it is."""
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(process, signal.SIGKILL)
+    os.waitpid(process, 0)
+
+
+def _answer(pipe: int, work: Callable[[], Iterable[bytes]]) -> None:
+    waiting = bytearray()
+    for mark in work():
+        waiting += mark
+        if len(waiting) >= _AT_ONCE:
+            _hand_over(pipe, waiting)
+    _hand_over(pipe, waiting)
 
 
 def _hand_over(pipe: int, waiting: bytearray) -> None:

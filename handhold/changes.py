@@ -5,7 +5,7 @@ Pure: decided from entries, sites and gaps.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -42,10 +42,16 @@ def is_quiet(entry: Entry, size: int, modified: int, taken_ns: int, step_ns: int
 
 def may_be_quiet(entry: Entry, taken_ns: int, step_ns: int) -> bool:
     """Whether ``is_quiet`` can be true of a file of the entry's size and time."""
-    modified = entry.modified
-    if modified < EARLIEST_NS and (entry.part is Part.SAVES or entry.part is Part.STATES):
+    return may_all_be_quiet(entry.modified, entry.modified, (entry.part,), taken_ns, step_ns)
+
+
+def may_all_be_quiet(
+    earliest_ns: int, latest_ns: int, parts: Collection[Part], taken_ns: int, step_ns: int
+) -> bool:
+    """The same of several entries: of these parts, from the earliest of their times to the latest."""
+    if earliest_ns < EARLIEST_NS and (Part.SAVES in parts or Part.STATES in parts):
         return False
-    return modified + max(step_ns, UNSHOWN_NS) < taken_ns and modified > -_FARTHEST
+    return latest_ns + max(step_ns, UNSHOWN_NS) < taken_ns and earliest_ns > -_FARTHEST
 
 
 class Covered:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from typing import NamedTuple
 
 import msgspec
@@ -23,6 +24,8 @@ from handhold.changes import (
 )
 from handhold.device.claims import Claim, Conflict, Unclaimed
 from handhold.device.exports import Older, Stale, stale_exports, without_older
+from handhold.device.listing import canonical
+from handhold.device.lookahead import LookAhead
 from handhold.device.versions import version_of
 from handhold.device.walk import walk
 from handhold.errors import OwnerError
@@ -49,6 +52,8 @@ from handhold.since import (
 from handhold.untouched import Quiet, Untouched, named_as_now
 from handhold.whole import is_whole
 
+#: With fewer files than these nothing is gained by a second process; with more, its memory would be missed.
+FEW, MANY = 2_000, 300_000
 #: files, bytes, files in all, bytes in all
 Progress = Callable[[int, int, int, int], None]
 
@@ -124,22 +129,24 @@ def take(
     started = clock()
     begun = time.monotonic()
     with archive.locked("snapshot"):
-        seen_before = last_seen(archive, device.name, options.parts, options.recognise)
-        prior = seen_before[0] if seen_before else Night()
-        unread = _unread(archive, device.name, prior)
-        other = others(archive.records(), device.name, archive.origin)
-        quiet = Quiet(archive, device, prior, nanoseconds(started), reread=options.reread)
-        walked = walk(
-            device,
-            layouts,
-            leave_out=options.leave_out,
-            progress=seen,
-            recognise=options.recognise,
-            before=KeptBefore(seen_before) if options.recognise else None,
-            untouched=None
-            if quiet.anew
-            else Untouched(quiet, options.parts, archive.holds, named_as_now(prior, layouts)),
-        )
+        with _ahead(archive, device, options) as ahead:
+            seen_before = last_seen(archive, device.name, options.parts, options.recognise)
+            prior = seen_before[0] if seen_before else Night()
+            unread = _unread(archive, device.name, prior)
+            other = others(archive.records(), device.name, archive.origin)
+            quiet = Quiet(archive, device, prior, nanoseconds(started), reread=options.reread)
+            walked = walk(
+                device,
+                layouts,
+                leave_out=options.leave_out,
+                progress=seen,
+                recognise=options.recognise,
+                before=KeptBefore(seen_before) if options.recognise else None,
+                untouched=None
+                if quiet.anew
+                else Untouched(quiet, options.parts, archive.hold_all, named_as_now(prior, layouts)),
+                ahead=None if quiet.anew else ahead,
+            )
         standing = in_order(walked.standing)
         walked.standing.clear()
         claims = [claim for claim in walked.claims if claim.part in options.parts]
@@ -182,7 +189,8 @@ def take(
             # What stands as it was is as empty as it was; only what a night knew as emptied stays told.
             doubtful = entries if any(night.emptied for night in seen_before) else read
             suspicious = emptied_since(archive, device.name, seen_before, moved, doubtful)
-            put_in_order(entries)  # so that no other list of them is made
+            if entries is not standing:
+                put_in_order(entries)  # so that no other list of them is made
             snapshot = writer.finish(
                 device=device.name,
                 kind=Kind.NIGHT,
@@ -243,6 +251,15 @@ def take(
         unread=unread,
         other=other,
     )
+
+
+def _ahead(archive: Archive, device: Device, options: Options) -> AbstractContextManager[LookAhead | None]:
+    """The device, looked at while the lists of its last night are read, where that is worth a process."""
+    last = next((one for one in reversed(archive.nights()) if one.device == device.name), None)
+    if options.reread or last is None or not FEW <= last.files <= MANY:
+        return nullcontext()
+    roots = [canonical(volume.path) for volume in device.volumes]
+    return LookAhead(roots, {canonical(path) for path in options.leave_out})
 
 
 def _unread(archive: Archive, device: str, prior: Night) -> tuple[str, ...]:

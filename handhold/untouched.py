@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import block_id
 from handhold.archive.writer import TOOL
-from handhold.changes import is_quiet, may_be_quiet, times_count
+from handhold.changes import is_quiet, may_all_be_quiet, may_be_quiet, times_count
 from handhold.device.claims import Claim
+from handhold.device.recognising import is_found
 from handhold.errors import OwnerError
 from handhold.keeping import may_be_export
 from handhold.layouts.layout import Layout
@@ -121,37 +122,58 @@ class Untouched:
     """The entries of the last night that a file of the same size and time stands for, by folder.
 
     ``named`` are the emulators of which it needs no rule to tell what such a file is (see ``named_as_now``).
-    ``holds`` tells whether the archive still has all of an entry: what it has not is read anew.
+    ``holds`` tells whether the archive still has all of some entries: what it has not is read anew.
     """
 
     def __init__(
         self,
         quiet: Quiet,
         parts: Collection[Part],
-        holds: Callable[[Entry], bool],
+        holds: Callable[[Sequence[Entry]], bool],
         named: Collection[str] = (),
     ) -> None:
         self.named = named
+        night = quiet.night
+        #: The homes of recognised emulators, by volume and path, if recognition is what it was then.
+        self.recognised: Mapping[tuple[str, str], Site] = {
+            (site.volume, site.path): site
+            for site in night.sites
+            if night.tool == TOOL and is_found(site.home)
+        }
         self._quiet = quiet
-        # In the order of their number: most are saves. Games are listed one by one.
-        self._parts = tuple(part for part in Part if part in parts and part is not Part.GAMES)
+        self._parts = frozenset(parts) - {Part.GAMES}  # games are listed one by one
         self._holds = holds
 
-    def __call__(self, site: Site, folder: str) -> dict[str, Entry]:
-        """Those right in a folder (relative to the home, "" for the home itself), by name.
+    def __call__(self, site: Site, folder: str) -> dict[tuple[str, int, int], Entry]:
+        """Those right in a folder (relative to the home, "" for the home itself), by name, size and time.
 
         None in an export home: which of its files are kept is decided among all of them.
         """
         quiet = self._quiet
         if quiet.anew or site.kind is HomeKind.EXPORT or not quiet.lies_there(site):
             return {}
+        entries = quiet.night.by_key.folder(site.emulator, site.home, folder)
+        if not entries:
+            return {}
         taken, step, written = quiet.night.taken_ns, quiet.steps[site.volume], quiet.written
+        times = [entry.modified for entry in entries]
+        parts = {entry.part for entry in entries}
+        # Told of all at once where that can be done, which is nearly always.
+        if (
+            written
+            or not parts <= self._parts
+            or not may_all_be_quiet(min(times), max(times), parts, taken, step)
+            or not self._holds(entries)
+        ):
+            entries = [
+                entry
+                for entry in entries
+                if entry.part in self._parts
+                and may_be_quiet(entry, taken, step)
+                and (site.volume, _below(site, entry.path)) not in written
+                and self._holds((entry,))
+            ]
+            times = [entry.modified for entry in entries]
         name = len(folder) + 1 if folder else 0  # where it begins in a path
-        return {
-            entry.path[name:]: entry
-            for entry in quiet.night.by_key.folder(site.emulator, site.home, folder)
-            if entry.part in self._parts
-            and may_be_quiet(entry, taken, step)
-            and not (written and (site.volume, _below(site, entry.path)) in written)
-            and self._holds(entry)
-        }
+        names, sizes = [entry.path[name:] for entry in entries], [entry.size for entry in entries]
+        return dict(zip(zip(names, sizes, times, strict=True), entries, strict=True))

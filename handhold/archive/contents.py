@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import OrderedDict
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from typing import Protocol
 
 from handhold.archive import inventory, members, pages, recipe
@@ -126,6 +126,18 @@ class Contents:
         except (ValueError, Damaged):
             return False
         return all(one.id in self.index for one in ranges)
+
+    def hold_all(self, entries: Sequence[Entry]) -> bool:
+        """Whether every block that any of the entries needs lies in a whole bundle (``holds``)."""
+        single = [
+            bytes.fromhex(entry.sha256)
+            for entry in entries
+            if entry.size and entry.recipe is None and entry.members is None
+        ]
+        return self.index.has_all(single) and (
+            len(single) == len(entries)
+            or all(self.holds(entry) for entry in entries if entry.recipe or entry.members)
+        )
 
     def gives(self, entry: Entry) -> bool:
         """Whether every block of the entry can be had; those that only a hurt bundle has are read to tell."""

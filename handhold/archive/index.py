@@ -100,6 +100,19 @@ class Index:
             return True
         return False
 
+    def has_all(self, idents: Iterable[bytes]) -> bool:
+        """Whether all of these blocks lie in whole bundles."""
+        table, at = self._next
+        for ident in idents:
+            if table.startswith(ident, at):  # mostly they follow each other, as in ``in``
+                at += _ROW_SIZE
+            elif ident in self:
+                table, at = self._next
+            else:
+                return False
+        self._next = (table, at)
+        return True
+
     def __len__(self) -> int:
         """The number of records; a block that lies in two bundles counts twice."""
         return self._rows

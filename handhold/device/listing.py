@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import os
+import stat
 import unicodedata
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from functools import lru_cache
 from operator import attrgetter
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
-from handhold.names import written
+from handhold.device.temporary import is_temporary
+from handhold.device.times import FARTHEST, modified_of
+from handhold.names import are_plain, written
 
 
 class Listed(Protocol):
@@ -51,6 +54,60 @@ def listed(scan: Scan, path: str) -> tuple[list[Listed], OSError | None]:
         trouble = error
     found.sort(key=_name)
     return found, trouble
+
+
+#: Name in written form, size in bytes, and time as ``modified_of`` gives it.
+File = tuple[str, int, int]
+
+
+class Looked(NamedTuple):
+    """What lies in a folder, after a look at each name."""
+
+    files: Sequence[File]  # the ordinary ones
+    folders: Sequence[tuple[str, str]]  # each as the operating system writes it, and in written form
+    others: Sequence[tuple[str, Listed, int]] = ()  # neither files nor folders, with their modes
+    failed: Sequence[tuple[str, Listed, OSError]] = ()  # of which nothing could be learned
+    statuses: Sequence[os.stat_result] = ()  # of the files; none where no file has another name
+
+    def twins(self, at: int) -> tuple[int, int] | tuple[()]:
+        """What all names of a file share (``Claim.twins``); nothing if it has but one."""
+        if not self.statuses or (status := self.statuses[at]).st_nlink <= 1:
+            return ()
+        return status.st_dev, status.st_ino
+
+
+def looked_at(entries: Sequence[Listed]) -> Looked:
+    """Looks at each name of a folder once. What a restore that was cut off has left is passed over."""
+    names: list[str] = []
+    statuses: list[os.stat_result] = []
+    folders: list[str] = []
+    others: list[tuple[str, Listed, int]] = []
+    failed: list[tuple[str, Listed, OSError]] = []
+    for entry in entries:
+        try:
+            if entry.is_dir(follow_symlinks=False):
+                folders.append(entry.name)
+                continue
+            status = entry.stat(follow_symlinks=False)
+        except OSError as error:
+            failed.append((written(entry.name), entry, error))
+            continue
+        if not stat.S_ISREG(status.st_mode):
+            others.append((written(entry.name), entry, status.st_mode))
+            continue
+        name = entry.name
+        if name[0] == "." and is_temporary(name):
+            continue
+        names.append(name)
+        statuses.append(status)
+    if not are_plain(names):
+        names = list(map(written, names))
+    # Column by column, for of many files nothing more should be made for each.
+    times = [status.st_mtime_ns for status in statuses]
+    if times and not -FARTHEST <= min(times) <= max(times) <= FARTHEST:
+        times = list(map(modified_of, statuses))
+    files = list(zip(names, [status.st_size for status in statuses], times, strict=True))
+    return Looked(files, [(name, written(name)) for name in folders], others, failed, statuses)
 
 
 _name = attrgetter("name")

@@ -12,7 +12,8 @@ import hashlib
 import os
 import re
 import stat
-from collections.abc import Callable, Collection, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -21,15 +22,17 @@ from msgspec.structs import replace
 from handhold.device.listing import folded
 from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import PACKAGE, Surroundings
-from handhold.layouts.recognition.recognise import HEAD, SURE, emulator_id, look_around, recognise, role
+from handhold.layouts.recognition.recognise import HEAD, SURE, emulator_id, recognise, role
 from handhold.layouts.recognition.signals import signals
-from handhold.model import HomeKind, Part, Site
+from handhold.model import Entry, HomeKind, Part, Site
 
 KEPT = (Part.SAVES, Part.STATES)
 #: The home of a recognised emulator, as ``site_of`` names it. No home of a layout is found under such a name.
 _QUOTED = re.compile('"[^"]*"')
 _HOME = re.compile(r"found@[^@]+@[0-9a-f]{8}")
 LOOSE_TITLE = "Loose files"
+#: Why a file was recognised that is as it was on the last night.
+AS_THEN = "it was recognised before, and nothing has changed"
 
 
 class Reason(NamedTuple):
@@ -68,6 +71,23 @@ def title_of(role_path: str) -> str:
     ('Tinplate', 'Loose files')
     """
     return role_path.rpartition("/")[2] or LOOSE_TITLE
+
+
+def role_of(folder: str) -> str:
+    """The path of the folder that plays the role of the emulator whose a save in this folder is.
+
+    What no folder has a name for lies in the first folder for a part, not in the root.
+    """
+    return role(folder) or folder.partition("/")[0]
+
+
+def below_role(role_path: str, folder: str) -> str:
+    """The path of a folder in the home that lies at ``role_path``; both are relative to the volume.
+
+    >>> below_role("Tinplate", "Tinplate/saves/a"), below_role("", "saves"), below_role("saves", "saves")
+    ('saves/a', 'saves', '')
+    """
+    return folder[len(role_path) :].lstrip("/") if role_path else folder
 
 
 def site_of(volume: str, role_path: str, taken: Collection[str], twin: bool = False) -> Site:
@@ -127,10 +147,13 @@ class Recognition:
         return sorted(self._sites.values(), key=lambda site: (site.emulator, site.home))
 
     def around(
-        self, here: Surroundings, files: Sequence[Seen], folders: Sequence[str], path: Callable[[str], str]
+        self, here: Surroundings, files: Sequence[str], folders: Sequence[str], path: Callable[[str], str]
     ) -> Surroundings:
         """What a folder says about what lies in it. ``path`` gives the place of one of its files."""
-        return look_around(here, files, folders, lambda file: self._head(path(file.name)))
+        known = signals()
+        return here.among(
+            files, folders, lambda: self._head(path(known.tag_name)).startswith(known.tag_begins)
+        )
 
     def look(
         self,
@@ -166,8 +189,7 @@ class Recognition:
         """Whose a save in this folder is (relative to the volume), where it lies in no home of a layout."""
         site = self._by_folder.get((volume, folder))
         if site is None:
-            # What no folder has a name for lies in the first folder for a part, not in the root.
-            path = role(folder) or folder.partition("/")[0]
+            path = role_of(folder)
             site = self._sites.get((volume, path))
             if site is None:
                 twin = self._caseless.setdefault((volume, folded(path)), path) != path
@@ -190,6 +212,12 @@ class Recognition:
             why = _QUOTED.sub(lambda quote: "a file" if stem in quote[0] else quote[0], why)
         key = (looks.part, why)
         reasons[key] = reasons.get(key, 0) + 1
+
+    def note_again(self, emulator: str, entries: Iterable[Entry]) -> None:
+        """Counts files that stand for what they were recognised as on the last night."""
+        reasons = self.found.setdefault(emulator, Recognised()).reasons
+        for part, files in Counter(entry.part for entry in entries).items():
+            reasons[part, AS_THEN] = reasons.get((part, AS_THEN), 0) + files
 
     def _head(self, place: str, *, silent: bool = True) -> bytes:
         """The first bytes of a plain file. A link is not followed, and a pipe does not make us wait."""

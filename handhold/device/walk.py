@@ -7,9 +7,8 @@ is sure of go to the home that holds them, or else to the emulator whose folder 
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Callable, Collection, Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
 
 from handhold.device.asking import Active, asked, begun
 from handhold.device.claims import Claim, Conflict, Skipped, Walk
@@ -17,22 +16,30 @@ from handhold.device.homes import (
     ALLOW_READING,
     Homes,
     LeftOut,
+    Start,
     find_homes,
     locate,
 )
 from handhold.device.leftovers import NOT_LOOKED_AT, Folder, Taken, unclaimed
-from handhold.device.listing import Listed, Scan, below, joined, listed
-from handhold.device.recognising import KEPT, Recognition, Sight, Undecided, surroundings_of
+from handhold.device.listing import File, Looked, Scan, below, joined, listed, looked_at
+from handhold.device.lookahead import LookAhead
+from handhold.device.recognising import (
+    KEPT,
+    Recognition,
+    Sight,
+    Undecided,
+    below_role,
+    role_of,
+    surroundings_of,
+)
 from handhold.device.refused import Refused, Special, Step
-from handhold.device.temporary import is_temporary
-from handhold.device.times import FARTHEST, modified_of
 from handhold.device.trouble import why_unreadable
 from handhold.device.ways import Outcome
 from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import Surroundings
 from handhold.layouts.recognition.recognise import SURE
 from handhold.model import Device, Entry, Gap, HomeKind, Part, Site
-from handhold.names import are_plain, native, written
+from handhold.names import native
 
 if TYPE_CHECKING:
     from handhold.layouts.layout import FolderRules, Layout
@@ -52,6 +59,7 @@ def walk(
     recognise: bool = False,
     before: Callable[[str, str], Before | None] | None = None,
     untouched: Untouched | None = None,
+    ahead: LookAhead | None = None,
     scan: Scan = os.scandir,
 ) -> Walk:
     """What is on the device, and whose it is.
@@ -61,13 +69,14 @@ def walk(
     claims, and the rest says what it was taken for. What was kept ``before`` (by volume and path) and no
     layout speaks of stays kept, whatever it looks like by now, unless it is surely a game: a save that is
     full says less than one that was just begun. Where a file stands for an entry that ``untouched`` gives,
-    the entry is ``standing``, and there is no claim. No file is looked at more than once, and only files that
+    the entry is ``standing``, and there is no claim. No file is looked at more than once, and none that
+    was looked at ``ahead``; only files that
     recognition cannot decide by their names are opened, once. Never raises for what it finds: whatever could
     not be read is a ``Gap`` in the result.
     """
     homes = find_homes(device, layouts, leave_out, scan)
     recognition = Recognition({layout.id for layout in layouts}) if recognise else None
-    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition, before, untouched)
+    tour = _Tour(homes, LeftOut(leave_out), progress, scan, recognition, before, untouched, ahead)
     roots = list(homes.roots)
     outermost = [root for root in roots if not any(r != root and below(r, root) is not None for r in roots)]
     # Then what no way led to: a volume in a folder that cannot be listed, a home that only its name opens.
@@ -122,8 +131,12 @@ class Untouched(Protocol):
     def named(self) -> Collection[str]:
         """The emulators whose rules need not be asked what such a file is: they say the same as then."""
 
-    def __call__(self, site: Site, folder: str) -> Mapping[str, Entry]:
-        """Those right in a folder of a home ("" for the home itself), by name."""
+    @property
+    def recognised(self) -> Mapping[tuple[str, str], Site]:
+        """The homes of recognised emulators, by volume and path, if recognition is what it was then."""
+
+    def __call__(self, site: Site, folder: str) -> Mapping[File, Entry]:
+        """Those right in a folder of a home ("" for the home itself), by name, size and time."""
 
 
 class _Tour:
@@ -138,10 +151,12 @@ class _Tour:
         recognition: Recognition | None,
         before: Callable[[str, str], Before | None] | None,
         untouched: Untouched | None,
+        ahead: LookAhead | None,
     ) -> None:
         self.untouched = untouched
+        self.ahead = ahead
         self.standing: list[Entry] = []
-        self.folder_as_it_was: tuple[Site | None, str, Mapping[str, Entry]] = (None, "", {})
+        self.folder_as_it_was: tuple[Site | None, str, Mapping[File, Entry]] = (None, "", {})
         self.before = before
         self.recognition = recognition
         self.homes = homes
@@ -208,117 +223,161 @@ class _Tour:
             folder.home_of = active[-1].emulator
             folder.known = bool(starts)
         self.folders.append(folder)
-        entries, trouble = listed(self.scan, path)
+        return self.entries(step, folder, index, active, self.looked(step, active, starts))
+
+    def looked(self, step: Step, active: tuple[Active, ...], starts: list[Start] | None) -> Looked:
+        """What lies in a folder."""
+        if self.ahead is not None and (look := self.ahead.folder(step.path)) is not None:
+            return look
+        entries, trouble = listed(self.scan, step.path)
         if trouble is not None:
             self.refused.no_listing(step, active, starts if starts and not entries else [], trouble)
-        return self.entries(step, folder, index, active, entries)
+        return looked_at(entries)
 
     def entries(
-        self, step: Step, folder: Folder, index: int, active: tuple[Active, ...], entries: list[Listed]
+        self, step: Step, folder: Folder, index: int, active: tuple[Active, ...], look: Looked
     ) -> list[Step]:
-        """The loop that every file of the device goes through once."""
-        below_here: list[Step] = []
-        lost: dict[tuple[str, str, str], int] = {}
-        claims = self.claims
-        one = active[0] if len(active) == 1 else None
-        inner = one.prefix[:-1] if one is not None else ""
-        rules: FolderRules | None = None
-        kept: Mapping[str, Entry] = {}
-        as_named = False
-        if one is not None and self.untouched is not None:
-            kept = self.untouched(one.site, inner)
-            as_named = one.emulator in self.untouched.named
+        """What lies in one folder: each file is claimed, stands as it was, or is left out."""
         base = f"{step.shown}/" if step.shown else ""
-        seen: list[Seen] | None = None if self.recognition is None else []
-        undecided: list[Undecided] = []
-        open_: list[tuple[Active | None, os.stat_result]] = []  # of the undecided
+        for shown, _, error in look.failed:
+            self.refused.no_file(step, base + shown, active, shown, error)
         special: list[Special] = []
-        plain = are_plain(entry.name for entry in entries)
-        for entry in entries:
-            name = entry.name
-            shown = name if plain else written(name)
-            try:
-                if entry.is_dir(follow_symlinks=False):
-                    deeper = tuple([a._replace(prefix=f"{a.prefix}{shown}/") for a in active])
-                    below_here.append(Step(joined(step.path, name), step.volume, base + shown, index, deeper))
-                    continue
-                status = entry.stat(follow_symlinks=False)
-            except OSError as error:
-                self.refused.no_file(step, base + shown, active, shown, error)
-                continue
-            if not stat.S_ISREG(status.st_mode):
-                if active:
-                    self.refused.no_ordinary_file(step, base + shown, active, shown, entry, status.st_mode)
-                else:
-                    special.append(Special(shown, entry, status.st_mode))
-                continue
-            if name[0] == "." and is_temporary(name):
-                continue  # left by a restore that was cut off; the next one takes it away
-            self.files += 1
-            modified = status.st_mtime_ns
-            if not -FARTHEST <= modified <= FARTHEST:
-                modified = modified_of(status)
-            if modified == self.modified:
-                modified = self.modified
+        for shown, entry, mode in look.others:
+            if active:
+                self.refused.no_ordinary_file(step, base + shown, active, shown, entry, mode)
             else:
-                self.modified = modified
-            if seen is not None:
-                seen.append(Seen(shown, status.st_size, modified))
-            was = kept.get(shown)
-            if was is not None and (was.size != status.st_size or was.modified != modified):
-                was = None
-            if was is not None and as_named:
-                folder.known = True
-                self.standing.append(was)
-                continue
-            if one is not None:
-                rules = rules or one.within(one.home, inner)
+                special.append(Special(shown, entry, mode))
+        below_here: list[Step] = []
+        for name, shown in look.folders:
+            deeper = tuple([a._replace(prefix=f"{a.prefix}{shown}/") for a in active])
+            below_here.append(Step(joined(step.path, name), step.volume, base + shown, index, deeper))
+        self.files += len(look.files)
+        which = self.as_then(step, folder, active, look.files)
+        undecided = self.claimed(step, folder, active, look, which)
+        if self.recognition is None or step.here is None:
+            return below_here
+        names = [shown for _, shown in look.folders]
+        here = self.recognition.around(
+            step.here,
+            [name for name, _, _ in look.files],
+            names,
+            lambda name: joined(step.path, native(name)),
+        )
+        if undecided:
+            seen = list(map(Seen._make, look.files))
+            open_ = [Undecided(at, joined(step.path, native(seen[at].name))) for at, _ in undecided]
+            sights = self.recognition.look(here, seen, names, open_)
+            for (at, holder), sight in zip(undecided, sights, strict=True):
+                self.sighted(step, folder, holder, seen[at], look.twins(at), sight)
+        for odd in special:
+            self.refused.no_file_to_recognise(step, here, odd)
+        return [each._replace(here=here.into(name)) for each, name in zip(below_here, names, strict=True)]
+
+    def as_then(
+        self, step: Step, folder: Folder, active: tuple[Active, ...], files: Sequence[File]
+    ) -> Sequence[int]:
+        """Which files of a folder have to be decided: all but those that are as they were, which stand.
+
+        What a file is depends on its path alone where rules that are as they were name it. Where recognition
+        took all files of a folder for saves that night, and there is no new name among them, nothing speaks
+        against what it said.
+        """
+        every = range(len(files))
+        if self.untouched is None or not files or len(active) > 1:
+            return every
+        if active:
+            site, inner = active[0].site, active[0].prefix[:-1]
+            if site.emulator not in self.untouched.named:
+                return every
+        elif self.recognition is not None:
+            role = role_of(step.shown)
+            then = self.untouched.recognised.get((step.volume.name, role))
+            if then is None:
+                return every
+            site, inner = then, below_role(role, step.shown)
+        else:
+            return every
+        kept = self.untouched(site, inner)
+        stand = list(map(kept.get, files))
+        rest = [at for at, was in enumerate(stand) if was is None]
+        if len(rest) == len(stand):
+            return every
+        entries = [was for was in stand if was is not None] if rest else cast(list[Entry], stand)
+        if not active:
+            assert self.recognition is not None
+            known = {name for name, _, _ in kept}
+            if any(files[at][0] not in known for at in rest) or any(e.part not in KEPT for e in entries):
+                return every
+            if self.recognition.site(step.volume.name, step.shown) != site:
+                return every
+            self.recognition.note_again(site.emulator, entries)
+        folder.known = True
+        self.standing += entries
+        return rest
+
+    def claimed(
+        self, step: Step, folder: Folder, active: tuple[Active, ...], look: Looked, which: Sequence[int]
+    ) -> list[tuple[int, Active | None]]:
+        """Claims those files of a folder that a layout names; back come those that none does.
+
+        Each of these is with the home that holds it; without recognition it is noted as nobody's.
+        """
+        undecided: list[tuple[int, Active | None]] = []
+        lost: dict[tuple[str, str, str], int] = {}
+        one = active[0] if len(active) == 1 else None
+        rules: FolderRules | None = None
+        kept: Mapping[File, Entry] = {}
+        if one is not None and which:
+            rules = one.within(one.home, one.prefix[:-1])
+            if self.untouched is not None and one.emulator not in self.untouched.named:
+                kept = self.untouched(one.site, one.prefix[:-1])
+        for at in which:
+            file = shown, size, modified = look.files[at]
+            if one is not None and rules is not None:
                 owner, verdict = one, rules.verdict(shown)
             elif active:
                 owner, verdict = asked(active, shown, lost)
             else:
                 verdict = None
             if verdict is None:
-                if seen is None:
-                    folder.add(shown, status.st_size, modified)
+                if self.recognition is None:
+                    folder.add(shown, size, modified)
                 else:
-                    undecided.append(Undecided(len(seen) - 1, entry.path))
-                    open_.append((owner if active else None, status))
+                    undecided.append((at, owner if active else None))
                 continue
             folder.known = True
             if verdict.part is None or verdict.part is Part.CACHE:
                 sums = self.skipped.setdefault(owner.emulator, [0, 0])
                 sums[0] += 1
-                sums[1] += status.st_size
+                sums[1] += size
                 continue
+            was = kept.get(file)
             if was is not None and was.part is verdict.part and was.game == verdict.game:
                 self.standing.append(was)
                 continue
-            claims.append(
-                Claim(
-                    owner.site,
-                    verdict.part,
-                    verdict.game,
-                    owner.prefix + shown,
-                    status.st_size,
-                    modified,
-                    step.path,
-                    *((status.st_dev, status.st_ino) if status.st_nlink > 1 else ()),
-                )
-            )
-        for (winner, loser, why), files in lost.items():
-            self.conflicts.append(Conflict(step.volume.name, step.shown, winner, loser, why, files))
-        if seen is None or self.recognition is None or step.here is None:
-            return below_here
-        names = [each.shown[len(base) :] for each in below_here]
-        here = self.recognition.around(step.here, seen, names, lambda name: joined(step.path, native(name)))
-        if undecided:
-            sights = self.recognition.look(here, seen, names, undecided)
-            for (holder, status), each, sight in zip(open_, undecided, sights, strict=True):
-                self.sighted(step, folder, holder, seen[each.at], each.place, status, sight)
-        for odd in special:
-            self.refused.no_file_to_recognise(step, here, odd)
-        return [each._replace(here=here.into(name)) for each, name in zip(below_here, names, strict=True)]
+            path = owner.prefix + shown
+            self.claim(step, owner.site, verdict.part, verdict.game, path, file, look.twins(at))
+        for (winner, loser, why), count in lost.items():
+            self.conflicts.append(Conflict(step.volume.name, step.shown, winner, loser, why, count))
+        return undecided
+
+    def claim(
+        self,
+        step: Step,
+        site: Site,
+        part: Part,
+        game: str | None,
+        path: str,
+        file: File,
+        twins: tuple[int, int] | tuple[()],
+    ) -> None:
+        """Claims a file that lies at ``path`` in the home."""
+        _, size, modified = file
+        if modified == self.modified:
+            modified = self.modified
+        else:
+            self.modified = modified
+        self.claims.append(Claim(site, part, game, path, size, modified, step.path, *twins))
 
     def sighted(
         self,
@@ -326,8 +385,7 @@ class _Tour:
         folder: Folder,
         holder: Active | None,
         file: Seen,
-        place: str,
-        status: os.stat_result,
+        twins: tuple[int, int] | tuple[()],
         sight: Sight,
     ) -> None:
         """A file that no layout names, and what recognition takes it for."""
@@ -360,25 +418,14 @@ class _Tour:
             site, path = holder.site, holder.prefix + file.name
         else:
             site = self.recognition.site(step.volume.name, step.shown)
-            inner = step.shown[len(site.path) :].lstrip("/") if site.path else step.shown
+            inner = below_role(site.path, step.shown)
             path = f"{inner}/{file.name}" if inner else file.name
         self.recognition.note(site.emulator, file.name, looks)
         stands = self.as_it_was(site, path, file)
         if stands is not None and stands.part is looks.part and stands.game == looks.game:
             self.standing.append(stands)
             return
-        self.claims.append(
-            Claim(
-                site,
-                looks.part,
-                looks.game,
-                path,
-                file.size,
-                file.modified,
-                step.path,
-                *((status.st_dev, status.st_ino) if status.st_nlink > 1 else ()),
-            )
-        )
+        self.claim(step, site, looks.part, looks.game, path, file, twins)
 
     def as_it_was(self, site: Site, path: str, file: Seen) -> Entry | None:
         """The last night's entry that a recognised file stands for; the files of a folder come together."""
@@ -387,8 +434,7 @@ class _Tour:
         inner = path.rpartition("/")[0]
         if self.folder_as_it_was[:2] != (site, inner):
             self.folder_as_it_was = (site, inner, self.untouched(site, inner))
-        was = self.folder_as_it_was[2].get(file.name)
-        return was if was is not None and (was.size, was.modified) == (file.size, file.modified) else None
+        return self.folder_as_it_was[2].get(file)
 
     def gap(self, gap: Gap) -> None:
         self.homes.gaps.append(gap)

@@ -22,6 +22,7 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
+from handhold import beside, snapshot
 from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
 from handhold.archive.verify import verify
@@ -304,6 +305,7 @@ def _cut(*_: int) -> None:
 
 
 @pytest.mark.timeout(1800)
+@pytest.mark.parametrize("cores", [1, 2])
 @pytest.mark.parametrize(
     "seeds",
     [
@@ -311,7 +313,11 @@ def _cut(*_: int) -> None:
         pytest.param(range(300), marks=pytest.mark.long, id="long"),
     ],
 )
-def test_a_night_is_what_it_would_be_if_every_file_were_read(tmp_path: Path, seeds: Sequence[int]) -> None:
+def test_a_night_is_what_it_would_be_if_every_file_were_read(
+    tmp_path: Path, seeds: Sequence[int], cores: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(snapshot, "FEW", 0)  # with two cores all devices are looked at ahead
+    monkeypatch.setattr(beside, "_cores", lambda: cores)
     for seed in seeds:
         (tmp_path / str(seed)).mkdir()
         story = Story(tmp_path / str(seed), seed)

@@ -7,9 +7,10 @@ import io
 import os
 import random
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from msgspec.structs import replace
@@ -17,9 +18,13 @@ from msgspec.structs import replace
 from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
 from handhold.archive.writer import TOOL
+from handhold.device import recognising
 from handhold.device.volumes import open_device
 from handhold.history.states import as_it_is
 from handhold.layouts.layout import Layout
+from handhold.layouts.recognition.looks import Looks, Seen
+from handhold.layouts.recognition.place import Surroundings
+from handhold.layouts.recognition.recognise import recognise
 from handhold.layouts.stored import stored_form
 from handhold.model import Clock, Entry, HomeKind
 from handhold.nights import Night
@@ -115,6 +120,59 @@ def test_a_night_holds_just_what_stands_on_the_device(tmp_path: Path, seed: int)
         once = {_place(e, "") for e in fresh.entries(fresh.read(again.snapshot))}
         assert once <= {_place(e, "") for e in entries}  # what was kept before may stay recognised
         device.play(day)
+
+
+@pytest.fixture
+def looked_into(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
+    """The names in each folder that recognition is asked about."""
+    asked: list[list[str]] = []
+
+    def noted(here: Surroundings, files: Sequence[Seen], *more: Any) -> list[Looks]:
+        asked.append([file.name for file in files])
+        return recognise(here, files, *more)
+
+    monkeypatch.setattr(recognising, "recognise", noted)
+    return asked
+
+
+def test_what_was_recognised_is_asked_anew_only_where_a_name_is_new(
+    tmp_path: Path, looked_into: list[list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    moments = _moments()
+    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), lambda: next(moments))
+    root = tmp_path / "device"
+    for folder in ("Kite/saves", "Lantern/saves"):
+        (root / folder).mkdir(parents=True)
+        for name in ("Ladder.sav", "Moss.sav", "Salt.sav"):
+            _put(root / folder / name, f"{folder}/{name}".encode())
+
+    def night() -> list[list[str]]:
+        looked_into.clear()
+        result = _night(archive, root, (), lambda: next(moments))
+        entries = list(archive.entries(archive.read(result.snapshot)))
+        files = {path.relative_to(root).as_posix(): path.read_bytes() for path in root.rglob("*.*")}
+        lie = {(site.emulator, site.home): site.path for site in archive.read(result.snapshot).sites}
+        assert {
+            _place(entry, lie[entry.emulator, entry.home]): b"".join(archive.content(entry))
+            for entry in entries
+        } == files
+        assert result.recognised == {
+            name: sum(path.startswith(name.title()) for path in files) for name in ("kite", "lantern")
+        }
+        return looked_into
+
+    both = ["Ladder.sav", "Moss.sav", "Salt.sav"]
+    assert night() == [both, both]
+    assert night() == []
+    _put(root / "Kite/saves/Moss.sav", b"played on")
+    assert night() == [["Ladder.sav", "Moss.sav", "Salt.sav"]]
+    assert night() == []
+    (root / "Kite/saves/Salt.sav").unlink()
+    assert night() == []
+    _put(root / "Lantern/saves/Thrift.sav", b"a new game")
+    assert night() == [["Ladder.sav", "Moss.sav", "Salt.sav", "Thrift.sav"]]
+    monkeypatch.setattr("handhold.untouched.TOOL", "handhold 0.0.9")  # another one knows other signals
+    assert night() == [["Ladder.sav", "Moss.sav"], ["Ladder.sav", "Moss.sav", "Salt.sav", "Thrift.sav"]]
 
 
 def test_a_block_that_the_archive_lost_is_kept_again(tmp_path: Path) -> None:

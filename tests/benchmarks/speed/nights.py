@@ -21,6 +21,8 @@ from tests.benchmarks.speed.measure import Side, Took
 KIBI = 1 << 10
 #: What a first night cannot be without, as a program.
 BARE_NIGHT = Path(__file__).with_name("bare_night.py")
+#: The same of a quiet night, whatever its layouts.
+BARE_QUIET = Path(__file__).with_name("bare_quiet.py")
 CLUSTER = 32 << 10  # bytes, as large cards with FAT32 have them
 #: The least that looks at every file below: each folder is listed, each file's status is asked for.
 LOOK = """\
@@ -91,7 +93,8 @@ def quiet_night(bench: Bench) -> None:
     grown = corpora.room(archive) - before[0], corpora.room(archive, CLUSTER) - before[1]
     ours = Side(lambda: bench.handhold(device, archive, "snapshot"))
     listing = Side(lambda: bench.shell("find . -printf '%s %T@ %p\\n'", device))
-    quiet = bench.time("quiet night", ours, listing, 2.5, floors=_quiet_floor(bench, device), both=True)
+    floors = _quiet_floor(bench, device, archive)
+    quiet = bench.time("quiet night", ours, listing, 2.5, floors=floors, both=True)
     bench.limit("quiet night, growth", f"{grown[0] / KIBI:.1f} KiB", "<= 100 KB", grown[0] <= 100_000)
     bench.limit("... on 32 KiB clusters", f"{grown[1] / KIBI:.0f} KiB", "<= 200 KB", grown[1] <= 200_000)
     archive_unnamed = bench.work / "unnamed.archive"
@@ -104,19 +107,28 @@ def quiet_night(bench: Bench) -> None:
         Side(lambda: bench.handhold(device, archive_unnamed, "snapshot")),
         listing,
         2.5,
+        floors={f"{_ALONE}, no layout": _bare_quiet(bench, device, archive_unnamed)},
     )
     bench.layouts = layouts
     _busy_night(bench, device, archive, changing, measure.seconds(quiet.ours))
 
 
-def _quiet_floor(bench: Bench, device: Path) -> Mapping[str, Side]:
-    """What a quiet night cannot be without in this language: its start, and a look at each file."""
+_ALONE = "... reading the lists of the last night and a look at each file alone"
+
+
+def _bare_quiet(bench: Bench, device: Path, archive: Path) -> Side:
+    return Side(lambda: bench.program(str(BARE_QUIET), device, archive))
+
+
+def _quiet_floor(bench: Bench, device: Path, archive_of_all: Path) -> Mapping[str, Side]:
+    """What a quiet night cannot be without in this language: lists and files, its start, files alone."""
     alone, archive = bench.work / "alone", bench.work / "alone.archive"
     save = alone / "Tinplate" / "saves" / "Game.sav"
     save.parent.mkdir(parents=True)
     corpora.put(str(save), b"1")
     bench.setup(alone, archive)
     return {
+        _ALONE: _bare_quiet(bench, device, archive_of_all),
         "... a night of one file": Side(lambda: bench.handhold(alone, archive, "snapshot")),
         "... a bare look at each file": Side(lambda: bench.python(LOOK, device)),
     }

@@ -1,0 +1,224 @@
+"""A look ahead at a device, in a second process: it tells what the system tells, or nothing."""
+
+from __future__ import annotations
+
+import os
+import random
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from handhold import beside
+from handhold.device import lookahead
+from handhold.device.lookahead import LookAhead
+from handhold.device.times import FARTHEST
+from handhold.device.volumes import open_device
+from handhold.device.walk import walk
+from tests.device.trees import as_nobody, fill, layout, open_to_all
+
+TINPLATE = layout("tinplate", {"main": "*:Tinplate"}, "saves: saves/**", "games: games/**")
+MADE: list[int] = []
+
+
+@pytest.fixture(autouse=True)
+def _two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(beside, "_cores", lambda: 2)
+    fork = os.fork
+
+    def noted() -> int:
+        process = fork()
+        MADE.append(process)
+        return process
+
+    MADE.clear()
+    monkeypatch.setattr(os, "fork", noted)
+
+
+@pytest.fixture(autouse=True)
+def _no_process_is_left() -> Iterator[None]:
+    files = len(os.listdir("/proc/self/fd"))
+    yield
+    assert not [process for process in MADE if os.path.exists(f"/proc/{process}")]
+    assert len(os.listdir("/proc/self/fd")) == files
+
+
+def told(root: Path, *paths: str, left_out: Sequence[str] = ()) -> dict[str, object]:
+    """What is told of folders: name, size and time of each file, and the folders; None if nothing is."""
+    with LookAhead([str(root)], left_out) as ahead:
+        looks = {path: ahead.folder(str(root / path) if path else str(root)) for path in paths}
+    return {
+        path: None if look is None else (list(look.files), [name for name, _ in look.folders])
+        for path, look in looks.items()
+    }
+
+
+def there(folder: Path) -> tuple[list[tuple[str, int, int]], list[str]]:
+    """The same by the system's own words."""
+    paths = sorted(folder.iterdir(), key=lambda path: path.name)
+    files = [(p.name, os.lstat(p).st_size, os.lstat(p).st_mtime_ns) for p in paths if p.is_file()]
+    return files, [p.name for p in paths if p.is_dir()]
+
+
+def test_what_is_told_of_a_folder_is_what_the_system_tells(tmp_path: Path) -> None:
+    source = random.Random(1)
+    folders = ["", "a", "a/b", "c", "c/empty", "c/d"]
+    for number in range(200):
+        folder = source.choice([name for name in folders if name != "c/empty"])
+        fill(tmp_path / folder, f"Game {number}.sav", content=bytes(source.randrange(2000)))
+        os.utime(tmp_path / folder / f"Game {number}.sav", ns=(0, source.randrange(-(1 << 60), 1 << 60)))
+    fill(tmp_path, "c/empty/")
+    assert told(tmp_path, *folders) == {name: there(tmp_path / name) for name in folders}
+
+
+def test_more_is_told_than_is_taken_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(lookahead, "_RUN", 100)
+    fill(tmp_path, *(f"{folder}/{number}" for folder in range(20) for number in range(30)))
+    folders = ["", *map(str, range(20))]
+    assert told(tmp_path, *folders) == {name: there(tmp_path / name) for name in folders}
+    assert told(tmp_path, *folders[::-1]) == {name: there(tmp_path / name) for name in folders}
+
+
+def odd_link(folder: Path) -> None:
+    (folder / "odd").symlink_to("a")
+
+
+def odd_pipe(folder: Path) -> None:
+    os.mkfifo(folder / "odd")
+
+
+def odd_twin(folder: Path) -> None:
+    (folder / "odd").hardlink_to(folder / "a")
+
+
+def odd_name(folder: Path) -> None:
+    (folder / "caf\udce9").write_bytes(b"")
+
+
+def odd_folder(folder: Path) -> None:
+    (folder / "back\\slash").mkdir()
+
+
+def left_by_a_restore(folder: Path) -> None:
+    (folder / ".handhold-0123456789ab.part").write_bytes(b"")
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [odd_link, odd_pipe, odd_twin, odd_name, odd_folder, left_by_a_restore],
+    ids=lambda odd: odd.__name__,
+)
+def test_nothing_is_told_of_a_folder_with_anything_odd_in_it(
+    tmp_path: Path, odd: Callable[[Path], None]
+) -> None:
+    fill(tmp_path, "odd/a", "odd/below/a", "plain/a")
+    odd(tmp_path / "odd")
+    found = told(tmp_path, "", "odd", "odd/below", "plain")
+    assert found["odd"] is None
+    assert found["odd/below"] == there(tmp_path / "odd/below")
+    assert found["plain"] == there(tmp_path / "plain")
+
+
+def test_nothing_is_told_of_a_folder_with_a_time_that_no_entry_holds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not every file system holds such a time, so the bound is what comes nearer."""
+    fill(tmp_path, "a", "b/c")
+    os.utime(tmp_path / "a", ns=(0, 1 << 60))
+    os.utime(tmp_path / "b/c", ns=(0, 1 << 50))
+    assert FARTHEST > 1 << 60
+    monkeypatch.setattr(lookahead, "FARTHEST", (1 << 60) - 1)
+    assert told(tmp_path, "", "b") == {"": None, "b": there(tmp_path / "b")}
+
+
+def test_nothing_is_told_of_what_cannot_be_listed_is_not_there_or_is_left_out(tmp_path: Path) -> None:
+    fill(tmp_path, "closed/a", "open/a", "out/a", "out/in/a", "file")
+    (tmp_path / "closed").chmod(0)
+
+    def check() -> None:
+        left_out = [str(tmp_path / "out")]
+        found = told(tmp_path, "closed", "open", "out", "out/in", "nowhere", "file", left_out=left_out)
+        assert [name for name, look in found.items() if look is not None] == ["open"]
+
+    with open_to_all(tmp_path):
+        as_nobody(check)
+
+
+def test_a_link_to_a_folder_is_not_followed(tmp_path: Path) -> None:
+    fill(tmp_path, "elsewhere/a", "device/b/c")
+    (tmp_path / "device/b/link").symlink_to(tmp_path / "elsewhere")
+    assert told(tmp_path / "device", "b", "b/link") == {"b": None, "b/link": None}
+
+
+def test_without_a_second_core_nothing_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(beside, "_cores", lambda: 1)
+    fill(tmp_path, "a")
+    assert told(tmp_path, "") == {"": None}
+    assert not MADE
+
+
+def test_where_no_process_and_no_memory_can_be_had_nothing_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: object) -> int:
+        raise OSError
+
+    fill(tmp_path, "a")
+    for name in ("fork", "memfd_create"):
+        with monkeypatch.context() as patch:
+            patch.setattr(os, name, refused)
+            assert told(tmp_path, "") == {"": None}
+
+
+def test_one_that_breaks_off_is_not_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fill(tmp_path, "a/x", "b/x", "c/x")
+    glimpse = lookahead._glimpse
+
+    def dies(path: str) -> object:
+        if path.endswith("/b"):
+            os._exit(1)
+        return glimpse(path)
+
+    monkeypatch.setattr(lookahead, "_glimpse", dies)
+    assert told(tmp_path, "c", "b", "a") == {"c": None, "b": None, "a": there(tmp_path / "a")}
+
+
+def test_one_that_hangs_is_ended_with_the_caller(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a card that does not answer any more."""
+    monkeypatch.setattr(lookahead, "_glimpse", lambda path: time.sleep(60))
+    with pytest.raises(KeyboardInterrupt), LookAhead([str(tmp_path)]):
+        raise KeyboardInterrupt
+    assert len(MADE) == 1
+
+
+def test_the_second_process_holds_no_file_of_the_caller(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Such as the lock of the archive, which would outlive the caller with it."""
+    monkeypatch.setattr(lookahead, "_glimpse", lambda path: time.sleep(60))
+    with (tmp_path / "lock").open("w"), LookAhead([str(tmp_path)]):
+        end = time.monotonic() + 30
+        while len(held := os.listdir(f"/proc/{MADE[0]}/fd")) > 5 and time.monotonic() < end:
+            time.sleep(0.001)
+        links = [os.readlink(f"/proc/{MADE[0]}/fd/{number}") for number in held if int(number) > 2]
+    assert sorted(link.partition(":")[0] for link in links) == ["/memfd", "pipe"]
+
+
+def test_a_walk_with_a_look_ahead_finds_what_one_without_finds(tmp_path: Path) -> None:
+    fill(
+        tmp_path,
+        "Tinplate/saves/a/x.sav",
+        "Tinplate/saves/a/y.sav",
+        "Tinplate/games/z.bin",
+        "Kite/saves/k.sav",
+    )
+    fill(tmp_path, "Tinplate/saves/twins/1", "Tinplate/notes", "other/caf\udce9", "other/x")
+    (tmp_path / "Tinplate/saves/twins/2").hardlink_to(tmp_path / "Tinplate/saves/twins/1")
+    (tmp_path / "Tinplate/saves/link").symlink_to("a")
+    device = open_device("lamp", {"card": str(tmp_path)})
+    alone = walk(device, [TINPLATE], recognise=True)
+    with LookAhead([str(tmp_path)]) as ahead:
+        found = walk(device, [TINPLATE], recognise=True, ahead=ahead)
+    assert len(alone.claims) == 6
+    assert found == alone
