@@ -80,3 +80,12 @@ def test_a_page_that_is_not_in_lines_has_to_be_decoded_whole() -> None:
     page = b'{"path":"Salt.sav",\n"game":"Moss"}\n'
     assert pages.lines_that_speak(page, ["moss"]) is None
     assert pages.lines_that_speak(page, ["dune"]) == []
+
+
+@pytest.mark.parametrize("word", ["game 17", " 17", "17", "game", "game 18", "e 1", "gamé"])
+def test_lines_are_found_in_any_case_and_by_any_piece(word: str) -> None:
+    lines = [f'{{"path":"{name}"}}'.encode() for name in ("GAME 17", "Game 117", "game17", "Gam 18", "e 1")]
+    page = b"\n".join(lines) + b"\n"
+    expected = [line for line in lines if word in line.decode().lower()]
+    assert pages.lines_that_speak(page, [word]) == expected
+    assert pages.lines_that_speak(page, ["nothing 99", word]) == expected
