@@ -205,7 +205,7 @@ class Archive(Contents):
         raise Damaged(f"The manifest of {snapshot.name} is hurt: {trouble} ({snapshot.file}).", ADVICE)
 
     def pages_named(self, snapshot: Snapshot) -> list[str]:
-        """The ids of the pages that a manifest names, for a look ahead: whoever counts on them uses ``read``.
+        """The ids of the pages that a manifest names, unchecked: whoever counts on them uses ``read``.
 
         Raises ``OwnerError`` for most of what ``read`` raises it for.
         """

@@ -284,15 +284,33 @@ def lines_that_speak(page: bytes, words: Collection[str]) -> list[bytes] | None:
     >>> lines_that_speak(b'{"path":"Moss.sav"}\\n{"path":"Salt.sav"}\\n', ["salt"])
     [b'{"path":"Salt.sav"}']
     """
-    if _speaks_of_anything(page):
-        return (
-            [line for line in page.split(b"\n")[:-1] if speaks_of(line, words)] if _in_lines(page) else None
-        )
+    anything = _speaks_of_anything(page)
+    begins = _begins(page, words)
+    if not begins and not anything:
+        return []
+    if not _in_lines(page):
+        return None
+    found = [page[begin : page.index(b"\n", begin)] for begin in sorted(begins)]
+    if not anything:
+        return found
+    told, ascii, members = set(found), page.isascii(), b'"members"' in page
+    return [
+        line
+        for line in page.split(b"\n")[:-1]
+        if line in told
+        or not (ascii or line.isascii())
+        or b"\\" in line
+        or (members and b'"members"' in line)
+    ]
+
+
+def _begins(page: bytes, words: Iterable[str]) -> set[int]:
+    """Where the lines begin in which one of the words stands, whatever its case."""
+    begins: set[int] = set()
     words = [word for word in words if _caseless(word) in page]
     if not words:
-        return []
+        return begins
     lower = page.lower()
-    begins: set[int] = set()
     for word in words:
         sought = word.encode()
         at = lower.find(sought)
@@ -300,9 +318,7 @@ def lines_that_speak(page: bytes, words: Collection[str]) -> list[bytes] | None:
             begins.add(page.rfind(b"\n", 0, at) + 1)
             end = page.find(b"\n", at)
             at = lower.find(sought, end) if end >= 0 else -1
-    if begins and not _in_lines(page):
-        return None
-    return [page[begin : page.index(b"\n", begin)] for begin in sorted(begins)]
+    return begins
 
 
 @lru_cache(maxsize=256)

@@ -157,7 +157,7 @@ def _silent(archive: Archive, snapshots: Sequence[Snapshot], words: Collection[s
     def silent(pages: Iterable[str]) -> Iterator[bytes]:
         for page in pages:
             seen.add(page)
-            with contextlib.suppress(OwnerError):
+            with contextlib.suppress(OwnerError, ValueError):  # what is no id is told where it counts
                 if archive.is_silent(page, words):
                     yield bytes.fromhex(page)
 
