@@ -31,9 +31,9 @@ def main() -> None:
     if sys.argv[1:] == ["--version"]:  # answered without the libraries of the command line
         print(f"handhold {__version__}")
         return
+    gc.set_threshold(_YOUNG, 20, 100)
     _load_without_inspection()
     from handhold.cli.main import run
 
     gc.freeze()  # what was imported stays
-    gc.set_threshold(_YOUNG, 20, 100)
     sys.exit(run())
