@@ -10,6 +10,7 @@ home.
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import marshal
 import os
@@ -91,6 +92,7 @@ def lists(archive: str) -> dict[str, dict[tuple[str, int, int], bool]]:
 
 def main() -> None:
     """Tells how many files are as they were."""
+    gc.disable()
     now = []
     folders = [(sys.argv[1], "")]
     while folders and len(folders) < ENOUGH:
