@@ -10,6 +10,7 @@ import marshal
 import os
 import stat
 import struct
+import sys
 from collections.abc import Collection, Sequence
 
 from handhold.beside import end, started
@@ -36,6 +37,10 @@ class LookAhead:
         self._taken = 0
         self._memory = self._pipe = -1
         self._process: int | None = None
+        # There a call of the system that programs are not allowed ends the program.
+        # Source: Python documentation, sys.getandroidapilevel: it is there on Android only
+        if hasattr(sys, "getandroidapilevel"):
+            return
         try:
             # In memory there is room for all of it: the other one never waits for this one.
             memory = os.memfd_create("handhold")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -153,6 +154,15 @@ def test_a_link_to_a_folder_is_not_followed(tmp_path: Path) -> None:
 
 def test_without_a_second_core_nothing_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(beside, "_cores", lambda: 1)
+    fill(tmp_path, "a")
+    assert told(tmp_path, "") == {"": None}
+    assert not MADE
+
+
+def test_where_calls_of_the_system_can_be_forbidden_nothing_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "getandroidapilevel", lambda: 29, raising=False)
     fill(tmp_path, "a")
     assert told(tmp_path, "") == {"": None}
     assert not MADE
