@@ -144,6 +144,11 @@ class Untouched:
         self._parts = frozenset(parts) - {Part.GAMES}  # games are listed one by one
         self._holds = holds
 
+    def then(self, site: Site, path: str) -> Entry | None:
+        """What is kept now and was kept that night at a path of a home, be it as it was or not."""
+        entry = self._quiet.night.by_key.get((site.emulator, site.home, path))
+        return entry if entry is not None and entry.part in self._parts else None
+
     def __call__(self, site: Site, folder: str) -> dict[tuple[str, int, int], Entry]:
         """Those right in a folder (relative to the home, "" for the home itself), by name, size and time.
 

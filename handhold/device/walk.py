@@ -131,6 +131,9 @@ class Untouched(Protocol):
     def named(self) -> Collection[str]:
         """The emulators whose rules need not be asked what such a file is: they say the same as then."""
 
+    def then(self, site: Site, path: str) -> Entry | None:
+        """What is kept now and was kept that night at a path of a home, be it as it was or not."""
+
     @property
     def recognised(self) -> Mapping[tuple[str, str], Site]:
         """The homes of recognised emulators, by volume and path, if recognition is what it was then."""
@@ -241,12 +244,9 @@ class _Tour:
         base = f"{step.shown}/" if step.shown else ""
         for shown, _, error in look.failed:
             self.refused.no_file(step, base + shown, active, shown, error)
-        special: list[Special] = []
-        for shown, entry, mode in look.others:
-            if active:
-                self.refused.no_ordinary_file(step, base + shown, active, shown, entry, mode)
-            else:
-                special.append(Special(shown, entry, mode))
+        special = [] if active else list(map(Special._make, look.others))
+        for shown, entry, mode in look.others if active else ():
+            self.refused.no_ordinary_file(step, base + shown, active, shown, entry, mode)
         below_here: list[Step] = []
         for name, shown in look.folders:
             deeper = tuple([a._replace(prefix=f"{a.prefix}{shown}/") for a in active])
@@ -327,13 +327,22 @@ class _Tour:
         one = active[0] if len(active) == 1 else None
         rules: FolderRules | None = None
         kept: Mapping[File, Entry] = {}
-        if one is not None and which:
-            rules = one.within(one.home, one.prefix[:-1])
-            if self.untouched is not None and one.emulator not in self.untouched.named:
+        named: Untouched | None = None
+        if one is not None and which and self.untouched is not None:
+            if one.emulator in self.untouched.named:
+                named = self.untouched
+            else:
                 kept = self.untouched(one.site, one.prefix[:-1])
         for at in which:
             file = shown, size, modified = look.files[at]
-            if one is not None and rules is not None:
+            if one is not None:
+                path = one.prefix + shown
+                then = named.then(one.site, path) if named is not None else None
+                if then is not None:  # the rules say of it what they said
+                    folder.known = True
+                    self.claim(step, one.site, then.part, then.game, path, file, look.twins(at))
+                    continue
+                rules = rules or one.within(one.home, one.prefix[:-1])
                 owner, verdict = one, rules.verdict(shown)
             elif active:
                 owner, verdict = asked(active, shown, lost)
