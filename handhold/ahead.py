@@ -1,38 +1,53 @@
-"""Works out the values of an iterator in a thread of its own, some way ahead of whoever takes them."""
+"""Works at tasks in threads, some way ahead of whoever takes what they bring."""
 
 from __future__ import annotations
 
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 S = TypeVar("S")
+S_co = TypeVar("S_co", covariant=True)
+
+
+class Task(NamedTuple, Generic[S_co]):
+    """Something to do for a thread, and what it takes of the room for all (``weight``)."""
+
+    work: Callable[[], S_co]
+    weight: int
 
 
 class Ahead(Generic[S]):
-    """The values of an iterator, in their order; an error of it is raised where its turn is.
+    """What the tasks of an iterator bring, in their order; an error is raised where its turn is.
 
-    What was worked out and not yet done with weighs at most ``most``, or is one value. A value is done with
-    when the next one is asked for. Needs ``with``, or ``close``, which ends the thread before its next value.
+    Each thread takes the next task off the iterator and does it. So what the iterator itself does is done by
+    one thread at a time, by the one that goes on with it: nothing is handed from thread to thread before it
+    is done. What was taken and is not done with weighs at most ``most``, or is one task. A task is done with
+    when the next one is asked for. Needs ``with``, or ``close``, which ends the threads before their next
+    task.
 
-    >>> with Ahead(iter([3, 1, 2]), weigh=int, most=4) as values:
-    ...     list(values)
-    [3, 1, 2]
+    >>> tasks = (Task(lambda n=n: n * n, weight=n) for n in (3, 1, 2))
+    >>> with Ahead(tasks, most=4, threads=2) as squares:
+    ...     list(squares)
+    [9, 1, 4]
     """
 
-    def __init__(self, values: Iterator[S], weigh: Callable[[S], int], most: int) -> None:
-        self._values = values
-        self._weigh = weigh
+    def __init__(self, tasks: Iterator[Task[S]], most: int, threads: int) -> None:
+        self._tasks = tasks
         self._most = most
-        self._waiting: deque[tuple[S, int]] = deque()
-        self._held = 0  # the weight of what waits, and of the value that was taken last
+        self._taking = threading.Lock()  # whoever has it runs the iterator
+        self._begun: deque[_Begun[S]] = deque()  # in the order of the tasks
+        self._held = 0  # the weight of what is begun, and of what was taken last
         self._taken = 0  # the weight of that one
         self._ended = self._closed = False
-        self._error: BaseException | None = None
-        self._changed = threading.Condition()
-        self._thread = threading.Thread(target=self._work, name="handhold-ahead", daemon=True)
-        self._thread.start()
+        self._broken: BaseException | None = None  # why a thread could not do what is no task's own
+        turn = threading.Lock()
+        self._done = threading.Condition(turn)  # the first of what is begun may be done, or all is
+        self._room = threading.Condition(turn)  # there may be room for another one
+        self._most_threads = threads
+        self._threads: list[threading.Thread] = []
+        self._start()
 
     def __enter__(self) -> Ahead[S]:
         return self
@@ -44,47 +59,113 @@ class Ahead(Generic[S]):
         return self
 
     def __next__(self) -> S:
-        with self._changed:
+        with self._done:
             self._held -= self._taken
             self._taken = 0
-            self._changed.notify()
-            while not (self._waiting or self._ended):
-                self._changed.wait()
-            if self._waiting:
-                value, self._taken = self._waiting.popleft()
-                return value
-        if self._error is not None:
-            raise self._error
-        raise StopIteration
+            self._room.notify()
+            while not (self._broken or (self._begun[0].done if self._begun else self._ended)):
+                self._done.wait()
+            if self._broken is not None:
+                raise self._broken
+            if not self._begun:
+                raise StopIteration
+            first = self._begun.popleft()
+            self._taken = first.weight
+        if first.error is not None:
+            raise first.error
+        return first.brought[0]
 
     def close(self) -> None:
-        """Ends the thread, and waits until it has let go of what it reads."""
-        with self._changed:
+        """Ends the threads, and waits until they have let go of what they read."""
+        with self._room:
             self._closed = True
-            self._changed.notify()
-        self._thread.join()
+            self._room.notify()
+        with self._taking:  # from here on no thread begins, neither a task nor another thread
+            threads = self._threads
+        for thread in threads:
+            thread.join()
+        close = getattr(self._tasks, "close", None)
+        if close is not None:
+            close()
+
+    def _start(self) -> None:
+        thread = threading.Thread(target=self._run, name="handhold-ahead", daemon=True)
+        self._threads.append(thread)
+        try:
+            thread.start()
+        except BaseException:
+            self._threads.remove(thread)
+            raise
+
+    def _run(self) -> None:
+        try:
+            self._work()
+        except BaseException as error:  # no memory is left: nobody must wait for what does not come
+            self._broken = error
+            with self._done:
+                self._done.notify()
 
     def _work(self) -> None:
-        try:
-            for value in self._values:
-                if not self._put(value, self._weigh(value)):
-                    break
-        except BaseException as error:  # whoever takes the values is told
-            self._error = error
-        finally:
-            close = getattr(self._values, "close", None)
-            if close is not None:
-                close()
-            with self._changed:
-                self._ended = True
-                self._changed.notify()
+        while (taken := self._take()) is not None:
+            begun, work = taken
+            if work is not None:
+                try:
+                    begun.brought.append(work())
+                except BaseException as error:  # whoever takes what is brought is told
+                    begun.error = error
+            del taken, work  # what it was made of takes room
+            with self._done:
+                begun.done = True
+                if self._begun and self._begun[0] is begun:
+                    self._done.notify()
 
-    def _put(self, value: S, weight: int) -> bool:
-        """Whether the thread goes on."""
-        with self._changed:
-            while self._held and self._held + weight > self._most and not self._closed:
-                self._changed.wait()
-            self._waiting.append((value, weight))
-            self._held += weight
-            self._changed.notify()
+    def _take(self) -> tuple[_Begun[S], Callable[[], S] | None] | None:
+        """The next task, as soon as there is room for it; None at the end. Its error is a task of its own."""
+        with self._taking:
+            if self._ended or self._closed:
+                return None
+            begun: _Begun[S]
+            work: Callable[[], S] | None = None
+            try:
+                work, weight = next(self._tasks)
+                begun = _Begun(weight)
+            except StopIteration:
+                with self._done:
+                    self._ended = True
+                    self._done.notify()
+                return None
+            except BaseException as error:
+                begun = _Begun(0)
+                begun.error = error
+                self._ended = True
+            if not self._let_in(begun):
+                return None
+            # Where there is one task there may be another.
+            if len(self._threads) < self._most_threads:
+                try:
+                    self._start()
+                except (RuntimeError, MemoryError):  # as Python says it where the system gives no more
+                    self._most_threads = len(self._threads)
+            return begun, work
+
+    def _let_in(self, begun: _Begun[S]) -> bool:
+        """Waits until there is room; whether nobody has closed meanwhile."""
+        with self._room:
+            while self._held and self._held + begun.weight > self._most and not self._closed:
+                self._room.wait()
+            if not self._closed:
+                self._held += begun.weight
+                self._begun.append(begun)
             return not self._closed
+
+
+class _Begun(Generic[S]):
+    """A task that a thread has taken."""
+
+    __slots__ = ("brought", "done", "error", "weight")
+
+    def __init__(self, weight: int) -> None:
+        self.weight = weight
+        self.brought: list[S] = []  # what it has brought, if it did
+        self.error: BaseException | None = None
+        self.done = False

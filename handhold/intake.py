@@ -1,9 +1,10 @@
 """Reads files of a device into an archive: many small ones at a time, a large one in pieces.
 
-One thread goes through the jobs, reads large files and cuts them; a few hash and compress their pieces, and
-read small files (the libraries let go of the interpreter lock); the caller's appends to the archive. What is
-waiting between them is bounded, so memory does not grow with the size or the number of the files. Results
-come in the order of the jobs, so the same files always give the same bundles.
+A few threads do all but write (the libraries let go of the interpreter lock); the caller's appends to the
+archive. A thread takes some small files, or goes on with a large one where the last thread stopped: it reads
+and cuts the next pieces, lets the next thread go on, and hashes and compresses these. So a piece stays near
+one processor. What was read is bounded, so memory does not grow with the size or the number of the files.
+Results come in the order of the jobs, so the same files always give the same bundles.
 """
 
 from __future__ import annotations
@@ -12,12 +13,12 @@ import errno
 import hashlib
 import os
 from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
 from typing import Any, Generic, NamedTuple, TypeAlias, TypeVar
 
-from handhold.ahead import Ahead
+from handhold.ahead import Ahead, Task
 from handhold.archive import members, zipcut
-from handhold.archive.blocks import Sealed, block_id, seal
+from handhold.archive.blocks import Sealed, block_id, seal_all
 from handhold.archive.cutting import SMALL, pieces, sparse_pieces
 from handhold.archive.writer import Writer
 from handhold.archive.zipcut import Gathering, Run, Span, beside_pieces
@@ -29,10 +30,9 @@ from handhold.device.trouble import why_unreadable
 TRIES = 4
 #: Small files go to a thread in batches of so many files or bytes.
 BATCH_FILES, BATCH_BYTES = 64, 4 << 20
-#: Pieces of a large file go to a thread so many bytes at a time, for handing over costs as much as a piece
-#: takes.
+#: A thread takes so many bytes of a large file at a time, for changing over costs as much as a piece takes.
 BATCH_PIECES = 1 << 20
-#: So many bytes may wait between the threads, of which a batch takes some for itself.
+#: So many bytes may be read and not yet written, of which a batch takes some for itself.
 WAITING, _ALONE = 16 << 20, 256 << 10
 
 J = TypeVar("J")
@@ -74,7 +74,7 @@ class Intake:
     def __init__(self, writer: Writer, *, level: int = 3, threads: int | None = None) -> None:
         self._writer = writer
         self._level = level
-        self._pool = ThreadPoolExecutor(threads or min(4, os.cpu_count() or 1), "handhold-intake")
+        self._threads = threads or min(4, os.cpu_count() or 1)
         self._ahead: Ahead[_Step[Any]] | None = None
         self._last = b"", block_id(b"")  # the last piece and its name
 
@@ -84,17 +84,17 @@ class Intake:
     def __exit__(self, *_: object) -> None:
         if self._ahead is not None:
             self._ahead.close()
-        self._pool.shutdown(wait=True, cancel_futures=True)
 
     def read(
         self, jobs: Iterable[Job[J]], progress: Callable[[int, int], None] | None = None
     ) -> Iterator[tuple[J, Content | Unread]]:
         """Reads each file and yields what it held, or why it could not be read, in the order of the jobs.
 
-        The jobs are asked for in another thread. ``progress`` is told the number of files and bytes that were
-        read since the last call. An error that concerns the archive rather than the file read is raised.
+        The jobs are asked for in other threads, one at a time. ``progress`` is told the number of files and
+        bytes that were read since the last call. An error that concerns the archive rather than the file read
+        is raised.
         """
-        with Ahead(self._steps(jobs), _weight, WAITING) as steps:
+        with Ahead(self._tasks(jobs), WAITING, self._threads) as steps:
             self._ahead = steps
             for step in steps:
                 if isinstance(step, _Batch):
@@ -102,7 +102,7 @@ class Intake:
                 elif (content := self._take_large(step, progress)) is not None:
                     yield step.job.about, content
 
-    def _steps(self, jobs: Iterable[Job[J]]) -> Iterator[_Step[J]]:
+    def _tasks(self, jobs: Iterable[Job[J]]) -> Iterator[Task[_Step[J]]]:
         batch: list[Job[J]] = []
         held = 0
         for job in jobs:
@@ -112,66 +112,63 @@ class Intake:
                 if len(batch) < BATCH_FILES and held < BATCH_BYTES:
                     continue
             if batch:
-                yield _Batch(self._pool.submit(self._read_batch, batch), held)
+                yield Task(partial(self._read_batch, batch), _ALONE + held)
                 batch, held = [], 0
             if job.size >= SMALL:
                 yield from self._large(job)
         if batch:
-            yield _Batch(self._pool.submit(self._read_batch, batch), held)
+            yield Task(partial(self._read_batch, batch), _ALONE + held)
 
     def _take(
         self, batch: _Batch[J], progress: Callable[[int, int], None] | None
     ) -> Iterator[tuple[J, Content | Unread]]:
+        self._writer.put_all(batch.fresh, batch.moment)
         files = size = 0
-        for job, small in batch.read.result():
+        for job, small in batch.read:
             if small is None:  # it has grown since it was seen
-                for step in self._large(job):
-                    if (content := self._take_large(step, progress)) is not None:
+                for task in self._large(job):
+                    if (content := self._take_large(task.work(), progress)) is not None:
                         yield job.about, content
                 continue
             files += 1
-            if isinstance(small, Unread):
-                yield job.about, small
-            else:
+            if isinstance(small, _Zip):
+                small = self._put_zip(small)
+            if isinstance(small, Content):
                 size += small.size
-                yield job.about, self._put(small)
+            yield job.about, small
         if progress:
             progress(files, size)
 
-    def _read_batch(self, jobs: list[Job[J]]) -> list[tuple[Job[J], _Small | Unread | None]]:
-        return [(job, self._read_small(job)) for job in jobs]
+    def _read_batch(self, jobs: list[Job[J]]) -> _Batch[J]:
+        """Small files: first all are read, then all are named, and what is new of them is packed."""
+        moment = self._writer.moment
+        found = [_read_small(job.place) for job in jobs]
+        idents = [b"" if one is None or isinstance(one, Unread) else block_id(one[0]) for one in found]
+        read: list[tuple[Job[J], Content | _Zip | Unread | None]] = []
+        fresh: dict[bytes, bytes] = {}
+        for job, one, ident in zip(jobs, found, idents, strict=True):
+            if one is None or isinstance(one, Unread):
+                read.append((job, one))
+                continue
+            data, modified = one
+            content = Content(ident.hex(), len(data), modified, None)
+            zipped = None
+            if job.open and zipcut.may_be_zip(job.place, data):
+                zipped = zipcut.cut_small(data, self._writer.known, self._level)
+            read.append((job, content if zipped is None else _Zip(content, zipped)))
+            if data and (zipped is None or not zipped.ranges) and not self._writer.known(ident):
+                fresh[ident] = data
+        return _Batch(read, self._seal(fresh), moment)
 
-    def _read_small(self, job: Job[J]) -> _Small | Unread | None:
-        """What a small file held; None if it is a large one by now."""
-        try:
-            data, modified = read_whole(job.place, most=SMALL)
-        except Grown:
-            return None
-        except Moving:
-            return MOVING
-        except OSError as error:
-            return unread(error)
-        identity = block_id(data)
-        fresh: tuple[Sealed, ...] = ()
-        zipped = None
-        if job.open and zipcut.may_be_zip(job.place, data):
-            zipped = zipcut.cut_small(data, self._writer.known, self._level)
-        if data and (zipped is None or not zipped.ranges) and not self._writer.known(identity):
-            fresh = (seal(data, self._level, identity),)
-        return _Small(identity.hex(), len(data), modified, fresh, zipped)
-
-    def _put(self, small: _Small) -> Content:
-        for block in small.fresh:
+    def _put_zip(self, file: _Zip) -> Content:
+        for block in file.zipped.fresh:
             self._writer.put(block)
-        if small.zipped is None:
-            return Content(small.sha256, small.size, small.modified, None)
-        for block in small.zipped.fresh:
-            self._writer.put(block)
-        recipe = self._writer.put_recipe(small.zipped.ranges) if small.zipped.ranges else None
-        listed = self._writer.put_list(small.zipped.listing) if small.zipped.listing else None
-        return Content(small.sha256, small.size, small.modified, recipe, listed, small.zipped.odd)
+        ranges, listing, odd = file.zipped.ranges, file.zipped.listing, file.zipped.odd
+        recipe = self._writer.put_recipe(ranges) if ranges else None
+        listed = self._writer.put_list(listing) if listing else None
+        return file.content._replace(recipe=recipe, members=listed, odd=odd)
 
-    def _large(self, job: Job[J]) -> Iterator[_Pieces[J] | _Whole[J]]:
+    def _large(self, job: Job[J]) -> Iterator[Task[_Pieces[J] | _Whole[J]]]:
         """A large file; where it does not hold still, also pieces of readings that count for nothing."""
         outcome: _Still | Unread = MOVING
         for _ in range(TRIES):
@@ -183,41 +180,47 @@ class Intake:
             except _Refused as refused:
                 outcome = unread(refused.error)
                 break
-        yield _Whole(job, outcome)
+        yield Task(partial(_Whole, job, outcome), _ALONE)
 
-    def _cut(self, job: Job[J]) -> Generator[_Pieces[J], None, _Still]:
+    def _cut(self, job: Job[J]) -> Generator[Task[_Pieces[J] | _Whole[J]], None, _Still]:
         whole = hashlib.sha256()
         gathered = Gathering()
         odd: list[str] = []
+        run: list[bytes] = []  # what was read since the last pieces were handed over
         batch: list[_Cut] = []
-        size = held = beside = 0
+        size = held = 0
 
-        def hand_over() -> _Pieces[J]:
-            nonlocal batch, held, beside
-            step = _Pieces(job, self._pool.submit(self._seal_pieces, batch), held, beside, gathered, odd)
-            batch, held, beside = [], 0, 0
-            return step
+        def hand_over() -> Task[_Pieces[J] | _Whole[J]]:
+            nonlocal batch, held, size
+            for piece in run:
+                whole.update(piece)
+            read = sum(map(len, run))
+            run.clear()
+            size += read
+            work = partial(self._seal_pieces, job, batch, read, gathered, odd)
+            task = Task[_Pieces[J] | _Whole[J]](work, _ALONE + held)
+            batch, held = [], 0
+            return task
 
         with _reading(job.place) as file:
             tree, spans = _spans(job, file, odd)
             for span in spans:
                 for piece in _pieces(file, span, spans):
-                    whole.update(piece)
-                    size += len(piece)
+                    run.append(piece)
+                    length = len(piece)
                     if span.beside:
                         gathered.between(piece)
-                        beside += len(piece)
                         continue
-                    number = gathered.piece(len(piece))
-                    batch.append(_Cut(number, piece, span.member if len(piece) == span.length else None))
-                    held += len(piece)
+                    number = gathered.piece(length)
+                    batch.append(_Cut(number, piece, span.member if length == span.length else None))
+                    held += length
                     if held >= BATCH_PIECES:
                         yield hand_over()
+            if run:
+                yield hand_over()
             file.check(whole.digest())
             if size != file.size:
                 raise _Refused(ends_early(job.place))
-        if batch or beside:
-            yield hand_over()
         return _Still(whole.hexdigest(), size, file.modified, gathered, tree, odd)
 
     def _take_large(
@@ -225,13 +228,10 @@ class Intake:
     ) -> Content | Unread | None:
         """Puts pieces; what the file held, when it is through."""
         if isinstance(step, _Pieces):
-            for done in step.sealed.result():
-                if done.fresh is not None:
-                    self._writer.put(done.fresh)
-                step.odd.append(done.odd)
-                step.gathered.named(done.number, done.id)
+            self._writer.put_all(step.fresh, step.moment)
+            step.told.extend(step.odd)
             if progress:
-                progress(0, step.held + step.beside)
+                progress(0, step.read)
             return None
         if isinstance(step.outcome, Unread):
             return step.outcome
@@ -252,18 +252,43 @@ class Intake:
                 file.odd.append(str(trouble))
         return Content(file.sha256, file.size, file.modified, recipe, listed, zipcut.few(file.odd))
 
-    def _seal_pieces(self, batch: Iterable[_Cut]) -> list[_Piece]:
-        return [self._seal_piece(*cut) for cut in batch]
+    def _seal_pieces(
+        self, job: Job[J], batch: list[_Cut], read: int, gathered: Gathering, told: list[str]
+    ) -> _Pieces[J]:
+        """Pieces: first all are named, then what is new of them is packed."""
+        moment = self._writer.moment
+        odd: list[str] = []
+        idents = [self._name(cut.piece) for cut in batch]
+        fresh: dict[bytes, bytes] = {}
+        for (number, piece, held), ident in zip(batch, idents, strict=True):
+            gathered.named(number, ident)
+            if not self._writer.known(ident):
+                fresh[ident] = piece
+                if held is not None:
+                    odd.append(zipcut.trouble_in(held, piece))
+        return _Pieces(job, self._seal(fresh), moment, read, odd, told)
 
-    def _seal_piece(self, number: int, piece: bytes, held: Held | None) -> _Piece:
+    def _seal(self, fresh: dict[bytes, bytes]) -> list[Sealed]:
+        return seal_all([*fresh.values()], self._level, [*fresh])
+
+    def _name(self, piece: bytes) -> bytes:
         before, identity = self._last
-        if before != piece:  # in holes it is one and the same
+        if before is not piece:  # in holes it is one and the same
             identity = block_id(piece)
             self._last = piece, identity
-        if self._writer.known(identity):
-            return _Piece(number, identity, None, "")
-        odd = zipcut.trouble_in(held, piece) if held is not None else ""
-        return _Piece(number, identity, seal(piece, self._level, identity), odd)
+        return identity
+
+
+def _read_small(place: str) -> tuple[bytes, int] | Unread | None:
+    """What a small file held, and its time; None if it is a large one by now."""
+    try:
+        return read_whole(place, most=SMALL)
+    except Grown:
+        return None
+    except Moving:
+        return MOVING
+    except OSError as error:
+        return unread(error)
 
 
 def _spans(job: Job[J], file: _reading, odd: list[str]) -> tuple[ZipTree | None, list[Span]]:
@@ -284,12 +309,11 @@ def _pieces(file: _reading, span: Span, spans: list[Span]) -> Iterator[bytes]:
     return beside_pieces(run) if span.beside else pieces(run, span.length)
 
 
-class _Small(NamedTuple):
-    sha256: str
-    size: int
-    modified: int
-    fresh: tuple[Sealed, ...]
-    zipped: zipcut.SmallZip | None
+class _Zip(NamedTuple):
+    """A small file that is a zip, taken apart."""
+
+    content: Content
+    zipped: zipcut.SmallZip
 
 
 class _Cut(NamedTuple):
@@ -298,29 +322,26 @@ class _Cut(NamedTuple):
     held: Held | None  # what a zip says of it, if it is a whole member
 
 
-class _Piece(NamedTuple):
-    number: int
-    id: bytes
-    fresh: Sealed | None
-    odd: str
-
-
 class _Batch(NamedTuple, Generic[J]):
-    """Small files that are being read."""
+    """Small files that were read; None for one that is a large one by now."""
 
-    read: Future[list[tuple[Job[J], _Small | Unread | None]]]
-    held: int  # bytes
+    read: list[tuple[Job[J], Content | _Zip | Unread | None]]
+    fresh: list[Sealed]
+    moment: int  # see ``Writer.put_all``
 
 
 class _Pieces(NamedTuple, Generic[J]):
-    """The next pieces of a large file, which are being sealed."""
+    """The next pieces of a large file; ``read`` bytes make them up and what stands between them.
+
+    ``odd`` is what is odd about them, ``told`` what was found of the file until now.
+    """
 
     job: Job[J]
-    sealed: Future[list[_Piece]]
-    held: int  # bytes
-    beside: int  # bytes that were read and are no pieces
-    gathered: Gathering
+    fresh: list[Sealed]
+    moment: int
+    read: int
     odd: list[str]
+    told: list[str]
 
 
 class _Still(NamedTuple):
@@ -342,10 +363,6 @@ class _Whole(NamedTuple, Generic[J]):
 
 
 _Step: TypeAlias = _Batch[J] | _Pieces[J] | _Whole[J]
-
-
-def _weight(step: _Step[Any]) -> int:
-    return _ALONE if isinstance(step, _Whole) else _ALONE + step.held
 
 
 class _Refused(Exception):

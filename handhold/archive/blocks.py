@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import xxhash
@@ -49,12 +50,26 @@ def seal(plain: bytes, level: int = 3, ident: bytes | None = None) -> Sealed:
     Pure, and lets other threads run while it hashes and compresses. Raises ``ValueError`` if the block is
     larger than ``LARGEST``.
     """
-    size = len(plain)
-    if size > LARGEST:
-        raise ValueError(f"a block of {size} bytes is larger than {LARGEST}")
-    frame: bytes = _compressor(level).compress(plain) if worth(plain, level) else plain
-    codec, stored = (ZSTANDARD, frame) if len(frame) < size else (PLAIN, bytes(plain))
-    return Sealed(ident or block_id(plain), codec, stored, size, xxhash.xxh3_64_intdigest(stored))
+    return seal_all((plain,), level, (ident or block_id(plain),))[0]
+
+
+def seal_all(plains: Sequence[bytes], level: int, idents: Sequence[bytes]) -> list[Sealed]:
+    """The same for many blocks.
+
+    Each step goes through all of them: what the interpreter needs for it is then still near the processor.
+    """
+    for plain in plains:
+        if len(plain) > LARGEST:
+            raise ValueError(f"a block of {len(plain)} bytes is larger than {LARGEST}")
+    pack = _compressor(level).compress
+    looked = level >= _SLOW
+    frames = [plain if looked and not worth(plain, level) else pack(plain) for plain in plains]
+    sealed = []
+    for ident, plain, frame in zip(idents, plains, frames, strict=True):
+        size = len(plain)
+        codec, stored = (ZSTANDARD, frame) if len(frame) < size else (PLAIN, bytes(plain))
+        sealed.append(Sealed(ident, codec, stored, size, xxhash.xxh3_64_intdigest(stored)))
+    return sealed
 
 
 def worth(plain: bytes, level: int) -> bool:

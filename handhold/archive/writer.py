@@ -110,25 +110,41 @@ class Writer:
         """Whether the block was put in this run, or stands in the table of a whole bundle."""
         return ident in self._put or ident in self._put_before or ident in self._index
 
+    @property
+    def moment(self) -> int:
+        """A number that changes when blocks of this run come to lie in a whole bundle; see ``put_all``."""
+        return len(self.bundles)
+
     def put(self, block: Sealed) -> None:
         """Stores a block; does nothing if it is known. Raises ``OwnerError`` if it cannot be written.
 
         One whose stored form is hurt is stored a second time, so that it can be had again.
         """
-        if self.known(block.id):
-            return
-        if self._closing is not None and self._closing[1].done():
-            self._closed()  # as soon as can be: what is remembered of its blocks takes room
-        bundle = self._bundle
-        if bundle is None:
-            bundle = self._bundle = BundleWriter(self._storage)
-            self.stored_bytes += len(MAGIC) + END_SIZE
-        bundle.add(block)
-        self._put.add(block.id)
-        self.new_blocks += 1
-        self.stored_bytes += HEADER_SIZE + ROW.size + len(block.stored)
-        if bundle.full:
-            self._close()
+        self.put_all((block,), -1)
+
+    def put_all(self, blocks: Iterable[Sealed], moment: int) -> None:
+        """``put`` for many blocks, none of which was known when it was asked for, at ``moment`` or since.
+
+        As long as no bundle was closed since then, the archive is not asked for them once more.
+        """
+        for block in blocks:
+            ident = block.id
+            if ident in self._put or ident in self._put_before:
+                continue
+            if moment != len(self.bundles) and self.known(ident):
+                continue
+            if self._closing is not None and self._closing[1].done():
+                self._closed()  # as soon as can be: what is remembered of its blocks takes room
+            bundle = self._bundle
+            if bundle is None:
+                bundle = self._bundle = BundleWriter(self._storage)
+                self.stored_bytes += len(MAGIC) + END_SIZE
+            bundle.add(block)
+            self._put.add(ident)
+            self.new_blocks += 1
+            self.stored_bytes += HEADER_SIZE + ROW.size + len(block.stored)
+            if bundle.full:
+                self._close()
 
     def put_plain(self, plain: bytes) -> str:
         """Stores bytes as one block; its hexadecimal id."""

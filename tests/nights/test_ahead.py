@@ -1,30 +1,97 @@
-"""Values that are worked out in another thread, some way ahead."""
+"""Tasks that threads work at, some way ahead of whoever takes what they bring."""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 
 import pytest
 
-from handhold.ahead import Ahead
+from handhold.ahead import Ahead, Task
+
+THREADS = pytest.mark.parametrize("threads", [1, 2, 4])
 
 
-def test_an_error_is_raised_where_its_turn_is() -> None:
-    def values() -> Iterator[int]:
-        yield 1
-        yield 2
+def tasks(values: Iterator[int] | list[int], weight: int = 1) -> Iterator[Task[int]]:
+    return (Task(lambda value=value: value, weight) for value in values)  # type: ignore[misc]
+
+
+def fail(why: str) -> Callable[[], int]:
+    def work() -> int:
+        raise OSError(why)
+
+    return work
+
+
+@THREADS
+def test_an_error_of_the_iterator_is_raised_where_its_turn_is(threads: int) -> None:
+    def values() -> Iterator[Task[int]]:
+        yield Task(lambda: 1, 1)
+        yield Task(lambda: 2, 1)
         raise OSError("the third")
 
     taken = []
-    with Ahead(values(), weigh=lambda _: 1, most=10) as ahead, pytest.raises(OSError, match="the third"):
+    with Ahead(values(), most=10, threads=threads) as ahead, pytest.raises(OSError, match="the third"):
         for value in ahead:
             taken.append(value)
     assert taken == [1, 2]
 
 
-def test_what_waits_weighs_no_more_than_it_may() -> None:
-    """Of values of 3 with room for 7, two are ahead at any time, and one is being worked out."""
+@THREADS
+def test_an_error_of_a_task_is_raised_where_its_turn_is(threads: int) -> None:
+    """Even if it is there before the task in front of it is done."""
+
+    def slow() -> int:
+        time.sleep(0.05)
+        return 1
+
+    taken = []
+    some = iter([Task(slow, 1), Task(fail("the second"), 1), Task(lambda: 3, 1)])
+    with Ahead(some, most=10, threads=threads) as ahead, pytest.raises(OSError, match="the second"):
+        for value in ahead:
+            taken.append(value)
+    assert taken == [1]
+
+
+@THREADS
+def test_what_is_brought_comes_in_the_order_of_the_tasks(threads: int) -> None:
+    """However long each takes."""
+
+    def work(number: int) -> Callable[[], int]:
+        def late() -> int:
+            time.sleep(0.004 if number % 3 == 0 else 0)
+            return number
+
+        return late
+
+    some = (Task(work(number), number % 5) for number in range(60))
+    with Ahead(some, most=7, threads=threads) as ahead:
+        assert list(ahead) == list(range(60))
+
+
+def test_two_threads_are_at_work_at_once_and_one_at_the_iterator() -> None:
+    both = threading.Barrier(2, timeout=10)
+    inside = threading.Lock()
+
+    def work() -> int:
+        both.wait()
+        return 1
+
+    def some() -> Iterator[Task[int]]:
+        for _ in range(20):
+            assert inside.acquire(blocking=False)
+            time.sleep(0.001)
+            inside.release()
+            yield Task(work, 1)
+
+    with Ahead(some(), most=20, threads=2) as ahead:
+        assert list(ahead) == [1] * 20
+
+
+@THREADS
+def test_what_waits_weighs_no_more_than_it_may(threads: int) -> None:
+    """Of tasks of 3 with room for 7, two are ahead at any time, and one stands before the door."""
     made: list[int] = []
     full = threading.Event()
 
@@ -35,7 +102,7 @@ def test_what_waits_weighs_no_more_than_it_may() -> None:
                 full.set()
             yield number
 
-    with Ahead(values(), weigh=lambda _: 3, most=7) as ahead:
+    with Ahead(tasks(values(), 3), most=7, threads=threads) as ahead:
         assert full.wait(10)
         for number, value in enumerate(ahead):
             assert value == number
@@ -44,25 +111,105 @@ def test_what_waits_weighs_no_more_than_it_may() -> None:
     assert made == list(range(20))
 
 
-def test_a_value_that_is_heavier_than_all_room_goes_alone() -> None:
-    with Ahead(iter([5, 100, 5]), weigh=int, most=7) as ahead:
-        assert list(ahead) == [5, 100, 5]
+@THREADS
+def test_a_task_that_is_heavier_than_all_room_goes_alone(threads: int) -> None:
+    at_work = []
+
+    def work(number: int) -> Callable[[], int]:
+        def note() -> int:
+            at_work.append(number)
+            return number
+
+        return note
+
+    some = (Task(work(number), number) for number in (5, 100, 5))
+    with Ahead(some, most=7, threads=threads) as ahead:
+        for number in (5, 100, 5):
+            assert next(ahead) == number
+            time.sleep(0.02)
+            assert at_work[-1] == number  # what is behind waits until this one is done with
+        assert list(ahead) == []
 
 
-def test_closing_ends_the_thread_and_the_iterator() -> None:
+@THREADS
+def test_closing_ends_the_threads_and_the_iterator(threads: int) -> None:
     """Whoever stops half way leaves no thread that waits for room, and no open file."""
-    closed: list[str] = []
+    closed: list[bool] = []
 
     def values() -> Iterator[int]:
         try:
             yield from range(1000)
         finally:
-            closed.append(threading.current_thread().name)
+            closed.append(True)
+
+    def some() -> Iterator[Task[int]]:
+        numbers = values()
+        try:
+            yield from tasks(numbers)
+        finally:
+            numbers.close()  # type: ignore[attr-defined]
 
     before = threading.active_count()
-    ahead = Ahead(values(), weigh=lambda _: 1, most=3)
+    ahead = Ahead(some(), most=3, threads=threads)
     assert next(ahead) == 0
     ahead.close()
     assert threading.active_count() == before
-    assert closed == ["handhold-ahead"]
+    assert closed == [True]
     ahead.close()
+
+
+def test_closing_waits_for_a_task_that_is_being_done() -> None:
+    """One that went on would read from a card that may be taken out, or ask an archive that is closed."""
+    begun, ended = threading.Event(), []
+
+    def work() -> int:
+        begun.set()
+        time.sleep(0.1)
+        ended.append(True)
+        return 1
+
+    with pytest.raises(KeyboardInterrupt), Ahead(iter([Task(work, 1)]), most=3, threads=2):
+        assert begun.wait(10)
+        raise KeyboardInterrupt
+    assert ended == [True]
+
+
+def test_without_a_task_nothing_comes_and_a_single_thread_is_begun(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[str] = []
+    start = threading.Thread.start
+
+    def noted(self: threading.Thread) -> None:
+        started.append(self.name)
+        start(self)
+
+    monkeypatch.setattr(threading.Thread, "start", noted)
+    nothing: Iterator[Task[int]] = iter(())
+    with Ahead(nothing, most=3, threads=4) as ahead:
+        assert list(ahead) == []
+    assert started == ["handhold-ahead"]
+
+
+def test_where_no_second_thread_is_to_be_had_one_does_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Python says "can't start new thread" where memory or the number of processes is short."""
+    started: list[str] = []
+    start = threading.Thread.start
+
+    def once(self: threading.Thread) -> None:
+        started.append(self.name)
+        if len(started) > 1:
+            raise RuntimeError("can't start new thread")
+        start(self)
+
+    monkeypatch.setattr(threading.Thread, "start", once)
+    with Ahead(tasks(list(range(20))), most=3, threads=4) as ahead:
+        assert list(ahead) == list(range(20))
+    assert len(started) == 2
+
+
+def test_a_thread_that_has_no_memory_left_leaves_nobody_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nothing_left(*_: object) -> bool:
+        raise MemoryError
+
+    monkeypatch.setattr(Ahead, "_let_in", nothing_left)
+    with Ahead(tasks([1, 2]), most=3, threads=1) as ahead, pytest.raises(MemoryError):
+        next(ahead)

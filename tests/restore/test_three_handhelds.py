@@ -26,7 +26,6 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Container, Iterator
-from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from datetime import timedelta
 from functools import lru_cache
@@ -45,6 +44,7 @@ from hypothesis.stateful import (
 )
 
 from handhold import intake
+from handhold.ahead import Task
 from handhold.archive import manifest as manifests
 from handhold.errors import WrongInput
 from handhold.model import Kind
@@ -410,19 +410,20 @@ class Cut(Anything):
         self.carry(device, take, game, moment)
 
 
-class AtOnce(Executor):
-    """Does each piece of work right away, in the thread that asks for it."""
+class AtOnce:
+    """Does each task right away, in the thread that asks for what it brings."""
 
-    def __init__(self, *_: object) -> None:
-        pass
+    def __init__(self, tasks: Iterator[Task[Any]], *_: object) -> None:
+        self._tasks = tasks
 
-    def submit(self, work: Callable[..., Any], /, *given: Any, **named: Any) -> Future[Any]:
-        done: Future[Any] = Future()
-        try:
-            done.set_result(work(*given, **named))
-        except Exception as error:  # as a pool does, for whoever asks for the result
-            done.set_exception(error)
-        return done
+    def __enter__(self) -> Iterator[Any]:
+        return (task.work() for task in self._tasks)
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """No thread is to be ended."""
 
 
 @contextmanager
@@ -433,7 +434,7 @@ def cheaply() -> Iterator[None]:
     try:
         with (
             mock.patch.object(manifests, "decode", lru_cache(1 << 12)(manifests.decode)),
-            mock.patch.object(intake, "ThreadPoolExecutor", AtOnce),
+            mock.patch.object(intake, "Ahead", AtOnce),
         ):
             yield
     finally:
