@@ -40,6 +40,7 @@ class Ahead(Generic[S]):
         self._begun: deque[_Begun[S]] = deque()  # in the order of the tasks
         self._held = 0  # the weight of what is begun, and of what was taken last
         self._taken = 0  # the weight of that one
+        self._likely = 0  # the weight of the task that was begun last
         self._ended = self._closed = False
         self._broken: BaseException | None = None  # why a thread could not do what is no task's own
         turn = threading.Lock()
@@ -73,7 +74,7 @@ class Ahead(Generic[S]):
             self._taken = first.weight
         if first.error is not None:
             raise first.error
-        return first.brought[0]
+        return first.brought.pop()  # the thread that did it may still have ``first`` in its hands
 
     def close(self) -> None:
         """Ends the threads, and waits until they have let go of what they read."""
@@ -122,7 +123,8 @@ class Ahead(Generic[S]):
     def _take(self) -> tuple[_Begun[S], Callable[[], S] | None] | None:
         """The next task, as soon as there is room for it; None at the end. Its error is a task of its own."""
         with self._taking:
-            if self._ended or self._closed:
+            # What a task is made of takes room before its weight is known: most likely as the last one did.
+            if self._ended or not self._wait_for(self._likely):
                 return None
             begun: _Begun[S]
             work: Callable[[], S] | None = None
@@ -138,8 +140,12 @@ class Ahead(Generic[S]):
                 begun = _Begun(0)
                 begun.error = error
                 self._ended = True
-            if not self._let_in(begun):
+            self._likely = begun.weight
+            if not self._wait_for(begun.weight):
                 return None
+            with self._done:
+                self._held += begun.weight
+                self._begun.append(begun)
             # Where there is one task there may be another.
             if len(self._threads) < self._most_threads:
                 try:
@@ -148,14 +154,11 @@ class Ahead(Generic[S]):
                     self._most_threads = len(self._threads)
             return begun, work
 
-    def _let_in(self, begun: _Begun[S]) -> bool:
-        """Waits until there is room; whether nobody has closed meanwhile."""
+    def _wait_for(self, weight: int) -> bool:
+        """Waits until there is so much room, or nothing is begun; whether nobody has closed meanwhile."""
         with self._room:
-            while self._held and self._held + begun.weight > self._most and not self._closed:
+            while self._held and self._held + weight > self._most and not self._closed:
                 self._room.wait()
-            if not self._closed:
-                self._held += begun.weight
-                self._begun.append(begun)
             return not self._closed
 
 

@@ -77,7 +77,8 @@ def sparse_pieces(stream: SupportsHoles, size: int, holes: Iterable[tuple[int, i
     cutter = _cutter(size)
     room = _room_for(cutter)
     longest: int = cutter.max_size
-    blank = bytes(next(cutter.cut_buf(bytes(longest))).data)  # zeros are cut here, wherever they begin
+    zeros = bytes(longest)  # the system gives no memory for zeros that are only read
+    blank = zeros[: next(cutter.cut_buf(zeros)).length]  # zeros are cut here, wherever they begin
     at = 0
     for start, length in holes:
         last = start + length - longest  # what begins here at the latest is cut by zeros alone

@@ -91,14 +91,14 @@ def test_two_threads_are_at_work_at_once_and_one_at_the_iterator() -> None:
 
 @THREADS
 def test_what_waits_weighs_no_more_than_it_may(threads: int) -> None:
-    """Of tasks of 3 with room for 7, two are ahead at any time, and one stands before the door."""
+    """Of tasks of 3 with room for 7, two are begun at any time, and no other is asked for."""
     made: list[int] = []
     full = threading.Event()
 
     def values() -> Iterator[int]:
         for number in range(20):
             made.append(number)
-            if len(made) == 3:
+            if len(made) == 2:
                 full.set()
             yield number
 
@@ -106,8 +106,7 @@ def test_what_waits_weighs_no_more_than_it_may(threads: int) -> None:
         assert full.wait(10)
         for number, value in enumerate(ahead):
             assert value == number
-            # The one that is in the caller's hands still counts: one more waits, one stands before the door.
-            assert len(made) <= number + 3
+            assert len(made) <= number + 2  # the one that is in the caller's hands still counts
     assert made == list(range(20))
 
 
@@ -210,6 +209,6 @@ def test_a_thread_that_has_no_memory_left_leaves_nobody_waiting(monkeypatch: pyt
     def nothing_left(*_: object) -> bool:
         raise MemoryError
 
-    monkeypatch.setattr(Ahead, "_let_in", nothing_left)
+    monkeypatch.setattr(Ahead, "_wait_for", nothing_left)
     with Ahead(tasks([1, 2]), most=3, threads=1) as ahead, pytest.raises(MemoryError):
         next(ahead)
