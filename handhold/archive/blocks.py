@@ -93,9 +93,8 @@ def unseal(block: Sealed) -> bytes:
     return opened(ident, codec, stored, size)
 
 
-def unpack(block: Sealed) -> bytes:
+def unpack(codec: int, stored: bytes | memoryview, size: int, check: int) -> bytes:
     """The same without a look at the content, for a caller that holds it against another digest."""
-    _, codec, stored, size, check = block
     if xxhash.xxh3_64_intdigest(stored) != check:
         raise ValueError(UNSOUND)
     return _unpacked(codec, stored, size)

@@ -31,6 +31,16 @@ class Look(Protocol):
     def __call__(self, page_id: str, entries: int | None = None) -> list[Entry]: ...
 
 
+class Blocks(Protocol):
+    """A way to read blocks, by their ids. Raises ``Damaged``."""
+
+    def block(self, block_id: str) -> bytes:
+        """The plain bytes of a block, checked."""
+
+    def unpacked(self, block_id: str) -> bytes:
+        """The same without a look at whether the content is the one that its name says."""
+
+
 class _Gone(Damaged):
     """A bundle that was there is not there any more."""
 
@@ -159,18 +169,20 @@ class Contents:
 
         Raises ``Damaged``, also after the last run: believe nothing before the end.
         """
-        return self._content(entry, self.block)
+        return self._content(entry, self.block, self.block)
 
-    def whole_content(self, entry: Entry) -> Iterator[bytes]:
-        """The same at half the cost for a file of several blocks: by the digest of the whole alone.
+    def whole_content(self, entry: Entry, blocks: Blocks) -> Iterator[bytes]:
+        """The same, read by ``blocks``, and a file of several at half the cost: by the digest of the whole.
 
         Where that raises at the end, ``content`` may find another copy of the block that was wrong.
         """
-        return self._content(entry, self._unpacked)
+        return self._content(entry, blocks.block, blocks.unpacked)
 
-    def _content(self, entry: Entry, read: Callable[[str], bytes]) -> Iterator[bytes]:
+    def _content(
+        self, entry: Entry, block: Callable[[str], bytes], read: Callable[[str], bytes]
+    ) -> Iterator[bytes]:
         if entry.size and entry.recipe is None:
-            yield self._only(entry)
+            yield self._only(entry, block)
             return
         digest = hashlib.sha256()
         size = 0
@@ -202,18 +214,20 @@ class Contents:
 
     def _unpacked(self, block_id: str) -> bytes:
         """A block whose content is not compared with its name, which is sound already or told otherwise."""
-        for file, row in self.index.places(bytes.fromhex(block_id)):
+        first = self.index.first(bytes.fromhex(block_id))
+        if first is not None:
+            file, row = first
             try:
                 stored = self.storage.read(file, row.offset + HEADER_SIZE, row.stored)
-                return unpack(Sealed(row.id, row.codec, stored, row.plain, row.check))
+                return unpack(row.codec, stored, row.plain, row.check)
             except (FileNotFoundError, ValueError, Damaged):
-                break
+                pass
         return self.block(block_id)
 
-    def _only(self, entry: Entry) -> bytes:
+    def _only(self, entry: Entry, block: Callable[[str], bytes]) -> bytes:
         """The content of a file of one block, whose name is the digest of the file."""
         try:
-            plain = self.block(entry.sha256)
+            plain = block(entry.sha256)
         except Damaged as error:
             raise _unreadable(entry, error.what) from error
         if len(plain) != entry.size:

@@ -297,13 +297,14 @@ class Index:
 
     def _salvage(self) -> dict[bytes, list[Place]]:
         if self._salvaged is None:
-            self._salvaged = {}
+            found: dict[bytes, list[Place]] = {}
             for file in self.hurt:
                 try:
                     for row in salvage(self._storage, file, self._sizes.get(file, 0)):
-                        self._salvaged.setdefault(row.id, []).append(Place(file, row))
+                        found.setdefault(row.id, []).append(Place(file, row))
                 except (OwnerError, FileNotFoundError):
                     continue  # nothing more can be had from that one
+            self._salvaged = found  # whole at once: another thread may ask meanwhile
         return self._salvaged
 
 

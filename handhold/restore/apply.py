@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack
 
 import msgspec
 from msgspec.structs import replace
@@ -26,10 +26,11 @@ from handhold.errors import NotNow, OwnerError
 from handhold.keeping import Wanted, keep_files
 from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
+from handhold.restore.done import Done, standing_as
 from handhold.restore.making import Made
 from handhold.restore.ownnotes import Place, remember, remember_folders
 from handhold.restore.steps import NOT_HELD, Action, Decision, Plan, Step
-from handhold.restore.writing import Done, Writing, standing_as
+from handhold.restore.writing import Writing
 
 
 class Applied(msgspec.Struct, frozen=True):
@@ -184,13 +185,11 @@ class _Run:
         todo = self._todo()
         if not todo:
             return begun
-        done: dict[tuple[str, str], Done] = {}
         try:
-            with closing(self.writing.write([self.steps[at] for at in todo])) as outcomes:
-                for outcome in outcomes:
-                    done[_place(outcome.step)] = outcome
+            self.writing.write([self.steps[at] for at in todo])
         finally:
             # Also when the run is stopped halfway: what was done stays recorded.
+            done = {_place(outcome.step): outcome for outcome in self.writing.outcomes}
             places = {_place(self.steps[at]): at for at in todo}
             for place, one in done.items():
                 self.steps[places[place]] = one.step

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from datetime import date
+from functools import lru_cache
 
 from handhold.model import Traits
 from handhold.names import NAME_MAX, native, written
@@ -32,6 +33,7 @@ def refused(path: str, traits: Traits) -> str | None:
     return None
 
 
+@lru_cache(4096)  # the folders of many files are the same
 def _name_refused(name: str, traits: Traits) -> str | None:
     try:
         raw = native(name)

@@ -28,10 +28,10 @@ class InTheWay(Exception):
 class Folders:
     """The folders below one base; the way to the last one stays open, so neighbours cost little."""
 
-    def __init__(self, base: str) -> None:
+    def __init__(self, base: str, handle: int | None = None) -> None:
         self._open: list[tuple[str, int]] = []
         self._last: str | None = None  # the way to the last of them, once all are open
-        self._base = os.open(base, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        self._base = os.open(base, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=handle)
         self.made: list[str] = []  # ways of the folders that were made, outermost first
 
     def __enter__(self) -> Folders:
@@ -41,6 +41,15 @@ class Folders:
         self, _kind: type[BaseException] | None, _error: BaseException | None, _trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def again(self) -> Folders:
+        """The same for another thread: handles of its own below the same base."""
+        return Folders(".", self._base)
+
+    @property
+    def base(self) -> int:
+        """A handle of the base itself, valid until all are closed."""
+        return self._base
 
     @property
     def storage(self) -> str:

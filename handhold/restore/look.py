@@ -29,6 +29,7 @@ class Look:
     def __init__(self, read: Callable[[int], None] | None = None) -> None:
         self._read = read
         self._folders: dict[str, Folders] = {}
+        self._missing: tuple[str, str] | None = None  # the folder that was last looked for, and is not there
         #: The folded names in each folder that was listed, by base and way.
         self.names: dict[tuple[str, str], frozenset[str]] = {}
 
@@ -43,8 +44,14 @@ class Look:
     def found(self, target: Target, path: str) -> Found:
         """What stands at a path of a home; a file with its digest."""
         inner, _, name = target.way(path).rpartition("/")
+        if (target.base, inner) == self._missing:
+            return NOTHING
         try:
-            folder = self._folder(target, inner)
+            try:
+                folder = self._folder(target, inner)
+            except FileNotFoundError:
+                self._missing = target.base, inner
+                raise
             return self._file(folder, native(name))
         except FileNotFoundError:
             return NOTHING

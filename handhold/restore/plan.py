@@ -198,8 +198,9 @@ def _one_place_each(steps: list[Step]) -> list[Step]:
             continue
         base, way = _folded_place(step)
         by_place.setdefault((base, way), []).append(at)
-        while way := way.rpartition("/")[0]:
-            folders.setdefault((base, way), at)
+        # Where a folder is known, so are those above it.
+        while (way := way.rpartition("/")[0]) and (base, way) not in folders:
+            folders[base, way] = at
     for place, members in by_place.items():
         if len(members) > 1:
             _settle(steps, members)

@@ -238,6 +238,8 @@ def _gaps(manifest: Manifest, selection: Selection) -> tuple[Gap, ...]:
 
 def _with_notes(made: Plan, moved: Moved, titled: Renamed) -> Plan:
     """The plan with where each save lay that changes its form or its name, and with those that cannot."""
+    if not (moved.lay or titled.was):
+        return replace(made, steps=(*made.steps, *moved.left, *titled.left))
     steps = []
     for step in made.steps:
         lay = moved.lay.get(step.entry.key)

@@ -37,6 +37,8 @@ def with_room(steps: list[Step], scene: Scene) -> list[Step]:
                 "make room, or restore less at a time"
             )
     no_safety = archive is not None and scene.archive_storage not in needs and safety > archive.free
+    if not (reasons or no_safety or scene.archive_trouble):
+        return steps
     blocked: list[Step] = []
     for step in steps:
         writes = step.action is not Action.LEAVE and step.target is not None

@@ -69,11 +69,11 @@ def _in_place(evening: Evening) -> int:
 
     begin = Writing._begin
 
-    def writing_over(self: Writing, step: Step, flush: bool) -> Any:
+    def writing_over(self: Writing, step: Step, content: Iterator[bytes], flush: bool) -> Any:
         assert step.target is not None
         with open(os.path.join(step.target.base, step.target.way(step.path)), "r+b") as file:
             file.write(b"".join(self._archive.content(step.entry)))
-        return begin(self, step, flush)
+        return begin(self, step, content, flush)
 
     Writing._begin = writing_over  # type: ignore[method-assign]
     return evening.restore()

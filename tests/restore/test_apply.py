@@ -375,7 +375,10 @@ def test_a_hurt_block_leaves_the_file_that_stands(world: World) -> None:
     assert world.read("lantern", "saves/A.sav") == "mine"
 
 
-def test_a_run_that_the_owner_stops_leaves_what_was_done_on_record(world: World) -> None:
+def test_a_run_that_the_owner_stops_leaves_what_was_done_on_record(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("handhold.restore.writing.BATCH_FILES", 2)
     for number in range(5):
         world.put("plover", f"saves/{number}.sav", f"save {number}")
     night = world.night("plover")
@@ -383,13 +386,13 @@ def test_a_run_that_the_owner_stops_leaves_what_was_done_on_record(world: World)
 
     def stop(done: int, total: int) -> None:
         assert total == 5
-        if done == 2:
+        if done:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         apply(world.archive, world.device("lantern"), prepared.plan, clock=world.clock, progress=stop)
     standing = tree(world.card("lantern") / "Tinplate")
-    assert len(standing) == 2
+    assert len(standing) in (2, 4)  # those of the first batch, or of both before the last
     last = world.archive.snapshots()[-1]
     assert last.kind is Kind.RESTORED and {e.path for e in world.entries(last)} == set(standing)
     world.undo("lantern")

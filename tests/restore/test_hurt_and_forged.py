@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 import xxhash
 
+import handhold.restore.unchanged as unchanged
 import handhold.restore.writing as writing
 from handhold.archive import recipe
 from handhold.archive.blocks import PLAIN, Sealed
@@ -168,7 +169,7 @@ def test_a_large_file_that_was_rewritten_in_disguise_stays(
     world.put("plover", "saves/A.sav", new)
     night = world.night("plover")
     file = world.put("lantern", "saves/A.sav", old, EVENING - DAY)
-    monkeypatch.setattr(writing, "YOUNG_NS", 0)  # the file's times tell it without that
+    monkeypatch.setattr(unchanged, "YOUNG_NS", 0)  # the file's times tell it without that
     prepared = world.prepare("lantern", night)
     assert prepared.plan.steps[0].action is Action.WRITE
     begin = writing.Writing._begin
