@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from handhold.archive import recipe
 from handhold.archive.archive import Archive
@@ -34,12 +34,13 @@ class Filling(Writer):
     def known(self, ident: bytes) -> bool:
         return ident in self.found or ident not in self.wanted
 
-    def put(self, block: Sealed) -> None:
-        if self.known(block.id):
-            return
-        if not self._dry:
-            super().put(block)
-        self.found.add(block.id)
+    def put_all(self, blocks: Iterable[Sealed], moment: int) -> None:
+        for block in blocks:
+            if self.known(block.id):
+                continue
+            if not self._dry:
+                super().put_all((block,), moment)
+            self.found.add(block.id)
 
     def put_recipe(self, ranges: Sequence[recipe.Range]) -> str:
         plain = recipe.encode(ranges)
