@@ -120,15 +120,17 @@ def _import_all() -> None:
 
 @contextmanager
 def open_to_all(root: Path) -> Iterator[Path]:
-    """Lets every user pass down to a test's folder, which belongs to root alone."""
-    changed: list[tuple[Path, int]] = []
-    for folder in (root, *root.parents):
+    """Lets every user pass down to a test's folder, which belongs to root alone.
+
+    The folders above stay open until the tests begin anew: others beside this one need them as well.
+    """
+    for folder in root.parents:
         mode = folder.stat().st_mode & 0o7777
         if mode & 0o005 != 0o005:
-            changed.append((folder, mode))
             folder.chmod(mode | 0o005)
+    mode = root.stat().st_mode & 0o7777
+    root.chmod(mode | 0o005)
     try:
         yield root
     finally:
-        for folder, mode in changed:
-            folder.chmod(mode)
+        root.chmod(mode)
