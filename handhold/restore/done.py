@@ -65,9 +65,18 @@ def unsure(done: Done) -> Done:
 
 def failed(step: Step, error: Exception) -> Done:
     """A step of which nothing was written, and why."""
-    hurt = step.damage or isinstance(error, Damaged)
-    step = replace(step, decision=Decision.FAILED, action=Action.LEAVE, why=_words(error), damage=hurt)
-    return Done(step, None)
+    return failed_for(step, *why_failed(error))
+
+
+def failed_for(step: Step, why: str, damage: bool) -> Done:
+    """The same with what ``why_failed`` said of the error."""
+    damage = damage or step.damage
+    return Done(replace(step, decision=Decision.FAILED, action=Action.LEAVE, why=why, damage=damage), None)
+
+
+def why_failed(error: Exception) -> tuple[str, bool]:
+    """Why a step failed, in the owner's words, and whether it is the archive that is hurt."""
+    return _words(error), isinstance(error, Damaged)
 
 
 def _words(error: Exception) -> str:

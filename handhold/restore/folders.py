@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Callable
 from types import TracebackType
 
 from handhold.names import native
@@ -26,13 +27,19 @@ class InTheWay(Exception):
 
 
 class Folders:
-    """The folders below one base; the way to the last one stays open, so neighbours cost little."""
+    """The folders below one base; the way to the last one stays open, so neighbours cost little.
 
-    def __init__(self, base: str, handle: int | None = None) -> None:
+    ``making`` is told the way of each folder just before it is made, outermost first.
+    """
+
+    def __init__(
+        self, base: str, handle: int | None = None, making: Callable[[str], None] | None = None
+    ) -> None:
         self._open: list[tuple[str, int]] = []
         self._last: str | None = None  # the way to the last of them, once all are open
+        self._told: os.stat_result | None = None  # the state of that one, once it was asked for
         self._base = os.open(base, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=handle)
-        self.made: list[str] = []  # ways of the folders that were made, outermost first
+        self._making = making
 
     def __enter__(self) -> Folders:
         return self
@@ -69,7 +76,7 @@ class Folders:
         """
         if way == self._last:
             return self._open[-1][1] if self._open else self._base
-        self._last = None
+        self._last = self._told = None
         names = way.split("/") if way else []
         common = 0
         while common < min(len(names), len(self._open)) and self._open[common][0] == names[common]:
@@ -82,6 +89,12 @@ class Folders:
         self._last = way
         return self._open[-1][1] if self._open else self._base
 
+    def told(self) -> os.stat_result:
+        """The state of the folder that ``folder`` gave last, as it was when this was first asked."""
+        if self._told is None:
+            self._told = os.fstat(self._open[-1][1] if self._open else self._base)
+        return self._told
+
     def _enter(self, above: int, names: list[str], make: bool) -> int:
         name = native(names[-1])
         try:
@@ -92,8 +105,9 @@ class Folders:
         except OSError:
             self._look(above, name, names)
             raise
+        if self._making:
+            self._making("/".join(names))
         os.mkdir(name, dir_fd=above)
-        self.made.append("/".join(names))
         handle = os.open(name, _FOLDER, dir_fd=above)
         own_like(handle, os.fstat(above))
         os.fsync(above)

@@ -10,10 +10,12 @@ from collections.abc import Mapping, Sequence
 import msgspec
 
 from handhold.errors import OwnerError
-from handhold.restore.done import Done, arrived, failed, timely, unsure
+from handhold.names import native
+from handhold.restore.beginning import Troubles
+from handhold.restore.done import Done, arrived, failed, failed_for, timely, unsure
 from handhold.restore.folders import Folders, InTheWay
 from handhold.restore.renaming import flush_all, name_new
-from handhold.restore.steps import Step
+from handhold.restore.steps import Action, Step
 from handhold.restore.unchanged import Failed, check_unchanged, read_back
 
 
@@ -28,18 +30,37 @@ class Begun(msgspec.Struct):
 
 
 class Batch:
-    """Steps that are carried out together."""
+    """Steps that are carried out together.
 
-    def __init__(self, steps: Sequence[Step], each: bool) -> None:
+    ``each``: a file is flushed and read back when it is written. Temporary names are made of ``mark`` and of
+    the steps' numbers, of which the first one is ``number``.
+    """
+
+    def __init__(self, steps: Sequence[Step], each: bool, mark: str, number: int) -> None:
         self.steps = steps
-        self.each = each  # whether each file was flushed and read back when it was written
+        self.each = each
         self.only_adds = not any(step.replaces for step in steps)
-        self.begun: list[Begun] = []
-        self.touched: dict[tuple[str, str], list[Done]] = {}  # folders with what was done there
+        self.ended = False  # whether it was left to ``Naming`` to end it
+        self._mark = mark
+        self._number = number
+
+    def temporary(self, at: int) -> str:
+        """The name of a step's content, before it gets its own."""
+        return f".handhold-{self._mark}{self._number + at & 0xFFFFFF:06x}.part"
+
+    def begun(self, troubles: Troubles) -> list[Begun]:
+        """What stands under its temporary name."""
+        every = []
+        for at, step in enumerate(self.steps):
+            if step.action is not Action.REMOVE and at not in troubles:
+                assert step.target is not None
+                inner, _, name = step.target.way(step.path).rpartition("/")
+                every.append(Begun(step, step.target.base, inner, native(name), self.temporary(at)))
+        return every
 
 
 class Naming:
-    """Ends batches; ``bases`` are the open folders of the thread that begins them, by their paths.
+    """Ends batches; ``bases`` are the open folders of whoever begins them, by their paths.
 
     What becomes of each step is appended to ``outcomes``.
     """
@@ -55,25 +76,47 @@ class Naming:
             folders.close()
         self._mine.clear()
 
-    def end(self, batch: Batch) -> None:
-        """Has all of a batch on the medium, and then under its names."""
+    def end(self, batch: Batch, troubles: Troubles) -> None:
+        """Removes what is to be removed, and has the rest on the medium, and then under its names.
+
+        ``troubles`` has what could not be begun.
+        """
+        touched: dict[tuple[str, str], list[Done]] = {}  # folders with what was done there
         try:
-            sound = batch.begun if batch.each else self._on_the_medium(batch)
-            for one in sound:
+            for at, (why, damage) in troubles.items():
+                self._outcomes.append(failed_for(batch.steps[at], why, damage))
+            for step in batch.steps:
+                if step.action is Action.REMOVE:
+                    self._outcomes.append(self._removed(step, touched))
+            begun = batch.begun(troubles)
+            for one in begun if batch.each else self._on_the_medium(begun):
                 outcome = self._named(one)
-                batch.touched.setdefault((one.base, one.inner), []).append(outcome)
+                touched.setdefault((one.base, one.inner), []).append(outcome)
                 self._outcomes.append(outcome)
         finally:
-            for (base, inner), done in batch.touched.items():
+            for (base, inner), done in touched.items():
                 if not self._flush_folder(base, inner):
                     self._outcomes += [unsure(one) for one in done if one.written is not None]
 
-    def _on_the_medium(self, batch: Batch) -> list[Begun]:
+    def _removed(self, step: Step, touched: dict[tuple[str, str], list[Done]]) -> Done:
+        """Removes a file that is still what a restore wrote; the archive holds it."""
+        assert step.target is not None
+        inner, _, name = step.target.way(step.path).rpartition("/")
+        touched.setdefault((step.target.base, inner), [])
+        try:
+            folder = self._open(step.target.base).folder(inner)
+            check_unchanged(folder, native(name), step)
+            os.unlink(native(name), dir_fd=folder)
+        except (Failed, InTheWay, OSError) as error:
+            return failed(step, error)
+        return Done(step, None)
+
+    def _on_the_medium(self, begun: Sequence[Begun]) -> list[Begun]:
         """Those that are there as they should be; the others are let go of."""
-        troubles = [self._read_back(one) for one in batch.begun]
-        flushed = {base for base in {one.base for one in batch.begun} if flush_all(self._bases[base].base)}
+        troubles = [self._read_back(one) for one in begun]
+        flushed = {base for base in {one.base for one in begun} if flush_all(self._bases[base].base)}
         sound = []
-        for one, trouble in zip(batch.begun, troubles, strict=True):
+        for one, trouble in zip(begun, troubles, strict=True):
             if trouble is None and one.base not in flushed:
                 trouble = self._flush(one)
             if trouble is None:

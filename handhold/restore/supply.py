@@ -11,7 +11,7 @@ from handhold.errors import OwnerError
 from handhold.model import Entry
 
 #: Bytes that are read before they are needed, at the most, if not one block is larger.
-_MOST = 16 << 20
+_MOST = 8 << 20
 #: Bytes, and files, that are handed over at once.
 _TOGETHER, _FILES = 1 << 20, 64
 

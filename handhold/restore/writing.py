@@ -5,8 +5,11 @@ from __future__ import annotations
 import os
 import secrets
 import stat
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import closing
+from functools import partial
 from itertools import count
 
 from handhold.archive.archive import Archive
@@ -15,17 +18,21 @@ from handhold.device.trouble import why_unreadable
 from handhold.errors import Damaged, OwnerError
 from handhold.model import Entry
 from handhold.names import native, written
-from handhold.restore.done import Done, failed
+from handhold.restore.beginning import Beginning, Gone, Hooks, InProcess, InThread, Making, Troubles, Work
+from handhold.restore.done import Done, why_failed
 from handhold.restore.folders import Folders, InTheWay, own_like
-from handhold.restore.naming import Batch, Begun, Naming, forget
+from handhold.restore.naming import Batch, Naming, forget
 from handhold.restore.room import BATCH_BYTES
 from handhold.restore.steps import Action, Step
 from handhold.restore.supply import Supply
-from handhold.restore.unchanged import Failed, check_unchanged, read_back
+from handhold.restore.unchanged import Failed, read_back
 
 BATCH_FILES = 1024
 #: So few files are flushed one by one, more all at once.
 FEW = 8
+#: So many batches may stand there, begun and not yet on the medium.
+_AHEAD = 2
+_TELL_EVERY = 0.2  # seconds
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
@@ -37,7 +44,9 @@ class Writing:
         self._progress = progress
         self._folders: dict[str, Folders] = {}
         self.outcomes: list[Done] = []
-        self._mark, self._numbers = secrets.token_hex(3), count()  # of temporary names
+        self._mark = secrets.token_hex(3)  # of temporary names
+        self._made: dict[tuple[str, str], None] = {}
+        self._hooks = Hooks(lambda: None, self._note)
 
     def __enter__(self) -> Writing:
         return self
@@ -50,7 +59,13 @@ class Writing:
     @property
     def made(self) -> list[tuple[str, str]]:
         """The folders that were made, outermost first: the base, and the way from it."""
-        return [(base, way) for base, folders in self._folders.items() for way in folders.made]
+        return [*self._made]
+
+    def _note(self, base: str, way: str) -> None:
+        self._made[base, way] = None
+
+    def _make(self, base: str, way: str) -> None:
+        self._hooks.making(base, way)
 
     def take_away(self, places: Sequence[tuple[str, str]]) -> None:
         """Removes folders that a restore made, if they are empty again. ``places`` as ``made`` has them."""
@@ -72,7 +87,7 @@ class Writing:
                 continue
             seen.add((step.target.base, inner))
             try:
-                folder = self._folder(step, inner, make=False)
+                folder = self._opened(step).folder(inner)
                 for name in os.listdir(folder):
                     if is_temporary(name):
                         forget(folder, name)
@@ -93,83 +108,125 @@ class Writing:
         Never raises for a single file: its step comes back as failed. One that was written, and whose medium
         then reports an error, comes back a second time, as failed.
 
-        While a batch is flushed and gets its names, the next one is begun already, if both only add: what
+        While a batch is flushed and gets its names, the next ones are begun already, if all only add: what
         replaces something stands beside it until then, and there may be no room for two batches of that.
         """
-        filled = [step.entry for step in steps if step.action is not Action.REMOVE]
-        naming = Naming(self._folders, self.outcomes)
-        batch: Batch | None = None  # the one that is being begun
-        try:
-            with Supply(self._archive, filled) as supply, ThreadPoolExecutor(1, "handhold-naming") as beside:
-                contents = map(supply.content, count())
-                ending: Future[None] | None = None
-                before: Batch | None = None
-                for some in _batches(steps):
-                    batch = Batch(some, len(steps) <= FEW or any(map(_needs_each, some)))
-                    if ending and before and not (batch.only_adds and before.only_adds):
-                        ending.result()
-                    self._start(batch, contents, len(steps))
-                    if ending:
-                        ending.result()
-                    ending, before, batch = beside.submit(naming.end, batch), batch, None
-                if ending:
-                    ending.result()
-                self._tell(len(steps))
-        finally:
-            if batch is not None:  # only if the run is stopped halfway
-                self._abandon(batch)
-            naming.close()
-
-    def _tell(self, steps: int) -> None:
-        if self._progress:
-            self._progress(min(len(self.outcomes), steps), steps)  # one that became unsure comes twice
-
-    def _start(self, batch: Batch, contents: Iterator[Iterator[bytes]], steps: int) -> None:
-        """Removes what is to be removed, and writes the contents under temporary names.
-
-        ``contents`` are those of all that write, one after the other.
-        """
-        for step in batch.steps:
+        batches, total = self._batches(steps), len(steps)
+        # Whoever ends a batch needs its folder opened here.
+        bases = {step.target.base: step for step in steps if step.target is not None}
+        near = not any(self.out_of_reach(step) for step in bases.values())
+        if near and len(batches) > 1 and all(batch.only_adds for batch in batches):
             try:
-                if step.action is Action.REMOVE:
-                    batch.touched.setdefault(_folder_of(step), [])
-                    self.outcomes.append(self._remove(step))
-                else:
-                    batch.begun.append(self._begin(step, next(contents), batch.each))
-            except (Failed, InTheWay, OSError, OwnerError) as error:
-                self.outcomes.append(failed(step, error))
-            self._tell(steps)
+                self._write(batches, InProcess, total)
+            except Gone:  # there is no memory for a second process, or it was ended
+                batches = [batch for batch in batches if not batch.ended]
+            else:
+                return
+        self._write(batches, InThread, total)
+
+    def _write(
+        self, batches: Sequence[Batch], begins: Callable[[Work, Making], Beginning], total: int
+    ) -> None:
+        ahead: deque[Batch] = deque()  # those that are being begun
+        beginning = begins(lambda hooks: self._begin_all(batches, hooks), self._note)
+        try:
+            # In a thread of its own it is not stopped between a file's name and the note of it.
+            with (
+                closing(Naming(self._folders, self.outcomes)) as naming,
+                ThreadPoolExecutor(1, "handhold-naming") as thread,
+            ):
+
+                def end_but(most: int) -> None:
+                    while len(ahead) > most:
+                        troubles = beginning.answer()
+                        batch = ahead.popleft()
+                        batch.ended = True
+                        ending = thread.submit(naming.end, batch, troubles)
+                        while not wait((ending,), _TELL_EVERY).done:
+                            self._tell(total)
+                        ending.result()
+                        self._tell(total)
+
+                for batch in batches:
+                    if not (batch.only_adds and all(one.only_adds for one in ahead)):
+                        end_but(0)
+                    ahead.append(batch)
+                    beginning.ask()
+                    end_but(_AHEAD)
+                end_but(0)
+        finally:
+            beginning.close()
+            for batch in ahead:  # only if this is stopped halfway
+                self._abandon(batch)
+
+    def _batches(self, steps: Sequence[Step]) -> list[Batch]:
+        batches: list[Batch] = []
+        begin = size = 0
+        for at, step in enumerate(steps):
+            if at > begin and (at - begin >= BATCH_FILES or size + step.entry.size > BATCH_BYTES):
+                batches.append(self._batch(steps, begin, at))
+                begin, size = at, 0
+            size += step.entry.size
+        return [*batches, self._batch(steps, begin, len(steps))] if steps else []
+
+    def _batch(self, steps: Sequence[Step], begin: int, behind: int) -> Batch:
+        some = steps[begin:behind]
+        return Batch(some, len(steps) <= FEW or any(map(_needs_each, some)), self._mark, begin)
+
+    def _tell(self, total: int) -> None:
+        if self._progress:
+            self._progress(min(len(self.outcomes), total), total)  # one that became unsure comes twice
+
+    def _begin_all(self, batches: Sequence[Batch], hooks: Hooks) -> Generator[Troubles, None, None]:
+        """Writes the contents of batch after batch under temporary names."""
+        filled = [step.entry for batch in batches for step in batch.steps if step.action is not Action.REMOVE]
+        self._hooks = hooks
+        with Supply(self._archive, filled) as supply:
+            contents = map(supply.content, count())
+            for batch in batches:
+                troubles: Troubles = {}
+                for at, step in enumerate(batch.steps):
+                    if step.action is Action.REMOVE:
+                        continue
+                    try:
+                        self._begin(step, next(contents), batch.each, batch.temporary(at))
+                    except (Failed, InTheWay, OSError, OwnerError) as error:
+                        troubles[at] = why_failed(error)
+                yield troubles
 
     def _abandon(self, batch: Batch) -> None:
-        for one in batch.begun:
+        for at, step in enumerate(batch.steps):
+            if step.action is Action.REMOVE:
+                continue
             try:
-                forget(self._folders[one.base].folder(one.inner), one.temporary)
-            except (OSError, InTheWay):
+                assert step.target is not None
+                inner = step.target.way(step.path).rpartition("/")[0]
+                forget(self._opened(step).folder(inner), batch.temporary(at))
+            except (OSError, InTheWay, Failed):
                 pass  # the next run tries again
-        for base, inner in batch.touched:
-            try:
-                os.fsync(self._folders[base].folder(inner))
-            except (OSError, InTheWay, KeyError):
-                pass  # what was removed there is removed, now or later
 
-    def _begin(self, step: Step, content: Iterator[bytes], flush: bool) -> Begun:
+    def _begin(self, step: Step, content: Iterator[bytes], flush: bool, temporary: str) -> None:
         """Writes the content under a temporary name beside its place."""
         assert step.target is not None
+        self._hooks.go_on()
         inner, _, name = step.target.way(step.path).rpartition("/")
-        folder = self._folder(step, inner, make=True)
-        temporary = f".handhold-{self._mark}{next(self._numbers) & 0xFFFFFF:06x}.part"
+        folders = self._opened(step)
+        folder = folders.folder(inner, make=True)
         handle = os.open(temporary, _NEW, 0o666, dir_fd=folder)
         try:
             try:
                 self._fill(handle, step.entry, content)
-                _dress(handle, folder, native(name) if step.replaces else None)
+                told = os.fstat(handle)
+                old = _status(folder, native(name)) if step.replaces else None
+                _dress(handle, told, old, folders)
                 try:
                     os.utime(handle, ns=(step.entry.modified, step.entry.modified))
                 except (OSError, OverflowError):
                     pass  # a time that the card cannot hold; looked at again when all is done
                 if flush:
                     os.fsync(handle)
-                if os.fstat(handle).st_size != step.entry.size:
+                    told = os.fstat(handle)
+                if told.st_size != step.entry.size:
                     raise Failed("it did not arrive whole on the card")
             finally:
                 os.close(handle)
@@ -178,12 +235,12 @@ class Writing:
         except BaseException:
             forget(folder, temporary)
             raise
-        return Begun(step, step.target.base, inner, native(name), temporary)
 
     def _fill(self, handle: int, entry: Entry, content: Iterator[bytes]) -> None:
         """Writes the content, by the digest of the whole file; if that does not fit, block by block."""
         try:
             for run in content:
+                self._hooks.go_on()
                 _write_all(handle, run)
         except Damaged:
             # One of its blocks may have another copy that is sound.
@@ -192,18 +249,6 @@ class Writing:
             for run in self._archive.content(entry):
                 _write_all(handle, run)
 
-    def _remove(self, step: Step) -> Done:
-        """Removes a file that is still what a restore wrote; the archive holds it."""
-        assert step.target is not None
-        inner, _, name = step.target.way(step.path).rpartition("/")
-        folder = self._folder(step, inner, make=False)
-        check_unchanged(folder, native(name), step)
-        os.unlink(native(name), dir_fd=folder)
-        return Done(step, None)
-
-    def _folder(self, step: Step, inner: str, make: bool) -> int:
-        return self._opened(step).folder(inner, make)
-
     def _opened(self, step: Step) -> Folders:
         """The folders below the base of a step; ``Failed`` if it is another card than when it was planned."""
         target = step.target
@@ -211,7 +256,7 @@ class Writing:
         folders = self._folders.get(target.base)
         if folders is None:
             try:
-                folders = Folders(target.base)
+                folders = Folders(target.base, making=partial(self._make, target.base))
             except OSError as error:
                 raise Failed(f"{written(target.base)} cannot be opened: {why_unreadable(error)}") from None
             if folders.storage != target.storage or (target.filled and folders.empty):
@@ -221,39 +266,27 @@ class Writing:
         return folders
 
 
-def _dress(handle: int, folder: int, replaced: str | None) -> None:
-    """The new file belongs to whom the one that it replaces did, and lets the same people at it.
+def _status(folder: int, name: str) -> os.stat_result | None:
+    """The state of the file that is to make way."""
+    try:
+        return os.stat(name, dir_fd=folder, follow_symlinks=False)
+    except OSError:
+        return None  # gone meanwhile; it is looked at once more before it makes way
+
+
+def _dress(handle: int, told: os.stat_result, old: os.stat_result | None, folders: Folders) -> None:
+    """The new file (``told``) belongs to whom the old one did, and lets the same people at it.
 
     One that replaces none belongs to whom its folder does.
     """
-    try:
-        old = None if replaced is None else os.stat(replaced, dir_fd=folder, follow_symlinks=False)
-    except OSError:
-        old = None  # gone meanwhile; it is looked at once more before it makes way
-    own_like(handle, old or os.fstat(folder))
+    other = old or folders.told()
+    if (told.st_uid, told.st_gid) != (other.st_uid, other.st_gid):
+        own_like(handle, other)
     if old is not None:
         try:
             os.fchmod(handle, stat.S_IMODE(old.st_mode) & 0o777)
         except OSError:
             pass  # cards know no modes
-
-
-def _folder_of(step: Step) -> tuple[str, str]:
-    assert step.target is not None
-    return step.target.base, step.target.way(step.path).rpartition("/")[0]
-
-
-def _batches(steps: Sequence[Step]) -> Iterator[list[Step]]:
-    batch: list[Step] = []
-    size = 0
-    for step in steps:
-        if batch and (len(batch) >= BATCH_FILES or size + step.entry.size > BATCH_BYTES):
-            yield batch
-            batch, size = [], 0
-        batch.append(step)
-        size += step.entry.size
-    if batch:
-        yield batch
 
 
 def _needs_each(step: Step) -> bool:

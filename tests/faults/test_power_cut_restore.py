@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 
+from handhold import beside
+from handhold.restore import writing
 from handhold.restore.steps import Step
 from tests.faults.campaign import Size, cuts, sizes
 from tests.faults.disk import states
@@ -24,9 +26,15 @@ def place() -> Iterator[Path]:
 
 
 @sizes
-@pytest.mark.parametrize("files", ["few", "many"])
-def test_a_restore_that_is_cut_off(place: Path, size: Size, files: str) -> None:
-    evening = Evening.made(place / "made", *((OLD, NEW) if files == "few" else (many(OLD), many(NEW))))
+@pytest.mark.parametrize("files", ["few", "many", "only added"])
+def test_a_restore_that_is_cut_off(
+    place: Path, size: Size, files: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Batches that only add are begun in a second process.
+    monkeypatch.setattr(beside, "_cores", lambda: 2)
+    monkeypatch.setattr(writing, "BATCH_FILES", 4)
+    old, new = {"few": (OLD, NEW), "many": (many(OLD), many(NEW)), "only added": ({}, many(NEW))}[files]
+    evening = Evening.made(place / "made", old, new)
     before = known(evening.archive)
     recording = record(evening.restore, evening.folders)
     after = known(evening.archive)
@@ -69,13 +77,13 @@ def _in_place(evening: Evening) -> int:
 
     begin = Writing._begin
 
-    def writing_over(self: Writing, step: Step, content: Iterator[bytes], flush: bool) -> Any:
+    def writing_over(self: Writing, step: Step, *rest: Any) -> None:
         assert step.target is not None
         with open(os.path.join(step.target.base, step.target.way(step.path)), "r+b") as file:
             file.write(b"".join(self._archive.content(step.entry)))
-        return begin(self, step, content, flush)
+        begin(self, step, *rest)
 
-    Writing._begin = writing_over  # type: ignore[method-assign]
+    Writing._begin = writing_over  # type: ignore[assignment, method-assign]
     return evening.restore()
 
 

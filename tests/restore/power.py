@@ -9,7 +9,7 @@ import os
 from collections.abc import Callable
 from typing import Any
 
-from handhold.restore import renaming, writing
+from handhold.restore import naming, renaming
 
 _CHANGING = ("mkdir", "write", "utime", "fsync", "rename", "link", "unlink", "replace", "fchmod", "open")
 
@@ -36,7 +36,7 @@ def _die_at(moment: int, after: bool) -> None:
     os_open = os.open
     for name in _CHANGING:
         setattr(os, name, dying(getattr(os, name)))
-    setattr(writing, "name_new", dying(renaming.name_new))  # noqa: B010 - it is imported there
+    setattr(naming, "name_new", dying(renaming.name_new))  # noqa: B010 - it is imported there
 
 
 def cut_off(work: Callable[[], object], moment: int, after: bool) -> bool:
