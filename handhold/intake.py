@@ -1,10 +1,10 @@
 """Reads files of a device into an archive: many small ones at a time, a large one in pieces.
 
-A few threads do all but write (the libraries let go of the interpreter lock); the caller's appends to the
-archive. A thread takes some small files, or goes on with a large one where the last thread stopped: it reads
-and cuts the next pieces, lets the next thread go on, and hashes and compresses these. So a piece stays near
+A few threads do it (the libraries let go of the interpreter lock). A thread takes some small files, or goes
+on with a large one where the last thread stopped: it reads and cuts the next pieces, lets the next thread go
+on, hashes and compresses these, and appends them to the archive when it is their turn. So a piece stays near
 one processor. What was read is bounded, so memory does not grow with the size or the number of the files.
-Results come in the order of the jobs, so the same files always give the same bundles.
+All is put in the order of the jobs, so the same files always give the same bundles.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ class Intake:
         self._writer = writer
         self._level = level
         self._threads = threads or min(4, os.cpu_count() or 1)
-        self._ahead: Ahead[_Step[Any]] | None = None
+        self._ahead: Ahead[Any, Any] | None = None
         self._last = b"", block_id(b"")  # the last piece and its name
 
     def __enter__(self) -> Intake:
@@ -94,13 +94,14 @@ class Intake:
         bytes that were read since the last call. An error that concerns the archive rather than the file read
         is raised.
         """
-        with Ahead(self._tasks(jobs), WAITING, self._threads) as steps:
-            self._ahead = steps
-            for step in steps:
-                if isinstance(step, _Batch):
-                    yield from self._take(step, progress)
-                elif (content := self._take_large(step, progress)) is not None:
-                    yield step.job.about, content
+        tasks: Iterator[Task[_Step[J]]] = self._tasks(jobs)
+        store: Callable[[_Step[J]], _Stored[J]] = self._store
+        with Ahead(tasks, store, most=WAITING, threads=self._threads) as stored:
+            self._ahead = stored
+            for outcomes, files, size in stored:
+                if progress:
+                    progress(files, size)
+                yield from outcomes
 
     def _tasks(self, jobs: Iterable[Job[J]]) -> Iterator[Task[_Step[J]]]:
         batch: list[Job[J]] = []
@@ -119,25 +120,32 @@ class Intake:
         if batch:
             yield Task(partial(self._read_batch, batch), _ALONE + held)
 
-    def _take(
-        self, batch: _Batch[J], progress: Callable[[int, int], None] | None
-    ) -> Iterator[tuple[J, Content | Unread]]:
+    def _store(self, step: _Step[J]) -> _Stored[J]:
+        """Puts what was read and packed into the archive."""
+        if isinstance(step, _Batch):
+            return self._store_batch(step)
+        content = self._store_large(step)
+        outcomes = [] if content is None else [(step.job.about, content)]
+        return _Stored(outcomes, len(outcomes), step.read)
+
+    def _store_batch(self, batch: _Batch[J]) -> _Stored[J]:
         self._writer.put_all(batch.fresh, batch.moment)
-        files = size = 0
+        outcomes: list[tuple[J, Content | Unread]] = []
+        size = 0
         for job, small in batch.read:
             if small is None:  # it has grown since it was seen
                 for task in self._large(job):
-                    if (content := self._take_large(task.work(), progress)) is not None:
-                        yield job.about, content
+                    step = task.work()
+                    size += step.read
+                    if (content := self._store_large(step)) is not None:
+                        outcomes.append((job.about, content))
                 continue
-            files += 1
             if isinstance(small, _Zip):
                 small = self._put_zip(small)
             if isinstance(small, Content):
                 size += small.size
-            yield job.about, small
-        if progress:
-            progress(files, size)
+            outcomes.append((job.about, small))
+        return _Stored(outcomes, len(outcomes), size)
 
     def _read_batch(self, jobs: list[Job[J]]) -> _Batch[J]:
         """Small files: first all are read, then all are named, and what is new of them is packed."""
@@ -183,64 +191,58 @@ class Intake:
         yield Task(partial(_Whole, job, outcome), _ALONE)
 
     def _cut(self, job: Job[J]) -> Generator[Task[_Pieces[J] | _Whole[J]], None, _Still]:
-        whole = hashlib.sha256()
-        gathered = Gathering()
-        odd: list[str] = []
+        parts = _Parts(hashlib.sha256(), Gathering(), [])
+        early = hashlib.sha256()  # of the whole as well, where it is asked for before the last piece is put
         run: list[bytes] = []  # what was read since the last pieces were handed over
         batch: list[_Cut] = []
         size = held = 0
 
         def hand_over() -> Task[_Pieces[J] | _Whole[J]]:
-            nonlocal batch, held, size
-            for piece in run:
-                whole.update(piece)
-            read = sum(map(len, run))
-            run.clear()
-            size += read
-            work = partial(self._seal_pieces, job, batch, read, gathered, odd)
-            task = Task[_Pieces[J] | _Whole[J]](work, _ALONE + held)
-            batch, held = [], 0
+            nonlocal batch, held, size, run
+            size += sum(map(len, run))
+            if not file.settled:
+                for piece in run:
+                    early.update(piece)
+            work = partial(self._seal_pieces, job, parts, run, batch)
+            task: Task[_Pieces[J] | _Whole[J]] = Task(work, _ALONE + held)
+            run, batch, held = [], [], 0
             return task
 
         with _reading(job.place) as file:
-            tree, spans = _spans(job, file, odd)
+            tree, spans = _spans(job, file, parts.odd)
             for span in spans:
                 for piece in _pieces(file, span, spans):
                     run.append(piece)
                     length = len(piece)
                     if span.beside:
-                        gathered.between(piece)
+                        parts.gathered.between(piece)
                         continue
-                    number = gathered.piece(length)
+                    number = parts.gathered.piece(length)
                     batch.append(_Cut(number, piece, span.member if length == span.length else None))
                     held += length
                     if held >= BATCH_PIECES:
                         yield hand_over()
             if run:
                 yield hand_over()
-            file.check(whole.digest())
+            file.check(early.digest())
             if size != file.size:
                 raise _Refused(ends_early(job.place))
-        return _Still(whole.hexdigest(), size, file.modified, gathered, tree, odd)
+        return _Still(parts, size, file.modified, tree)
 
-    def _take_large(
-        self, step: _Pieces[J] | _Whole[J], progress: Callable[[int, int], None] | None
-    ) -> Content | Unread | None:
+    def _store_large(self, step: _Pieces[J] | _Whole[J]) -> Content | Unread | None:
         """Puts pieces; what the file held, when it is through."""
-        if isinstance(step, _Pieces):
-            self._writer.put_all(step.fresh, step.moment)
-            step.told.extend(step.odd)
-            if progress:
-                progress(0, step.read)
-            return None
-        if isinstance(step.outcome, Unread):
-            return step.outcome
-        if progress:
-            progress(1, 0)
-        return self._put_large(step.outcome)
+        if isinstance(step, _Whole):
+            return step.outcome if isinstance(step.outcome, Unread) else self._put_large(step.outcome)
+        self._writer.put_all(step.fresh, step.moment)
+        step.parts.odd.extend(step.odd)
+        # Here, and not where it is cut: nobody has to wait for a thread that is at this.
+        for piece in step.run:
+            step.parts.whole.update(piece)
+        return None
 
     def _put_large(self, file: _Still) -> Content:
-        blocks, ranges = file.gathered.finish()
+        whole, gathered, odd = file.parts
+        blocks, ranges = gathered.finish()
         for block in blocks:
             self._writer.put_plain(block)
         recipe = self._writer.put_recipe(ranges) if len(ranges) > 1 else None
@@ -249,24 +251,22 @@ class Intake:
             try:
                 listed = self._writer.put_list(members.encode(members.members_of(file.tree)))
             except ValueError as trouble:
-                file.odd.append(str(trouble))
-        return Content(file.sha256, file.size, file.modified, recipe, listed, zipcut.few(file.odd))
+                odd.append(str(trouble))
+        return Content(whole.hexdigest(), file.size, file.modified, recipe, listed, zipcut.few(odd))
 
-    def _seal_pieces(
-        self, job: Job[J], batch: list[_Cut], read: int, gathered: Gathering, told: list[str]
-    ) -> _Pieces[J]:
+    def _seal_pieces(self, job: Job[J], parts: _Parts, run: list[bytes], batch: list[_Cut]) -> _Pieces[J]:
         """Pieces: first all are named, then what is new of them is packed."""
         moment = self._writer.moment
         odd: list[str] = []
         idents = [self._name(cut.piece) for cut in batch]
         fresh: dict[bytes, bytes] = {}
         for (number, piece, held), ident in zip(batch, idents, strict=True):
-            gathered.named(number, ident)
+            parts.gathered.named(number, ident)
             if not self._writer.known(ident):
                 fresh[ident] = piece
                 if held is not None:
                     odd.append(zipcut.trouble_in(held, piece))
-        return _Pieces(job, self._seal(fresh), moment, read, odd, told)
+        return _Pieces(job, parts, run, self._seal(fresh), moment, odd)
 
     def _seal(self, fresh: dict[bytes, bytes]) -> list[Sealed]:
         return seal_all([*fresh.values()], self._level, [*fresh])
@@ -330,29 +330,37 @@ class _Batch(NamedTuple, Generic[J]):
     moment: int  # see ``Writer.put_all``
 
 
-class _Pieces(NamedTuple, Generic[J]):
-    """The next pieces of a large file; ``read`` bytes make them up and what stands between them.
+class _Parts(NamedTuple):
+    """What is known of one reading of a large file, as far as its pieces were put."""
 
-    ``odd`` is what is odd about them, ``told`` what was found of the file until now.
-    """
+    whole: hashlib._Hash
+    gathered: Gathering
+    odd: list[str]  # what is wrong with it as a zip
+
+
+class _Pieces(NamedTuple, Generic[J]):
+    """The next pieces of a large file: they are cut out of ``run``, which has also what lies between them."""
 
     job: Job[J]
+    parts: _Parts
+    run: list[bytes]
     fresh: list[Sealed]
     moment: int
-    read: int
-    odd: list[str]
-    told: list[str]
+    odd: list[str]  # what is wrong with these
+
+    @property
+    def read(self) -> int:
+        """The number of bytes that were read for it."""
+        return sum(map(len, self.run))
 
 
 class _Still(NamedTuple):
     """A large file that was read to its end, and held still."""
 
-    sha256: str
+    parts: _Parts
     size: int
     modified: int
-    gathered: Gathering
     tree: ZipTree | None
-    odd: list[str]
 
 
 class _Whole(NamedTuple, Generic[J]):
@@ -360,6 +368,15 @@ class _Whole(NamedTuple, Generic[J]):
 
     job: Job[J]
     outcome: _Still | Unread
+    read: int = 0
+
+
+class _Stored(NamedTuple, Generic[J]):
+    """What came of files that are through; so many ``files``, and bytes (``size``) that were read."""
+
+    outcomes: list[tuple[J, Content | Unread]]
+    files: int
+    size: int
 
 
 _Step: TypeAlias = _Batch[J] | _Pieces[J] | _Whole[J]
@@ -385,6 +402,7 @@ class _reading:
         except OSError as error:
             raise _Refused(error) from error
         self.size, self.modified = self._open.size, self._open.modified
+        self.settled = self._open.settled
         return self
 
     def __exit__(self, *exc: object) -> None:

@@ -68,6 +68,8 @@ def moved_since(
 
     So it is when a layout was written for what had been recognised until then: the files are the same ones.
     """
+    if not before:
+        return {}
     missing = [claim for claim in claims if (claim.site.emulator, claim.site.home, claim.path) not in before]
     if not missing:
         return {}
@@ -105,6 +107,9 @@ def emptied_since(
 
     What a night knew as emptied and is as it was then stays so; what never held anything is no news.
     """
+
+    if not nights:
+        return ()
 
     def last(key: Key) -> tuple[Entry, Night] | None:
         if key in moved:

@@ -164,7 +164,7 @@ def take(
         moved = moved_since(claims, before, prior.sites)
         with archive.writer(level=options.level) as writer:
             known = first_of(moved, before)
-            entries, loud = _sort(claims, known, quiet, archive)
+            entries, loud = _sort(claims, known, quiet, archive) if seen_before else ([], claims.copy())
             # Their room is needed for what is written next.
             claims.clear()
             used.clear()

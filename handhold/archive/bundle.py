@@ -12,7 +12,7 @@ import re
 import struct
 import sys
 from array import array
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import repeat
 from operator import add, ge
 from typing import NamedTuple
@@ -34,6 +34,7 @@ HEADER_SIZE = _HEADER.size + _CHECK.size
 ROW = struct.Struct("<32sIIIIQ")
 #: What a header has in common with its row, by 4 bytes: where it stands there, and here.
 _SHARED = ((1, 11), (2, 9), (3, 10), (4, 12), (5, 13), *zip(range(6, 14), range(8), strict=True))
+_HEAD = struct.Struct(f"{HEADER_SIZE}s")
 _CHECKED = struct.Struct(f"{_HEADER.size}s{_CHECK.size}x")
 #: XXH3-64 of the table, its length, zero, magic
 _END = struct.Struct("<QII8s")
@@ -243,11 +244,27 @@ class BundleWriter:
 
     def add(self, block: Sealed) -> None:
         """Appends a block's record."""
-        ident, codec, stored, plain, check = block
-        self._table += ROW.pack(ident, self.size, len(stored), plain, codec, check)
-        self._pending.write(pack_header(block))
-        self._pending.write(stored)
-        self.size += HEADER_SIZE + len(stored)
+        self.add_all((block,))
+
+    def add_all(self, blocks: Iterable[Sealed]) -> int:
+        """Appends the records of blocks, at least of the first, until it is full; how many it took."""
+        begin, size = len(self._table), self.size
+        room = FULL_RECORDS - begin // ROW.size
+        stored: list[bytes] = []
+        for ident, codec, payload, plain, check in blocks:
+            if stored and (size >= FULL or len(stored) >= room):
+                break
+            self._table += ROW.pack(ident, size, len(payload), plain, codec, check)
+            stored.append(payload)
+            size += HEADER_SIZE + len(payload)
+        heads = headers_of(bytes(self._table[begin:]))
+        records: list[bytes] = [b""] * (2 * len(stored))
+        records[::2] = [head for (head,) in _HEAD.iter_unpack(heads)]
+        records[1::2] = stored
+        # In one piece: each piece is a chance for other threads to take the interpreter.
+        self._pending.write(b"".join(records))
+        self.size = size
+        return len(stored)
 
     def close(self) -> tuple[str, bytes]:
         """Finishes it; its file and its table. From then on it is there.

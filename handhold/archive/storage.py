@@ -24,7 +24,7 @@ TEMPORARY = ("new-", ".part")
 #: FAT32 holds no file of 4 GiB.
 LARGEST_FILE = (1 << 32) - 1
 _OPEN_AT_ONCE = 8
-_BUFFER = 1 << 20
+_BUFFER = 256 << 10
 
 
 class Item(NamedTuple):

@@ -19,7 +19,7 @@ from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import FOLDERS, Archive
 from handhold.archive.blocks import Sealed, block_id, seal
-from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, BundleWriter
+from handhold.archive.bundle import END_SIZE, MAGIC, ROW, BundleWriter
 from handhold.archive.cutting import pieces
 from handhold.archive.description import ADVICE
 from handhold.archive.head import Emptied, GamesNote, Snapshot, VolumeNote
@@ -127,22 +127,27 @@ class Writer:
 
         As long as no bundle was closed since then, the archive is not asked for them once more.
         """
+        if self._closing is not None and self._closing[1].done():
+            self._closed()  # as soon as can be: what is remembered of its blocks takes room
+        fresh: dict[bytes, Sealed] = {}
         for block in blocks:
             ident = block.id
             if ident in self._put or ident in self._put_before:
                 continue
-            if moment != len(self.bundles) and self.known(ident):
-                continue
-            if self._closing is not None and self._closing[1].done():
-                self._closed()  # as soon as can be: what is remembered of its blocks takes room
+            if moment == len(self.bundles) or not self.known(ident):
+                fresh[ident] = block
+        idents, sealed, at = [*fresh], [*fresh.values()], 0
+        while at < len(sealed):
             bundle = self._bundle
             if bundle is None:
                 bundle = self._bundle = BundleWriter(self._storage)
                 self.stored_bytes += len(MAGIC) + END_SIZE
-            bundle.add(block)
-            self._put.add(ident)
-            self.new_blocks += 1
-            self.stored_bytes += HEADER_SIZE + ROW.size + len(block.stored)
+            before = bundle.size
+            took = bundle.add_all(sealed[at:])
+            self._put.update(idents[at : at + took])
+            self.new_blocks += took
+            self.stored_bytes += bundle.size - before + took * ROW.size
+            at += took
             if bundle.full:
                 self._close()
 

@@ -18,7 +18,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import NamedTuple
 
 from handhold.device.times import UNSHOWN_NS, modified_of
 
@@ -43,16 +42,6 @@ class Grown(Exception):
     """A file is larger than it may be to be read as a whole."""
 
 
-class _State(NamedTuple):
-    """What changes when a file is written to, or replaced by another."""
-
-    size: int
-    modified: int
-    changed: int
-    device: int
-    inode: int
-
-
 def read_whole(
     place: str, pause: Callable[[float], None] = time.sleep, most: int = sys.maxsize
 ) -> tuple[bytes, int]:
@@ -65,22 +54,25 @@ def read_whole(
     if it cannot be read (or not to its end, though nothing changes it) or is no ordinary file; links are not
     followed.
     """
-    previous: tuple[bytes, _State] | None = None
+    previous: tuple[bytes, os.stat_result] | None = None
     short = True  # each time it held still and had fewer bytes than its size says
     for wait in (0.0, *PAUSES, PAUSES[-1]):
         if wait and previous is None:
             pause(wait)
         begun = time.time_ns()  # not when it was read: a write since then must have shown itself
         read = _once(place, most)
-        if read is None or len(read[0]) < read[1].size:
+        if read is None or len(read[0]) < read[1].st_size:
             short = short and read is not None
             previous = None
             continue
         short = False
-        data, state = read
-        if previous == read or not _young(state.modified, begun):
-            return data, state.modified
+        data, status = read
+        modified = modified_of(status)
+        if not _young(modified, begun):
+            return data, modified
         if previous is not None:
+            if previous[0] == data and _same(previous[1], status):
+                return data, modified
             pause(wait)
         previous = read
     if short:
@@ -93,17 +85,18 @@ def ends_early(place: str) -> OSError:
     return OSError(errno.EIO, "it ends before its size", place)
 
 
-def _once(place: str, most: int) -> tuple[bytes, _State] | None:
-    """The content with the state before and after, or None if that was not the same, or it grew."""
+def _once(place: str, most: int) -> tuple[bytes, os.stat_result] | None:
+    """The content with the status before and after, or None if that was not the same, or it grew."""
     descriptor, before = _opened(place)
     try:
-        if before.size > most:
+        size = before.st_size
+        if size > most:
             raise Grown(place)
-        data = os.read(descriptor, before.size + 1)  # one more shows that it grew
-        while len(data) < before.size and (piece := os.read(descriptor, before.size + 1 - len(data))):
+        data = os.read(descriptor, size + 1)  # one more shows that it grew
+        while len(data) < size and (piece := os.read(descriptor, size + 1 - len(data))):
             data += piece
         # Of the same file, and of the path: a handle keeps its inode from being given to another file.
-        if len(data) > before.size or not _in_place(place, before):
+        if len(data) > size or not _in_place(place, before):
             return None
         return data, before
     finally:
@@ -113,24 +106,24 @@ def _once(place: str, most: int) -> tuple[bytes, _State] | None:
 class StillFile:
     """A large file that is read in pieces; ``check`` at the end says whether it held still."""
 
-    def __init__(self, place: str, descriptor: int, state: _State, begun: int) -> None:
+    def __init__(self, place: str, descriptor: int, status: os.stat_result, begun: int) -> None:
         self._place = place
         self._descriptor = descriptor
-        self._state = state
+        self._status = status
         self._position = 0
         #: False if the file is so young that its time cannot show another write.
-        self.settled = not _young(state.modified, begun)
-        self._at_rest = self.settled and not _young(state.changed, begun)
+        self.settled = not _young(modified_of(status), begun)
+        self._at_rest = self.settled and not _young(status.st_ctime_ns, begun)
 
     @property
     def size(self) -> int:
         """Bytes, when it was opened."""
-        return self._state.size
+        return self._status.st_size
 
     @property
     def modified(self) -> int:
         """Nanoseconds since 1970-01-01T00:00:00Z, when it was opened."""
-        return self._state.modified
+        return modified_of(self._status)
 
     def read(self, size: int = -1) -> bytes:
         """The next bytes, at most ``size`` of them; ``b""`` at the end, which is never behind ``size``."""
@@ -208,8 +201,8 @@ class StillFile:
         """
         if sha256 is not None and not self.settled and self._digest() != sha256:
             raise Moving(self._place)
-        after = _state(os.fstat(self._descriptor))
-        if after != self._state or not _in_place(self._place, after):
+        after = os.fstat(self._descriptor)
+        if not _same(after, self._status) or not _in_place(self._place, after):
             raise Moving(self._place)
 
     def _digest(self) -> bytes:
@@ -227,31 +220,38 @@ def still_file(place: str) -> Iterator[StillFile]:
     The caller reads, then calls ``check()``, and begins again if that raises ``Moving``.
     """
     begun = time.time_ns()
-    descriptor, state = _opened(place)
+    descriptor, status = _opened(place)
     try:
-        yield StillFile(place, descriptor, state, begun)
+        yield StillFile(place, descriptor, status, begun)
     finally:
         os.close(descriptor)
 
 
-def _opened(place: str) -> tuple[int, _State]:
+def _opened(place: str) -> tuple[int, os.stat_result]:
     descriptor = os.open(place, _FLAGS)
     status = os.fstat(descriptor)
     if stat.S_ISREG(status.st_mode):
-        return descriptor, _state(status)
+        return descriptor, status
     os.close(descriptor)
     number = errno.EISDIR if stat.S_ISDIR(status.st_mode) else errno.ENXIO
     raise OSError(number, "not an ordinary file", place)
 
 
-def _state(status: os.stat_result) -> _State:
-    return _State(status.st_size, modified_of(status), status.st_ctime_ns, status.st_dev, status.st_ino)
+def _same(one: os.stat_result, other: os.stat_result) -> bool:
+    """Whether a file was not written to in between, nor replaced by another."""
+    return (
+        one.st_size == other.st_size
+        and one.st_mtime_ns == other.st_mtime_ns
+        and one.st_ctime_ns == other.st_ctime_ns
+        and one.st_ino == other.st_ino
+        and one.st_dev == other.st_dev
+    )
 
 
-def _in_place(place: str, state: _State) -> bool:
+def _in_place(place: str, status: os.stat_result) -> bool:
     """Whether the path still names the file that was read."""
     try:
-        return _state(os.stat(place, follow_symlinks=False)) == state
+        return _same(os.stat(place, follow_symlinks=False), status)
     except FileNotFoundError:
         return False
 

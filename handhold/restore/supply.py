@@ -25,7 +25,7 @@ class Supply:
     def __init__(self, archive: Archive, entries: Sequence[Entry]) -> None:
         self._archive = archive
         self._entries = entries
-        self._ahead = Ahead(map(_task, self._together()), most=_MOST, threads=1)
+        self._ahead = Ahead(map(_task, self._together()), _as_it_is, most=_MOST, threads=1)
         self._runs: Iterator[_Run] = (run for runs in self._ahead for run in runs)
 
     def __enter__(self) -> Supply:
@@ -77,3 +77,7 @@ class Supply:
 def _task(runs: list[_Run]) -> Task[list[_Run]]:
     """What was read already, with its weight."""
     return Task(lambda: runs, sum(len(run) for _, run in runs if isinstance(run, bytes)))
+
+
+def _as_it_is(runs: list[_Run]) -> list[_Run]:
+    return runs

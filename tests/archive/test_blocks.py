@@ -72,6 +72,25 @@ def test_payloads_are_opened_by_the_zstd_program(level: int) -> None:
     assert program("zstd", "-dc", given=block.stored) == plain
 
 
+def _table_of_scores(size: int) -> bytes:
+    """Lines that have something in common, as settings and tables of scores have."""
+    source = random.Random(size)
+    lines = (
+        f"name=player{source.randrange(99)} score={source.randrange(10**6)} lap={n}\n" for n in range(size)
+    )
+    return "".join(lines).encode()[:size]
+
+
+# Below 16 KiB, between, and beyond 256 KiB different tables are used.
+@pytest.mark.parametrize("size", [16 << 10, (16 << 10) + 1, 80_000, 256 << 10, (256 << 10) + 1])
+def test_payloads_of_every_size_are_nearly_as_small_as_those_of_the_zstd_program(size: int) -> None:
+    plain = _table_of_scores(size)
+    block = seal(plain, 3)
+    assert block.codec == ZSTANDARD
+    assert program("zstd", "-dc", given=block.stored) == plain
+    assert len(block.stored) <= 1.03 * len(program("zstd", "-3", "-c", given=plain))
+
+
 def test_frames_of_the_zstd_program_are_opened(tmp_path: object) -> None:
     plain = b"a frame that another program wrote " * 400
     file = os.path.join(str(tmp_path), "plain")

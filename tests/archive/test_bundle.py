@@ -32,6 +32,25 @@ def _plains(count: int, size: int = 300) -> list[bytes]:
     return [b"%d " % n * (size // 9) + os.urandom(size) for n in range(count)]
 
 
+@pytest.mark.parametrize(
+    ("bound", "value", "fits"), [("FULL_RECORDS", 5, 5), ("FULL", 2000, 4), ("FULL", 1, 1)]
+)
+def test_of_many_blocks_it_takes_what_fits(
+    storage: LocalStorage, monkeypatch: pytest.MonkeyPatch, bound: str, value: int, fits: int
+) -> None:
+    """The block that reaches the bound is the last: 8 bytes stand in front, and each of these takes 564."""
+    monkeypatch.setattr(bundle_module, bound, value)
+    blocks = [seal(os.urandom(500)) for _ in range(9)]
+    writer = BundleWriter(storage)
+    assert writer.add_all(blocks) == fits
+    assert writer.full
+    file, table = writer.close()
+    assert [row.id for row in rows(table)] == [block.id for block in blocks[:fits]]
+    data = _bytes(storage, file)
+    for row, block in zip(rows(table), blocks, strict=False):
+        assert data[row.offset + _HEADER : row.offset + _HEADER + 500] == block.stored
+
+
 def _change(storage: LocalStorage, file: str, data: bytes) -> None:
     with open(os.path.join(storage.root, file), "wb") as out:
         out.write(data)

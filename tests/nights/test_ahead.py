@@ -10,6 +10,8 @@ import pytest
 
 from handhold.ahead import Ahead, Task
 
+#: Nothing is made of what a task brings.
+AS = int
 THREADS = pytest.mark.parametrize("threads", [1, 2, 4])
 
 
@@ -32,7 +34,7 @@ def test_an_error_of_the_iterator_is_raised_where_its_turn_is(threads: int) -> N
         raise OSError("the third")
 
     taken = []
-    with Ahead(values(), most=10, threads=threads) as ahead, pytest.raises(OSError, match="the third"):
+    with Ahead(values(), AS, most=10, threads=threads) as ahead, pytest.raises(OSError, match="the third"):
         for value in ahead:
             taken.append(value)
     assert taken == [1, 2]
@@ -48,7 +50,7 @@ def test_an_error_of_a_task_is_raised_where_its_turn_is(threads: int) -> None:
 
     taken = []
     some = iter([Task(slow, 1), Task(fail("the second"), 1), Task(lambda: 3, 1)])
-    with Ahead(some, most=10, threads=threads) as ahead, pytest.raises(OSError, match="the second"):
+    with Ahead(some, AS, most=10, threads=threads) as ahead, pytest.raises(OSError, match="the second"):
         for value in ahead:
             taken.append(value)
     assert taken == [1]
@@ -66,7 +68,7 @@ def test_what_is_brought_comes_in_the_order_of_the_tasks(threads: int) -> None:
         return late
 
     some = (Task(work(number), number % 5) for number in range(60))
-    with Ahead(some, most=7, threads=threads) as ahead:
+    with Ahead(some, AS, most=7, threads=threads) as ahead:
         assert list(ahead) == list(range(60))
 
 
@@ -85,7 +87,7 @@ def test_two_threads_are_at_work_at_once_and_one_at_the_iterator() -> None:
             inside.release()
             yield Task(work, 1)
 
-    with Ahead(some(), most=20, threads=2) as ahead:
+    with Ahead(some(), AS, most=20, threads=2) as ahead:
         assert list(ahead) == [1] * 20
 
 
@@ -102,7 +104,7 @@ def test_what_waits_weighs_no_more_than_it_may(threads: int) -> None:
                 full.set()
             yield number
 
-    with Ahead(tasks(values(), 3), most=7, threads=threads) as ahead:
+    with Ahead(tasks(values(), 3), AS, most=7, threads=threads) as ahead:
         assert full.wait(10)
         for number, value in enumerate(ahead):
             assert value == number
@@ -122,7 +124,7 @@ def test_a_task_that_is_heavier_than_all_room_goes_alone(threads: int) -> None:
         return note
 
     some = (Task(work(number), number) for number in (5, 100, 5))
-    with Ahead(some, most=7, threads=threads) as ahead:
+    with Ahead(some, AS, most=7, threads=threads) as ahead:
         for number in (5, 100, 5):
             assert next(ahead) == number
             time.sleep(0.02)
@@ -149,7 +151,7 @@ def test_closing_ends_the_threads_and_the_iterator(threads: int) -> None:
             numbers.close()  # type: ignore[attr-defined]
 
     before = threading.active_count()
-    ahead = Ahead(some(), most=3, threads=threads)
+    ahead = Ahead(some(), AS, most=3, threads=threads)
     assert next(ahead) == 0
     ahead.close()
     assert threading.active_count() == before
@@ -167,7 +169,7 @@ def test_closing_waits_for_a_task_that_is_being_done() -> None:
         ended.append(True)
         return 1
 
-    with pytest.raises(KeyboardInterrupt), Ahead(iter([Task(work, 1)]), most=3, threads=2):
+    with pytest.raises(KeyboardInterrupt), Ahead(iter([Task(work, 1)]), AS, most=3, threads=2):
         assert begun.wait(10)
         raise KeyboardInterrupt
     assert ended == [True]
@@ -183,7 +185,7 @@ def test_without_a_task_nothing_comes_and_a_single_thread_is_begun(monkeypatch: 
 
     monkeypatch.setattr(threading.Thread, "start", noted)
     nothing: Iterator[Task[int]] = iter(())
-    with Ahead(nothing, most=3, threads=4) as ahead:
+    with Ahead(nothing, AS, most=3, threads=4) as ahead:
         assert list(ahead) == []
     assert started == ["handhold-ahead"]
 
@@ -200,7 +202,7 @@ def test_where_no_second_thread_is_to_be_had_one_does_all(monkeypatch: pytest.Mo
         start(self)
 
     monkeypatch.setattr(threading.Thread, "start", once)
-    with Ahead(tasks(list(range(20))), most=3, threads=4) as ahead:
+    with Ahead(tasks(list(range(20))), AS, most=3, threads=4) as ahead:
         assert list(ahead) == list(range(20))
     assert len(started) == 2
 
@@ -210,5 +212,63 @@ def test_a_thread_that_has_no_memory_left_leaves_nobody_waiting(monkeypatch: pyt
         raise MemoryError
 
     monkeypatch.setattr(Ahead, "_wait_for", nothing_left)
-    with Ahead(tasks([1, 2]), most=3, threads=1) as ahead, pytest.raises(MemoryError):
+    with Ahead(tasks([1, 2]), AS, most=3, threads=1) as ahead, pytest.raises(MemoryError):
         next(ahead)
+
+
+@THREADS
+def test_of_each_is_made_what_is_given_one_after_the_other_and_in_order(threads: int) -> None:
+    """In whatever order the threads are done with them."""
+    inside = threading.Lock()
+    seen: list[int] = []
+
+    def work(number: int) -> Callable[[], int]:
+        def late() -> int:
+            time.sleep(0.003 if number % 3 == 0 else 0)
+            return number
+
+        return late
+
+    def in_order(number: int) -> str:
+        assert inside.acquire(blocking=False)
+        seen.append(number)
+        time.sleep(0.0005)
+        inside.release()
+        return f"<{number}>"
+
+    some = (Task(work(number), 1) for number in range(60))
+    with Ahead(some, in_order, most=7, threads=threads) as ahead:
+        assert list(ahead) == [f"<{number}>" for number in range(60)]
+    assert seen == list(range(60))
+
+
+@THREADS
+@pytest.mark.parametrize("where", ["work", "in order"])
+def test_of_what_is_behind_an_error_nothing_is_made(threads: int, where: str) -> None:
+    """What is done already as well: an archive that refused a block gets none that was to come after it."""
+    made: list[int] = []
+
+    def in_order(number: int) -> int:
+        if where == "in order" and number == 3:
+            raise OSError("the fourth")
+        made.append(number)
+        return number
+
+    def work(number: int) -> Callable[[], int]:
+        def late() -> int:
+            if number == 3:
+                time.sleep(0.02)
+                if where == "work":
+                    raise OSError("the fourth")
+            return number
+
+        return late
+
+    taken = []
+    some = (Task(work(number), 1) for number in range(20))
+    with Ahead(some, in_order, most=20, threads=threads) as ahead:
+        with pytest.raises(OSError, match="the fourth"):
+            for number in ahead:
+                taken.append(number)
+        time.sleep(0.02)
+    assert made == taken == [0, 1, 2]

@@ -411,13 +411,14 @@ class Cut(Anything):
 
 
 class AtOnce:
-    """Does each task right away, in the thread that asks for what it brings."""
+    """Does each task right away, in the thread that asks for what comes of it."""
 
-    def __init__(self, tasks: Iterator[Task[Any]], *_: object) -> None:
+    def __init__(self, tasks: Iterator[Task[Any]], in_order: Callable[[Any], Any], **_: object) -> None:
         self._tasks = tasks
+        self._in_order = in_order
 
     def __enter__(self) -> Iterator[Any]:
-        return (task.work() for task in self._tasks)
+        return (self._in_order(task.work()) for task in self._tasks)
 
     def __exit__(self, *_: object) -> None:
         self.close()

@@ -14,11 +14,11 @@ import sys
 import threading
 from collections import deque
 
-import zstandard
 from pyfastcdc import FastCDC
 
 sys.path.insert(0, os.path.abspath(f"{__file__}/../../../.."))
 
+from handhold.archive.blocks import packer
 from handhold.archive.cutting import SMALL, mean_for
 
 _TOGETHER = 64  # small files that a thread takes at a time
@@ -34,7 +34,7 @@ class Store:
         self._file, self._turn = file, turn
         self._frames: list[bytes] = []
         self._held = 0
-        self._pack = zstandard.ZstdCompressor(level=3, write_checksum=False).compress
+        self._pack = packer(3)
 
     def put(self, plain: bytes | memoryview) -> None:
         """Packs one block."""
