@@ -23,7 +23,8 @@ from handhold.archive.cutting import SMALL, pieces, sparse_pieces
 from handhold.archive.writer import Writer
 from handhold.archive.zipcut import Gathering, Run, Span, beside_pieces
 from handhold.archive.ziptree import Held, NoZip, ZipTree, parse
-from handhold.device.reading import Grown, Moving, ends_early, read_whole, still_file
+from handhold.device.reading import Grown, Moving, ends_early, read_whole
+from handhold.device.source import Refused, Source
 from handhold.device.trouble import why_unreadable
 
 #: How often a file that changes while it is read is read again.
@@ -185,7 +186,7 @@ class Intake:
                 break
             except Moving:
                 continue
-            except _Refused as refused:
+            except Refused as refused:
                 outcome = unread(refused.error)
                 break
         yield Task(partial(_Whole, job, outcome), _ALONE)
@@ -208,7 +209,7 @@ class Intake:
             run, batch, held = [], [], 0
             return task
 
-        with _reading(job.place) as file:
+        with Source(job.place) as file:
             tree, spans = _spans(job, file, parts.odd)
             for span in spans:
                 for piece in _pieces(file, span, spans):
@@ -226,7 +227,7 @@ class Intake:
                 yield hand_over()
             file.check(early.digest())
             if size != file.size:
-                raise _Refused(ends_early(job.place))
+                raise Refused(ends_early(job.place))
         return _Still(parts, size, file.modified, tree)
 
     def _store_large(self, step: _Pieces[J] | _Whole[J]) -> Content | Unread | None:
@@ -291,7 +292,7 @@ def _read_small(place: str) -> tuple[bytes, int] | Unread | None:
         return unread(error)
 
 
-def _spans(job: Job[J], file: _reading, odd: list[str]) -> tuple[ZipTree | None, list[Span]]:
+def _spans(job: Job[J], file: Source, odd: list[str]) -> tuple[ZipTree | None, list[Span]]:
     """How a large file is cut: as one, or as the zip that it is; what is odd about the zip is added."""
     try:
         if job.open and zipcut.may_be_zip(job.place, file.read_at(0, 4)):
@@ -302,7 +303,7 @@ def _spans(job: Job[J], file: _reading, odd: list[str]) -> tuple[ZipTree | None,
     return None, [Span(0, file.size)]
 
 
-def _pieces(file: _reading, span: Span, spans: list[Span]) -> Iterator[bytes]:
+def _pieces(file: Source, span: Span, spans: list[Span]) -> Iterator[bytes]:
     if spans == [Span(0, file.size)]:
         return sparse_pieces(file, file.size, file.holes())
     run = Run(file, span.length)
@@ -380,63 +381,6 @@ class _Stored(NamedTuple, Generic[J]):
 
 
 _Step: TypeAlias = _Batch[J] | _Pieces[J] | _Whole[J]
-
-
-class _Refused(Exception):
-    """The device, not the archive, refused."""
-
-    def __init__(self, error: OSError) -> None:
-        super().__init__(str(error))
-        self.error = error
-
-
-class _reading:
-    """``still_file`` with its errors told apart from those of the archive that is written meanwhile."""
-
-    def __init__(self, place: str) -> None:
-        self._file = still_file(place)
-
-    def __enter__(self) -> _reading:
-        try:
-            self._open = self._file.__enter__()
-        except OSError as error:
-            raise _Refused(error) from error
-        self.size, self.modified = self._open.size, self._open.modified
-        self.settled = self._open.settled
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self._file.__exit__(None, None, None)
-
-    def read(self, count: int = -1) -> bytes:
-        try:
-            return self._open.read(count)
-        except OSError as error:
-            raise _Refused(error) from error
-
-    def read_at(self, offset: int, size: int) -> bytes:
-        try:
-            return self._open.read_at(offset, size)
-        except OSError as error:
-            raise _Refused(error) from error
-
-    def seek(self, offset: int, /) -> None:
-        try:
-            self._open.seek(offset)
-        except OSError as error:
-            raise _Refused(error) from error
-
-    def holes(self) -> list[tuple[int, int]]:
-        try:
-            return self._open.holes()
-        except OSError as error:
-            raise _Refused(error) from error
-
-    def check(self, sha256: bytes) -> None:
-        try:
-            self._open.check(sha256)
-        except OSError as error:
-            raise _Refused(error) from error
 
 
 MOVING = Unread(
