@@ -74,13 +74,22 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if sys.platform == "linux" else 1
 
 
+def _nobody_waits() -> bool:
+    """Whether processes that have ended are let go of at once, so that none of them can be waited for.
+
+    It can be so from the start, by whoever started this one; and by then the number can be another's.
+    Source: POSIX.1-2017, wait(2) and exec(2): SIGCHLD ignored, which a new program inherits
+    """
+    return signal.getsignal(signal.SIGCHLD) is not signal.SIG_DFL
+
+
 def started(work: Callable[[], None]) -> int | None:
     """Has a second process do the work, and end; its number.
 
-    None where there is no second core, or no process can be had. Of the caller's nothing must be changed,
+    None where there is no second core, no process can be had, or none be waited for. Of the caller's nothing must be changed,
     written or tidied up by the work.
     """
-    if _cores() < 2:
+    if _cores() < 2 or _nobody_waits():
         return None
     try:
         process = os.fork()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -232,3 +233,17 @@ def test_a_walk_with_a_look_ahead_finds_what_one_without_finds(tmp_path: Path) -
         found = walk(device, [TINPLATE], recognise=True, ahead=ahead)
     assert len(alone.claims) == 6
     assert found == alone
+
+
+def test_where_nobody_waits_for_processes_there_is_none(tmp_path: Path) -> None:
+    """As when a program that ignores SIGCHLD starts handhold: the night was refused at its end.
+
+    Source: POSIX.1-2017, wait(2): with SIGCHLD ignored, waiting for a process fails with ECHILD
+    """
+    fill(tmp_path, "a")
+    before = signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+    try:
+        assert told(tmp_path, "") == {"": None}
+    finally:
+        signal.signal(signal.SIGCHLD, before)
+    assert not MADE

@@ -220,3 +220,14 @@ def test_a_mistake_in_the_second_process_is_not_hidden() -> None:
     with pytest.raises(ZeroDivisionError):
         thread.answer()
     thread.close()
+
+
+def test_where_nobody_waits_for_processes_all_come_back(world: World, processes: list[int]) -> None:
+    """As when a program that ignores SIGCHLD starts handhold."""
+    snapshot, contents = night(world)
+    before = signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+    try:
+        assert not world.restore("lantern", snapshot).failed
+    finally:
+        signal.signal(signal.SIGCHLD, before)
+    assert not processes and tree(world.card("lantern")) == contents
