@@ -11,6 +11,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Iterable, Set
+from typing import NoReturn
 
 #: So many bytes are handed over at a time, about.
 _AT_ONCE = 2048
@@ -86,22 +87,33 @@ def _nobody_waits() -> bool:
 def started(work: Callable[[], None]) -> int | None:
     """Has a second process do the work, and end; its number.
 
-    None where there is no second core, no process can be had, or none be waited for. Of the caller's nothing must be changed,
-    written or tidied up by the work.
+    None where there is no second core, no process can be had, or none be waited for. Of the caller's nothing
+    must be changed, written or tidied up by the work.
     """
     if _cores() < 2 or _nobody_waits():
         return None
+    # A Ctrl-C just then must not send the new process the caller's way out: it would tidy up, write records
+    # and let go of the caller's locks.
+    kept = signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGINT,))
     try:
         process = os.fork()
+        if not process:
+            _do(work, kept)
     except OSError:  # no memory, or too many processes
         return None
-    if not process:
-        try:
-            gc.disable()  # what is looked at by the collector is copied
-            work()
-        finally:
-            os._exit(0)
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, kept)
     return process
+
+
+def _do(work: Callable[[], None], mask: Iterable[int]) -> NoReturn:
+    """What the new process does, and nothing else."""
+    try:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        gc.disable()  # what is looked at by the collector is copied
+        work()
+    finally:
+        os._exit(0)
 
 
 def end(process: int) -> None:

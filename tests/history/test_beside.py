@@ -155,3 +155,34 @@ def test_a_history_is_the_same_with_one_process_and_with_two(
     assert processes() == (1, 0) and 0 < len(silent) < len(pages) - hurt
     assert [repr(one) for one in both.saves] == [repr(one) for one in alone.saves] != []
     assert both.unreadable == alone.unreadable and bool(alone.unreadable) == bool(hurt)
+
+
+def test_a_process_that_is_interrupted_when_it_is_made_does_not_go_the_way_of_its_caller(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Ctrl-C reaches both; it would write the caller's records once more, and unlock what that one holds."""
+    fork, caller = os.fork, os.getpid()
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def interrupted() -> int:
+        process = fork()
+        if not process:
+            os.kill(os.getpid(), signal.SIGINT)
+        return process
+
+    reading, writing = os.pipe()
+    monkeypatch.setattr(os, "fork", interrupted)
+    try:
+        process = beside.started(lambda: time.sleep(60))
+    except BaseException:
+        if os.getpid() == caller:
+            raise
+        os.write(writing, b"went on")
+        os._exit(1)
+    finally:
+        signal.signal(signal.SIGINT, before)
+        os.close(writing)
+    assert process is not None
+    os.waitpid(process, 0)  # it ended by what interrupted it
+    assert os.read(reading, 100) == b""
+    os.close(reading)
