@@ -32,7 +32,7 @@ class Beside:
         self._process: int | None = None
         self._pipe = -1
         reading, writing = os.pipe()
-        self._process = started(lambda: _answer(writing, work))
+        self._process = started(lambda: _answer(reading, writing, work))
         os.close(writing)
         if self._process is None:
             os.close(reading)
@@ -123,7 +123,8 @@ def end(process: int) -> None:
     os.waitpid(process, 0)
 
 
-def _answer(pipe: int, work: Callable[[], Iterable[bytes]]) -> None:
+def _answer(reading: int, pipe: int, work: Callable[[], Iterable[bytes]]) -> None:
+    os.close(reading)  # else it would wait for ever for a caller that was ended
     waiting = bytearray()
     for mark in work():
         waiting += mark

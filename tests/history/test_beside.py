@@ -186,3 +186,32 @@ def test_a_process_that_is_interrupted_when_it_is_made_does_not_go_the_way_of_it
     os.waitpid(process, 0)  # it ended by what interrupted it
     assert os.read(reading, 100) == b""
     os.close(reading)
+
+
+def test_one_whose_caller_was_ended_ends_as_well(tmp_path: Path) -> None:
+    """Else it would wait for ever with what it holds: the card, and whatever reads the caller's output."""
+    note = tmp_path / "second"
+    caller = os.fork()
+    if not caller:
+        try:
+            with Beside(lambda: numbers(1_000_000), 4) as told:
+                note.write_text(str(told._process))
+                time.sleep(0.1)
+                os.kill(os.getpid(), signal.SIGKILL)
+        finally:
+            os._exit(1)
+    assert os.waitpid(caller, 0)[1] == signal.SIGKILL
+    second, end = int(note.read_text()), time.monotonic() + 10
+    while (still := _runs(second)) and time.monotonic() < end:
+        time.sleep(0.01)
+    if still:
+        os.kill(second, signal.SIGKILL)
+    assert not still
+
+
+def _runs(process: int) -> bool:
+    """Source: Linux man-pages, proc(5): the state behind the name, Z where it has ended"""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
