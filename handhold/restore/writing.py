@@ -139,9 +139,9 @@ class Writing:
                 def end_but(most: int) -> None:
                     while len(ahead) > most:
                         troubles = beginning.answer()
-                        batch = ahead.popleft()
-                        batch.ended = True
-                        ending = thread.submit(naming.end, batch, troubles)
+                        # It stays among these until it is the thread's: who else would let go of it?
+                        ending = thread.submit(naming.end, ahead[0], troubles)
+                        ahead.popleft().ended = True
                         while not wait((ending,), _TELL_EVERY).done:
                             self._tell(total)
                         ending.result()

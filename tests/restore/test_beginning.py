@@ -8,6 +8,7 @@ import random
 import signal
 import time
 from collections.abc import Generator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -231,3 +232,22 @@ def test_where_nobody_waits_for_processes_all_come_back(world: World, processes:
     finally:
         signal.signal(signal.SIGCHLD, before)
     assert not processes and tree(world.card("lantern")) == contents
+
+
+def test_where_no_thread_can_be_had_nothing_that_was_begun_is_left(
+    world: World, processes: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A batch was left on the card under its temporary names, for good if nobody restored there again."""
+
+    def refused(*_: object) -> None:
+        raise RuntimeError("can't start new thread")
+
+    snapshot, _ = night(world)
+    prepared = world.prepare("lantern", snapshot)
+    monkeypatch.setattr(ThreadPoolExecutor, "submit", refused)
+    with pytest.raises(RuntimeError):
+        writing.Writing(world.archive).write(
+            [step for step in prepared.plan.steps if step.decision is Decision.WRITE]
+        )
+    assert len(processes) == 1 and gone(processes[0])
+    assert not tree(world.card("lantern"))
