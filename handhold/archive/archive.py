@@ -204,16 +204,25 @@ class Archive(Contents):
             trouble = str(error)
         raise Damaged(f"The manifest of {snapshot.name} is hurt: {trouble} ({snapshot.file}).", ADVICE)
 
-    def pages_named(self, snapshot: Snapshot) -> list[str]:
-        """The ids of the pages that a manifest names, unchecked: whoever counts on them uses ``read``.
+    def manifest_files(self) -> list[str]:
+        """The files that are manifests by their names, in the order of the times that these say."""
+        try:
+            items = self.storage.list(heads.FOLDER)
+        except (FileNotFoundError, NotADirectoryError):
+            return []
+        names = [heads.FILE.fullmatch(f"{heads.FOLDER}/{item.name}") for item in items if not item.is_folder]
+        return [name[0] for name in sorted(filter(None, names), key=lambda name: (name[2], name[0]))]
 
-        Raises ``OwnerError`` for most of what ``read`` raises it for.
+    def pages_named(self, file: str) -> list[bytes]:
+        """What a manifest's file says of its pages, unchecked (``manifest.pages_named``).
+
+        Whoever counts on it uses ``read``. Raises ``OwnerError`` for most of what that raises it for.
         """
         try:
-            packed = self.storage.read(snapshot.file, 0, min(self.storage.size(snapshot.file), heads.LARGEST))
-            return manifests.pages_named(manifests.unpack(snapshot.file, packed))
+            packed = self.storage.read(file, 0, min(self.storage.size(file), heads.LARGEST))
+            return manifests.pages_named(manifests.unpack(file, packed))
         except (FileNotFoundError, ValueError) as error:
-            raise Damaged(f"The manifest of {snapshot.name} is hurt: {error}.", ADVICE) from error
+            raise Damaged(f"The manifest {file} is hurt: {error}.", ADVICE) from error
 
     def _head(self, file: str) -> Snapshot:
         """Reads as little of a manifest as its head needs."""

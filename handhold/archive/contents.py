@@ -7,11 +7,12 @@ from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from typing import Protocol
 
-from handhold.archive import inventory, members, pages, recipe
+from handhold.archive import inventory, members, pages, recipe, searching
 from handhold.archive.blocks import Sealed, unpack, unseal
 from handhold.archive.bundle import HEADER_SIZE
 from handhold.archive.description import ADVICE
 from handhold.archive.index import Index, Place
+from handhold.archive.inorder import InOrder
 from handhold.archive.inventory import Game
 from handhold.archive.manifest import Manifest
 from handhold.archive.members import Member
@@ -90,17 +91,17 @@ class Contents:
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
 
-    def search(self, fits: Callable[[pages.Glance | Entry], bool], words: Collection[str] = ()) -> Look:
+    def search(self, fits: Callable[[searching.Glance | Entry], bool], words: Collection[str] = ()) -> Look:
         """A look for entries in the pages of many years.
 
         Only what has one of the ``words`` in its path, game or emulator can fit, if there are any (see
-        ``pages.Search``). No page is kept in memory.
+        ``searching.Search``). No page is kept in memory.
         """
-        search = pages.Search(self._lines, fits, words)
+        search, blocks = searching.Search(self._lines, fits, words), InOrder(self)
 
         def found(page_id: str, entries: int | None = None) -> list[Entry]:
             try:
-                data = self.block(page_id)
+                data = blocks.block(page_id)
                 if entries is not None and not pages.has(data, entries):
                     raise ValueError("it is not the one that the manifest means")
                 return search.found(data)
@@ -108,10 +109,6 @@ class Contents:
                 raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
 
         return found
-
-    def is_silent(self, page_id: str, words: Collection[str]) -> bool:
-        """Whether a page can speak of none of the words (``pages.speaks_of``). Raises ``Damaged``."""
-        return pages.lines_that_speak(self.block(page_id), words) == []
 
     def entries(self, manifest: Manifest) -> Iterator[Entry]:
         """Every entry of a manifest, by key. Raises ``Damaged``."""

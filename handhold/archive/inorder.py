@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from hashlib import sha256
+from typing import TYPE_CHECKING
 
 from handhold.archive.blocks import unpack
 from handhold.archive.bundle import HEADER_SIZE, Fields
-from handhold.archive.contents import Contents
 from handhold.errors import Damaged
+
+if TYPE_CHECKING:
+    from handhold.archive.contents import Contents
 
 #: Bytes that are read at once where one block was followed by the next one.
 _STRETCH = 1 << 20

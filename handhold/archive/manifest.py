@@ -9,7 +9,8 @@ import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from operator import attrgetter
+from itertools import compress, count, repeat
+from operator import attrgetter, is_
 from typing import cast
 
 import msgspec
@@ -123,9 +124,9 @@ def unpack(file: str, packed: bytes) -> bytes:
     return decompress(packed, LARGEST)
 
 
-def pages_named(plain: bytes) -> list[str]:
-    """The ids of the pages in a manifest's plain lines, of which nothing is checked."""
-    return [piece[:64].decode("ascii", "replace") for piece in plain.split(b'\n{"page":"')[1:]]
+def pages_named(plain: bytes) -> list[bytes]:
+    """What a manifest's plain lines say of its pages, unchecked: each begins with the 64 digits of an id."""
+    return plain.split(b'\n{"page":"')[1:]
 
 
 class KnownRefs:
@@ -141,7 +142,7 @@ class KnownRefs:
     def decode(self, lines: Sequence[bytes]) -> tuple[PageRef, ...]:
         """The pages that lines name, each checked. Raises ``ValueError`` and ``msgspec.MsgspecError``."""
         found = list(map(self._refs.get, lines))
-        missing = [at for at, ref in enumerate(found) if ref is None]
+        missing = list(compress(count(), map(is_, found, repeat(None))))
         refs = [_page.decode(lines[at]) for at in missing]
         if any(len(ref.id) != 64 or ref.entries < 1 for ref in refs) or not _HEX.fullmatch(
             "".join(ref.id for ref in refs)
@@ -160,7 +161,8 @@ def decode(file: str, packed: bytes, known: KnownRefs | None = None) -> Manifest
     ``known`` are the pages of other manifests, for a reader of many.
     """
     plain = unpack(file, packed)
-    head, snapshot = decode_head(file, plain[: LARGEST_HEAD + 128])
+    behind = plain.find(b"\n", plain.find(b"\n") + 1) + 1
+    head, snapshot = decode_head(file, plain[: min(behind, LARGEST_HEAD + 128)])
     if plain.count(b"\n") != head.pages + head.gaps + 3 or plain[-1:] != b"\n":
         raise ValueError("it has not the number of lines that its head says")
     lines = plain.split(b"\n")

@@ -7,19 +7,19 @@ it, and one that speaks of nothing that is looked for is not decoded.
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence, Set
+from contextlib import AbstractContextManager, nullcontext, suppress
 from datetime import datetime
-from itertools import filterfalse
-from operator import attrgetter
+from itertools import compress, filterfalse
+from operator import attrgetter, is_not
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 from msgspec.structs import replace
 
 from handhold.archive.adopted import in_place
-from handhold.archive.pages import Glance
 from handhold.archive.sameness import Forms, same_save
+from handhold.archive.searching import Glance
 from handhold.archive.standing import BEGUN, ELSEWHERE, Line, line_of
 from handhold.beside import Beside
 from handhold.errors import OwnerError
@@ -28,7 +28,7 @@ from handhold.model import Entry, Gap, Identity, Kind, Part, Site
 if TYPE_CHECKING:
     from handhold.archive.archive import Archive
     from handhold.archive.head import Snapshot
-    from handhold.archive.manifest import Manifest
+    from handhold.archive.manifest import Manifest, PageRef
 
 
 class Held(msgspec.Struct):
@@ -65,6 +65,7 @@ def together(several: Iterable[Held]) -> tuple[Snapshot, ...]:
 #: From so many snapshots on, a second process looks through their lists from the last one backwards.
 _MANY = 100
 _ID = 32  # bytes of a page's id
+_ASKED = 16  # pages that are read until it is asked again what the second process has found
 #: The order of the archive: by sequence, never by the clock alone.
 in_order: Callable[[Snapshot], tuple[float, datetime, str]] = attrgetter("sequence", "taken", "file")
 
@@ -103,72 +104,92 @@ def sightings(
     *,
     words: Collection[str] = (),
     forms: Forms | None = None,
+    ahead: Beside | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Sightings:
     """Every entry that fits, over every manifest of the archive.
 
-    ``words``, if there are any, are such that what fits has one of them (see ``pages.speaks_of``). ``forms``
-    are the homes that hold the same saves in two forms; identities are those of ``same_save``. What cannot
-    be read is passed over and named. What was only intended is no sighting. ``progress`` is told the steps
-    done and their number: as many for manifests as for pages.
+    ``words``, if there are any, are such that what fits has one of them (``searching.speaks_of``). ``forms``
+    are the homes that hold the same saves in two forms; identities are those of ``same_save``. ``ahead`` is
+    a look ahead for the same. What cannot be read is passed over and named. What was only intended is
+    no sighting. ``progress`` is told the steps done and their number: as many for manifests as for pages.
     """
     result = Sightings()
     reading = _Reading()
     snapshots = [
         one for one in in_place(archive.told_apart()) if not (one.kind is Kind.RESTORED and one.note == BEGUN)
     ]
-    many = bool(words) and len(snapshots) >= _MANY
-    silent = Beside(lambda: _silent(archive, snapshots, words), _ID) if many else None
-    with silent or contextlib.nullcontext():
-        for done, snapshot in enumerate(snapshots, start=1):
-            try:
-                reading.note(replace(archive.read(snapshot), snapshot=snapshot), result)
-            except OwnerError:
-                result.unreadable.append(snapshot.name)
-            if silent is not None:
-                silent.found()
-            if progress:
-                progress(done, 2 * len(snapshots))
-        reading.close()
-        finding = _Finding(reading, forms or {}, result)
-        search = archive.search(lambda one: finding.knows(one) or fits(one), words)
-        for done, (page, held) in enumerate(reading.pages.items(), start=1):
-            if progress and done % 256 == 0:
-                progress(len(snapshots) + len(snapshots) * done // len(reading.pages), 2 * len(snapshots))
-            if silent is not None and bytes.fromhex(page) in silent.found():
-                continue
-            try:
-                finding.take(search(page), held)
-            except OwnerError:
-                result.unreadable += [one.name for some in held.values() for one in some]
+    found: Callable[[], Set[bytes]] = frozenset if ahead is None else ahead.found
+    for done, snapshot in enumerate(snapshots, start=1):
+        try:
+            reading.note(replace(archive.read(snapshot), snapshot=snapshot), result)
+        except OwnerError:
+            result.unreadable.append(snapshot.name)
+        found()
+        if progress:
+            progress(done, 2 * len(snapshots))
+    reading.close()
+    finding = _Finding(reading, forms or {}, result)
+    search = archive.search(lambda one: finding.knows(one) or fits(one), words)
+    for done, (page, held) in enumerate(reading.pages.items(), start=1):
+        if progress and done % 256 == 0:
+            progress(len(snapshots) + len(snapshots) * done // len(reading.pages), 2 * len(snapshots))
+        if done % _ASKED == 1:
+            silent = found()
+        if bytes.fromhex(page) in silent:
+            continue
+        try:
+            finding.take(search(page), held)
+        except OwnerError:
+            result.unreadable += [one.name for some in held.values() for one in some]
     result.unreadable = list(dict.fromkeys(result.unreadable))
     return result
 
 
-def _silent(archive: Archive, snapshots: Sequence[Snapshot], words: Collection[str]) -> Iterator[bytes]:
-    """The ids of the pages that surely speak of none of the words.
+def look_ahead(
+    archive: Archive, fits: Callable[[Glance | Entry], bool], words: Collection[str]
+) -> AbstractContextManager[Beside | None]:
+    """A look through the pages of all snapshots for what ``sightings`` is to find, in a second process.
 
-    From the last snapshot backwards, for whoever reads them from the first one on: each where it came anew.
+    To be begun before any other look at the snapshots. Nothing where that is not worth a process.
+    """
+    files = archive.manifest_files() if words else []
+    if len(files) < _MANY:
+        return nullcontext()
+    return Beside(lambda: _silent(archive, files, fits, words), _ID)
+
+
+def _silent(
+    archive: Archive, files: Sequence[str], fits: Callable[[Glance | Entry], bool], words: Collection[str]
+) -> Iterator[bytes]:
+    """The ids of the pages that can be read and have nothing that fits.
+
+    From the last manifest backwards, for whoever reads them from the first one on: each where it came anew.
     What cannot be read is passed over.
     """
-    later: dict[str, dict[str, None]] = {}  # by device: the pages of its snapshot that was looked at last
+    later: dict[str, dict[bytes, None]] = {}  # by device: the pages of its manifest that was looked at last
     seen: set[str] = set()
+    search = archive.search(fits, words)
 
-    def silent(pages: Iterable[str]) -> Iterator[bytes]:
-        for page in pages:
+    def silent(pages: Iterable[bytes]) -> Iterator[bytes]:
+        for line in pages:
+            page = line[:64].decode("ascii", "replace")
+            if page in seen:
+                continue
             seen.add(page)
-            with contextlib.suppress(OwnerError, ValueError):  # what is no id is told where it counts
-                if archive.is_silent(page, words):
+            with suppress(OwnerError, ValueError):  # what is no id is told where it counts
+                if not search(page):
                     yield bytes.fromhex(page)
 
-    for snapshot in reversed(snapshots):
-        with contextlib.suppress(OwnerError):
-            pages = dict.fromkeys(archive.pages_named(snapshot))
-            fresh = later.get(snapshot.device, {})
-            later[snapshot.device] = pages
-            yield from silent([page for page in fresh if page not in pages and page not in seen])
+    for file in reversed(files):
+        device = file.partition(".")[0]
+        with suppress(OwnerError):
+            pages = dict.fromkeys(archive.pages_named(file))
+            gone = list(filterfalse(pages.__contains__, later.get(device, {})))
+            later[device] = pages
+            yield from silent(gone)
     for pages in later.values():
-        yield from silent([page for page in pages if page not in seen])
+        yield from silent(pages)
 
 
 class _Finding:
@@ -222,6 +243,7 @@ class _Scene:
 
     def __init__(self) -> None:
         self.snapshots: list[Snapshot] = []
+        self.pages: tuple[PageRef, ...] = ()  # of the last one
         self.since: dict[str, int] = {}  # the pages of the last one, and from which one on it held them
 
 
@@ -252,11 +274,17 @@ class _Reading:
             self._lying.append((snapshot.device, {(site.emulator, site.home): site for site in sites}))
             self._held.append(_Scene())
         held = self._held[scene]
-        now = dict.fromkeys(map(_id_of, manifest.pages))
-        self._close(scene, list(filterfalse(now.__contains__, held.since)))
-        for page in list(filterfalse(held.since.__contains__, now)):
+        before: Iterable[str] = held.since
+        now: Iterable[PageRef] = manifest.pages
+        if len(held.pages) == len(manifest.pages) == len(held.since):  # each once, mostly in the same place
+            others = list(map(is_not, held.pages, manifest.pages))
+            before, now = map(_id_of, compress(held.pages, others)), compress(manifest.pages, others)
+        there = dict.fromkeys(map(_id_of, now))
+        self._close(scene, list(filterfalse(there.__contains__, before)))
+        for page in filterfalse(held.since.__contains__, there):
             held.since[page] = len(held.snapshots)
             self.pages.setdefault(page, {}).setdefault(scene, [])
+        held.pages = manifest.pages
         held.snapshots.append(snapshot)
 
     def close(self) -> None:

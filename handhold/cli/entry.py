@@ -36,4 +36,8 @@ def main() -> None:
     from handhold.cli.main import run
 
     gc.freeze()  # what was imported stays
-    sys.exit(run())
+    try:
+        status = run()
+    finally:
+        gc.freeze()  # nor are rings looked for at the very end, when all goes
+    sys.exit(status)

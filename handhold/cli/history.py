@@ -65,14 +65,17 @@ def history(
     session: Session = context.obj
     if restore is None and (dry_run or yes or on_newer != "keep"):
         raise WrongInput("--on-newer, --dry-run and --yes go with --restore.", "Say which: --restore NUMBER")
-    archive = session.archive()
+    archive = session.opened()
     layouts = session.sound_layouts().catalogue.layouts  # to look back needs none of those with a slip
     if what is not None:
         titles = {layout.title.casefold(): layout.id for layout in layouts.values()}
         what = titles.get(what.casefold(), what)
     asked = _asked(session, what, emulator, part, game, path)
-    with session.console.progress("Looking") as bar:
-        found = read_histories(archive, asked, layouts, lambda done, total: bar(done, 0, total))
+    try:
+        with session.console.progress("Looking") as bar:
+            found = read_histories(archive, asked, layouts, lambda done, total: bar(done, 0, total))
+    finally:
+        session.tell_hurt()
     for name in found.unreadable[:3]:
         session.console.warn(f"{name} could not be read in full; handhold verify says what is hurt.")
     if restore is not None:

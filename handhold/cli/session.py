@@ -81,7 +81,14 @@ class Session:
         return os.path.abspath(os.path.expanduser(checked_path("--archive", path)))
 
     def archive(self) -> Archive:
-        """The archive, opened."""
+        """The archive, opened; which of its snapshots are hurt is told."""
+        archive = self.opened()
+        archive.snapshots()
+        self.tell_hurt()
+        return archive
+
+    def opened(self) -> Archive:
+        """The archive, for a command that calls ``tell_hurt`` when it has read the snapshots itself."""
         from handhold.archive.archive import Archive
         from handhold.archive.storage import LocalStorage
 
@@ -90,10 +97,12 @@ class Session:
         archive = self._archive = Archive.open(storage)
         if self.config_path.exists() and self.device_typed in ("", self.config.device):
             archive.device, archive.origin = self.config.device, self.config.origin
-        archive.snapshots()
-        for name in archive.unreadable:
-            self.console.warn(f"{name} is hurt and was passed over; handhold verify says what it concerns.")
         return archive
+
+    def tell_hurt(self) -> None:
+        """Tells which snapshots of the archive are hurt, as far as they were read."""
+        for name in self._archive.unreadable if self._archive is not None else ():
+            self.console.warn(f"{name} is hurt and was passed over; handhold verify says what it concerns.")
 
     def close(self) -> None:
         """When the command has ended: a card can be taken out, and a run that was cut off is told of."""

@@ -10,9 +10,9 @@ import msgspec
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
-from handhold.archive.pages import Glance
 from handhold.archive.sameness import folded
-from handhold.archive.sightings import Sighting, Sightings, View, in_order, sightings
+from handhold.archive.searching import Glance
+from handhold.archive.sightings import Sighting, Sightings, View, in_order, look_ahead, sightings
 from handhold.archive.standing import Line, Span, line_of
 from handhold.errors import OwnerError, UnknownName, WrongInput
 from handhold.history.exports import members_seen
@@ -67,10 +67,18 @@ def read_histories(
 
     Raises ``UnknownName`` and ``WrongInput`` where the archive holds nothing of it.
     """
-    nights = {night.device: night for night in archive.past()}
-    at_hand = layouts_of_nights(archive, nights, layouts)
     wanted = _Wanted(asked)
-    found = sightings(archive, wanted.glance, words=wanted.words, forms=forms_of(at_hand), progress=progress)
+    with look_ahead(archive, wanted.glance, wanted.words) as ahead:
+        nights = {night.device: night for night in archive.past()}
+        at_hand = layouts_of_nights(archive, nights, layouts)
+        found = sightings(
+            archive,
+            wanted.glance,
+            words=wanted.words,
+            forms=forms_of(at_hand),
+            ahead=ahead,
+            progress=progress,
+        )
     views = _by_device(found.views)
     saves: list[History] = []
     for identity, some in found.found.items():

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, PageRef
-from handhold.archive.pages import Glance
+from handhold.archive.searching import Glance
 from handhold.errors import Damaged, UnknownName, WrongInput
 from handhold.model import Entry
 from handhold.restore.inside import Inner
@@ -41,7 +41,7 @@ class Listed:
         return self._every
 
     def fitting(self, fits: Callable[[Glance | Entry], bool], words: Collection[str]) -> list[Entry]:
-        """Those that fit, by key; only what has one of the ``words`` can fit (see ``pages.Search``)."""
+        """Those that fit, by key; only what has one of the ``words`` can fit (see ``searching.Search``)."""
         search = self._archive.search(fits, words)
         return self._read(lambda page: search(page.id, page.entries))
 

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from handhold.archive import pages
+from handhold.archive import pages, searching
 from handhold.archive.archive import Archive
 from handhold.archive.contents import Look
-from handhold.archive.pages import Glance
+from handhold.archive.searching import Glance
 from handhold.history.reading import Asked, read_histories
 from handhold.model import Entry, Part
 from handhold.restore.select import Fits, Selection, longest_word
@@ -58,28 +58,28 @@ def test_no_page_is_passed_over_that_holds_what_fits(
     entry = Entry("tinplate", Part.SAVES, "main", "saves/x.sav", 1, 0, "00", title)
     if Fits(Selection(games=(pattern,))).game(title):
         word = longest_word(pattern)
-        assert not word or pages.speaks_of(pages.encode([entry]), [word])
+        assert not word or searching.speaks_of(pages.encode([entry]), [word])
 
 
 def test_a_page_of_plain_letters_is_passed_over() -> None:
     page = pages.encode([Entry("tinplate", Part.SAVES, "main", "saves/Moss.sav", 1, 0, "00", "Moss")])
-    assert pages.speaks_of(page, ["moss"]) and pages.speaks_of(page, ["salt", "tinplate"])
-    assert not pages.speaks_of(page, ["salt"])
+    assert searching.speaks_of(page, ["moss"]) and searching.speaks_of(page, ["salt", "tinplate"])
+    assert not searching.speaks_of(page, ["salt"])
 
 
 def test_a_page_with_escapes_is_looked_through_line_by_line() -> None:
     """Source: RFC 8259, 7: any character may be escaped."""
     plain, escaped = b'{"path":"Salt.sav"}', b'{"path":"\\u006doss.sav"}'
     page = plain + b"\n" + escaped + b"\n"
-    assert pages.speaks_of(page, ["moss"])
-    assert pages.lines_that_speak(page, ["moss"]) == [escaped]
-    assert pages.lines_that_speak(page, ["salt"]) == [plain, escaped]
+    assert searching.speaks_of(page, ["moss"])
+    assert searching.lines_that_speak(page, ["moss"]) == [escaped]
+    assert searching.lines_that_speak(page, ["salt"]) == [plain, escaped]
 
 
 def test_a_page_that_is_not_in_lines_has_to_be_decoded_whole() -> None:
     page = b'{"path":"Salt.sav",\n"game":"Moss"}\n'
-    assert pages.lines_that_speak(page, ["moss"]) is None
-    assert pages.lines_that_speak(page, ["dune"]) == []
+    assert searching.lines_that_speak(page, ["moss"]) is None
+    assert searching.lines_that_speak(page, ["dune"]) == []
 
 
 @pytest.mark.parametrize("word", ["game 17", " 17", "17", "game", "game 18", "e 1", "gamé"])
@@ -87,5 +87,5 @@ def test_lines_are_found_in_any_case_and_by_any_piece(word: str) -> None:
     lines = [f'{{"path":"{name}"}}'.encode() for name in ("GAME 17", "Game 117", "game17", "Gam 18", "e 1")]
     page = b"\n".join(lines) + b"\n"
     expected = [line for line in lines if word in line.decode().lower()]
-    assert pages.lines_that_speak(page, [word]) == expected
-    assert pages.lines_that_speak(page, ["nothing 99", word]) == expected
+    assert searching.lines_that_speak(page, [word]) == expected
+    assert searching.lines_that_speak(page, ["nothing 99", word]) == expected
