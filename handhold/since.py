@@ -114,7 +114,8 @@ def emptied_since(
     def last(key: Key) -> tuple[Entry, Night] | None:
         if key in moved:
             return moved[key], nights[0]
-        return next(((night.by_key[key], night) for night in nights if key in night.by_key), None)
+        stood = ((night.by_key.get(key), night) for night in nights)
+        return next(((entry, night) for entry, night in stood if entry is not None), None)
 
     found: list[Suspicious] = []
     gone: list[tuple[int, Key]] = []  # whose last good night is not there any more

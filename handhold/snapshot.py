@@ -14,7 +14,7 @@ from handhold.archive.archive import Archive
 from handhold.archive.head import Emptied, Snapshot
 from handhold.archive.inventory import Game
 from handhold.archive.origins import others
-from handhold.archive.pages import in_order, put_in_order
+from handhold.archive.pages import in_order, together
 from handhold.archive.writer import Writer
 from handhold.changes import (
     Lost,
@@ -185,12 +185,10 @@ def take(
             elsewhere: set[Key] = set()
             if seen_before:  # a first night has nothing that it could miss, and may be large
                 elsewhere.update(entry.key for each in (entries, moved.values()) for entry in each)
-            entries = _together(entries, standing)
+            entries = together(standing, entries)
             # What stands as it was is as empty as it was; only what a night knew as emptied stays told.
             doubtful = entries if any(night.emptied for night in seen_before) else read
             suspicious = emptied_since(archive, device.name, seen_before, moved, doubtful)
-            if entries is not standing:
-                put_in_order(entries)  # so that no other list of them is made
             snapshot = writer.finish(
                 device=device.name,
                 kind=Kind.NIGHT,

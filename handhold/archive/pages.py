@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import string
+from bisect import bisect_left
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import tee
@@ -33,6 +34,8 @@ _ORDINARY_LENGTH = 250
 _ORDINARY_CHARS = (string.ascii_letters + string.digits + "_ .()[]!',&+#~=-/").encode()
 _ENDS_NAME = bytes.maketrans(b"\n", b"/")
 _HEX_CHARS = b"0123456789abcdef"
+#: Where only one in so many is to be put among others that are sorted, its place is looked for.
+_FEW = 16
 _OUT_OF_ORDER = "the page's entries are out of order"
 _encoder = msgspec.json.Encoder()
 _decoder = msgspec.json.Decoder(Entry)
@@ -49,6 +52,23 @@ def put_in_order(entries: list[Entry]) -> None:
     """Sorts entries by key, without a key made for each: of a million those would take 70 MB."""
     for name in ("path", "home", "emulator"):  # sorting is stable
         entries.sort(key=attrgetter(name))
+
+
+def together(ordered: list[Entry], others: list[Entry]) -> list[Entry]:
+    """Entries that are sorted by key and others that are not, all sorted; may be one of these very lists."""
+    if not others:
+        return ordered
+    if len(others) * _FEW > len(ordered):
+        every = [*others, *ordered] if ordered else others
+        put_in_order(every)
+        return every
+    every, at = [], 0
+    for entry in in_order(others):
+        end = bisect_left(ordered, entry.key, at, key=_key)
+        every += ordered[at:end]
+        every.append(entry)
+        at = end
+    return every + ordered[at:]
 
 
 def are_in_order(entries: Iterable[Entry]) -> bool:

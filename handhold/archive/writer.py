@@ -9,7 +9,7 @@ from datetime import datetime
 from io import BytesIO
 from itertools import pairwise
 from types import TracebackType
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from msgspec import structs
 
@@ -18,7 +18,7 @@ from handhold.archive import head as heads
 from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import FOLDERS, Archive
-from handhold.archive.blocks import Sealed, block_id, seal
+from handhold.archive.blocks import Sealed, block_id, seal, seal_all
 from handhold.archive.bundle import END_SIZE, MAGIC, ROW, BundleWriter
 from handhold.archive.cutting import pieces
 from handhold.archive.description import ADVICE
@@ -33,6 +33,8 @@ from handhold.model import Entry, Gap, Kind, Part, Site
 
 #: What writes snapshots, as their manifests say it.
 TOOL = f"handhold {__version__}"
+#: So many bytes of pages are checked and sealed at a time, about.
+_AT_ONCE = 1 << 20
 
 
 class Paged(Protocol):
@@ -45,6 +47,14 @@ class Paged(Protocol):
     @property
     def pages(self) -> tuple[PageRef, ...]:
         """None, or those of all entries."""
+
+
+class _Page(NamedTuple):
+    """A page that does not stand in the archive as it is, by the id of its block."""
+
+    id: bytes
+    data: bytes
+    fresh: Sequence[Entry]  # those that were not read from the archive in this run
 
 
 class Writer:
@@ -345,37 +355,47 @@ class Writer:
                 standing[before[start].key] = ref, start
                 start += ref.entries
         refs: list[PageRef] = []
-        at = 0
+        changed: list[_Page] = []
+        size = at = 0
         while at < len(ordered):
             stood, start = standing.get(ordered[at].key, (None, 0))
             there = before[start : start + stood.entries] if stood is not None else ()
             page = pages.first_like(ordered, at, there)
             if stood is not None and page == there:
                 refs.append(stood)
-            elif page:
-                fresh = [new for new, old in zip(page, there, strict=True) if new is not old]
-                refs.append(self._put_page(page, fresh))
+                at += len(page)
+                continue
+            if page:
+                fresh: Sequence[Entry] = [new for new, old in zip(page, there, strict=True) if new is not old]
             else:
-                page = pages.first(ordered, at)
-                refs.append(self._put_page(page, page))
+                page = fresh = pages.first(ordered, at)
+            data = pages.encode(page)
+            ident = block_id(data)
+            refs.append(PageRef(ident.hex(), len(page)))
+            changed.append(_Page(ident, data, fresh))
+            size += len(data)
+            if size >= _AT_ONCE:
+                self._put_changed(changed)
+                changed, size = [], 0
             at += len(page)
+        self._put_changed(changed)
         return refs
 
-    def _put_page(self, page: Sequence[Entry], fresh: Sequence[Entry]) -> PageRef:
-        """Stores a page; all but the ``fresh`` ones of its entries were read from the archive in this run."""
-        data = pages.encode(page)
-        ident = block_id(data)
-        if not self.known(ident):
-            sound = pages.all_sound(fresh)
-            for entry in fresh:
-                if not sound and (trouble := pages.trouble_of(entry)):
-                    raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
-                self._check_put(entry)
-            for one, other in pairwise(fresh):
-                if one.path == other.path and one.key == other.key:
-                    raise ValueError(f"two entries have the same place: {one.key}")
-            self.put(seal(data, self._level, ident))
-        return PageRef(ident.hex(), len(page))
+    def _put_changed(self, changed: Sequence[_Page]) -> None:
+        """Stores those pages that are not known, once their fresh entries were checked."""
+        moment = self.moment
+        new = [page for page in changed if not self.known(page.id)]
+        fresh = [entry for page in new for entry in page.fresh]
+        sound = pages.all_sound(fresh)
+        for entry in fresh:
+            if not sound and (trouble := pages.trouble_of(entry)):
+                raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
+            self._check_put(entry)
+        for one, other in pairwise(fresh):
+            if one.path == other.path and one.key == other.key:
+                raise ValueError(f"two entries have the same place: {one.key}")
+        sealed = seal_all([page.data for page in new], self._level, [page.id for page in new])
+        self.put_all(sealed, moment)
 
     def _check_put(self, entry: Entry) -> None:
         needed = entry.recipe or entry.sha256

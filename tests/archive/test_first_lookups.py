@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -23,19 +24,32 @@ def bundle_of(storage: LocalStorage, blocks: list[Sealed]) -> str:
     return writer.close()[0]
 
 
+#: Blocks of three bundles, some of which lie in two, and some in none; and the same with each in one at most.
+SHARED = (range(30), range(20, 50), range(10, 25))
+APART = (range(30), range(30, 50), range(53, 55))
+
+
+@pytest.mark.parametrize("bundles", [SHARED, APART])
+@pytest.mark.parametrize("few", [0, 1 << 17])
 @pytest.mark.parametrize("run", [1, 40, 1 << 18])
 @pytest.mark.parametrize("scanned", [0, 1, 3000, 1 << 30])
 def test_first_look_ups_tell_what_later_ones_tell(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scanned: int, run: int
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    scanned: int,
+    run: int,
+    few: int,
+    bundles: tuple[range, ...],
 ) -> None:
     monkeypatch.setattr(index, "_SCANNED", scanned)
+    monkeypatch.setattr(index, "_FEW", few)
     monkeypatch.setattr(index, "_RUN", run)  # rows that are sorted together
     chance = random.Random(5)
     contents = [b"block %d" % number for number in range(60)]
     storage = LocalStorage(str(tmp_path))
     lies: dict[bytes, set[tuple[str, int]]] = {}
-    for some in (contents[:30], contents[20:50], contents[10:25]):  # some lie in two bundles, some in none
-        sealed = [seal(content) for content in some]
+    for some in bundles:
+        sealed = [seal(contents[number]) for number in some]
         file = bundle_of(storage, sealed)
         at = len(MAGIC)
         for one in sealed:
@@ -72,13 +86,15 @@ def test_a_name_inside_of_rows_is_no_row(tmp_path: Path) -> None:
     assert inside not in found and found.first(inside) is None
 
 
+@pytest.mark.parametrize("few", [0, 1 << 17])
 @pytest.mark.parametrize("scanned", [0, 3000, 1 << 30])
 @pytest.mark.parametrize("before", [0, 1, 2])
 def test_what_is_added_is_found_beside_what_was_there(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scanned: int, before: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scanned: int, before: int, few: int
 ) -> None:
     """Whether or not anything was looked up, or sorted, before it was added."""
     monkeypatch.setattr(index, "_SCANNED", scanned)
+    monkeypatch.setattr(index, "_FEW", few)
     storage = LocalStorage(str(tmp_path))
     bundles = [
         [seal(b"block %d" % number) for number in some] for some in (range(9), range(5, 20), range(30))
@@ -100,11 +116,13 @@ def test_what_is_added_is_found_beside_what_was_there(
         assert (ident in found) == bool(expected)
 
 
+@pytest.mark.parametrize("few", [0, 1 << 17])
 def test_what_is_added_while_others_look_up_is_not_lost(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, few: int
 ) -> None:
     """One thread adds while another one's look-up has the list made."""
     monkeypatch.setattr(index, "_SCANNED", 0)
+    monkeypatch.setattr(index, "_FEW", few)
     storage = LocalStorage(str(tmp_path))
     bundle_of(storage, [seal(b"first %d" % number) for number in range(50)])
     writer = BundleWriter(storage)
@@ -112,18 +130,18 @@ def test_what_is_added_while_others_look_up_is_not_lost(
     file, table = writer.close()
     storage.delete(file)  # so that only what is added tells of it
     found = Index(storage)
-    size, sort = len(table), index._keys
+    size, each = len(table), Index._each
     adding: list[threading.Thread] = []
 
-    def slowly(table_there: bytes, start: int) -> list[int]:
-        keys = sort(table_there, start)
+    def slowly(looking: Index) -> Iterator[tuple[bytes, int]]:
+        tables = list(each(looking))
         if not adding:
             adding.append(threading.Thread(target=found.add, args=(file, table, size)))
             adding[0].start()
             adding[0].join(0.2)
-        return keys
+        return iter(tables)
 
-    monkeypatch.setattr(index, "_keys", slowly)
+    monkeypatch.setattr(Index, "_each", slowly)
     assert seal(b"first 3").id in found
     adding[0].join()
     assert seal(b"added").id in found and seal(b"first 3").id in found
