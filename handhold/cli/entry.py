@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 
 from handhold import __version__
@@ -26,8 +27,19 @@ def _load_without_inspection() -> None:
             del sys.modules[missed]
 
 
+def _open_what_is_closed() -> None:
+    """Opens what whoever started this one has closed of its input, its output and its messages: into nothing.
+
+    Else the next files get their numbers, those of the archive too, and what a library writes goes into them.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115 - until the end
+
+
 def main() -> None:
     """Runs the command that was typed, and exits with its status."""
+    _open_what_is_closed()
     if sys.argv[1:] == ["--version"]:  # answered without the libraries of the command line
         print(f"handhold {__version__}")
         return

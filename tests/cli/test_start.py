@@ -89,3 +89,29 @@ def test_the_installed_program_starts_there() -> None:
     said = subprocess.run((*ENTRY, "no-such-thing"), capture_output=True, text=True)
     assert said.returncode == 2
     assert "Traceback" not in said.stderr
+
+
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_a_night_and_a_restore_come_to_their_end_where_input_and_output_are_closed(
+    closed: str, tmp_path: Path
+) -> None:
+    """As some start what runs at night.
+
+    Source: POSIX.1-2017, XCU 2.7.5 and 2.7.6: n<&- and n>&- close a file's number
+    """
+    card, other = tmp_path / "card", tmp_path / "other"
+    for folder in (card / "Saves", other / "Saves"):
+        folder.mkdir(parents=True)
+    (card / "Saves" / "Lamp.sav").write_bytes(b"1")
+    environment = os.environ | {"XDG_CONFIG_HOME": str(tmp_path), "XDG_STATE_HOME": str(tmp_path)}
+
+    def run(volume: Path, *typed: str, how: str = closed) -> int:
+        front = ["--archive", str(tmp_path / "archive"), "--device", volume.name]
+        front += ["--volume", f"card={volume}"]
+        line = ("sh", "-c", f'exec "$@" {how}', "sh", *ENTRY, *front, *typed)
+        return subprocess.run(line, env=environment).returncode
+
+    assert run(card, "setup", "--yes", how="") == 0
+    assert run(card, "snapshot", "--nightly") == 0
+    assert run(other, "restore", "card", "--yes") == 0
+    assert (other / "Saves" / "Lamp.sav").read_bytes() == b"1"
