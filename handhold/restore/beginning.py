@@ -89,6 +89,7 @@ class InProcess:
 
     def __init__(self, work: Work, making: Making) -> None:
         self._making = making
+        self._told = bytearray()  # what of it was not taken yet
         asked, self._ask = os.pipe()
         self._answers, answering = os.pipe()
         try:
@@ -128,19 +129,25 @@ class InProcess:
             os.close(pipe)
 
     def _next(self) -> Troubles | tuple[str, str] | None:
-        """What the process told next; None behind the last."""
-        head = self._read(_LENGTH.size)
-        body = head and self._read(*_LENGTH.unpack(head))
-        return marshal.loads(body) if body else None
+        """What the process told next; None behind the last. Goes on where it was stopped."""
+        if not self._there(_LENGTH.size):
+            return None
+        (length,) = _LENGTH.unpack_from(self._told)
+        behind = _LENGTH.size + length
+        if not self._there(behind):
+            return None
+        body = bytes(self._told[_LENGTH.size : behind])
+        del self._told[:behind]
+        return marshal.loads(body)
 
-    def _read(self, length: int) -> bytes | None:
-        data = b""
-        while len(data) < length:
-            more = os.read(self._answers, length - len(data))
+    def _there(self, length: int) -> bool:
+        """Waits until so many bytes are there; whether they came."""
+        while len(self._told) < length:
+            more = os.read(self._answers, length - len(self._told))
             if not more:
-                return None
-            data += more
-        return data
+                return False
+            self._told += more
+        return True
 
     def _begin(self, work: Work, asked: int, answering: int) -> None:
         """What the second process does."""

@@ -251,3 +251,33 @@ def test_where_no_thread_can_be_had_nothing_that_was_begun_is_left(
         )
     assert len(processes) == 1 and gone(processes[0])
     assert not tree(world.card("lantern"))
+
+
+def test_an_owner_who_stops_it_in_the_middle_of_an_answer_finds_it_tidied_up(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A long answer comes piece by piece, as where a card is full; the rest of it was taken for another."""
+    made: list[tuple[str, str]] = []
+
+    def work(hooks: Hooks) -> Generator[Troubles, None, None]:
+        yield dict.fromkeys(range(9000), ("no room on the card", False))
+        hooks.making("base", "folder")
+        yield {}
+
+    real, left = os.read, [2]
+
+    def stopped(file: int, length: int) -> bytes:
+        left[0] -= 1
+        if left[0] == -1:
+            raise KeyboardInterrupt
+        return real(file, min(length, 1000))
+
+    process = InProcess(work, lambda base, way: made.append((base, way)))
+    process.ask()
+    process.ask()
+    monkeypatch.setattr(os, "read", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        process.answer()
+    assert len(process.answer()) == 9000
+    assert process.answer() == {} and made == [("base", "folder")]
+    process.close()
