@@ -138,7 +138,8 @@ class InProcess:
             return None
         body = bytes(self._told[_LENGTH.size : behind])
         del self._told[:behind]
-        return marshal.loads(body)
+        told: Troubles | tuple[str, str] = marshal.loads(body)
+        return told
 
     def _there(self, length: int) -> bool:
         """Waits until so many bytes are there; whether they came."""
