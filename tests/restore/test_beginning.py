@@ -245,10 +245,8 @@ def test_where_no_thread_can_be_had_nothing_that_was_begun_is_left(
     snapshot, _ = night(world)
     prepared = world.prepare("lantern", snapshot)
     monkeypatch.setattr(ThreadPoolExecutor, "submit", refused)
-    with pytest.raises(RuntimeError):
-        writing.Writing(world.archive).write(
-            [step for step in prepared.plan.steps if step.decision is Decision.WRITE]
-        )
+    with pytest.raises(RuntimeError), writing.Writing(world.archive) as writes:
+        writes.write([step for step in prepared.plan.steps if step.decision is Decision.WRITE])
     assert len(processes) == 1 and gone(processes[0])
     assert not tree(world.card("lantern"))
 
