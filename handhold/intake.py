@@ -85,6 +85,7 @@ class Intake:
     def __exit__(self, *_: object) -> None:
         if self._ahead is not None:
             self._ahead.close()
+            self._ahead = None  # it knows this one as well: what both know would stay open for a while
 
     def read(
         self, jobs: Iterable[Job[J]], progress: Callable[[int, int], None] | None = None

@@ -46,7 +46,7 @@ class Writing:
         self.outcomes: list[Done] = []
         self._mark = secrets.token_hex(3)  # of temporary names
         self._made: dict[tuple[str, str], None] = {}
-        self._hooks = Hooks(lambda: None, self._note)
+        self._hooks: Hooks | None = None  # while batches are begun, and no longer: they know this one
 
     def __enter__(self) -> Writing:
         return self
@@ -65,7 +65,12 @@ class Writing:
         self._made[base, way] = None
 
     def _make(self, base: str, way: str) -> None:
-        self._hooks.making(base, way)
+        making = self._note if self._hooks is None else self._hooks.making
+        making(base, way)
+
+    def _go_on(self) -> None:
+        if self._hooks is not None:
+            self._hooks.go_on()
 
     def take_away(self, places: Sequence[tuple[str, str]]) -> None:
         """Removes folders that a restore made, if they are empty again. ``places`` as ``made`` has them."""
@@ -181,18 +186,21 @@ class Writing:
         """Writes the contents of batch after batch under temporary names."""
         filled = [step.entry for batch in batches for step in batch.steps if step.action is not Action.REMOVE]
         self._hooks = hooks
-        with Supply(self._archive, filled) as supply:
-            contents = map(supply.content, count())
-            for batch in batches:
-                troubles: Troubles = {}
-                for at, step in enumerate(batch.steps):
-                    if step.action is Action.REMOVE:
-                        continue
-                    try:
-                        self._begin(step, next(contents), batch.each, batch.temporary(at))
-                    except (Failed, InTheWay, OSError, OwnerError) as error:
-                        troubles[at] = why_failed(error)
-                yield troubles
+        try:
+            with Supply(self._archive, filled) as supply:
+                contents = map(supply.content, count())
+                for batch in batches:
+                    troubles: Troubles = {}
+                    for at, step in enumerate(batch.steps):
+                        if step.action is Action.REMOVE:
+                            continue
+                        try:
+                            self._begin(step, next(contents), batch.each, batch.temporary(at))
+                        except (Failed, InTheWay, OSError, OwnerError) as error:
+                            troubles[at] = why_failed(error)
+                    yield troubles
+        finally:
+            self._hooks = None
 
     def _abandon(self, batch: Batch) -> None:
         for at, step in enumerate(batch.steps):
@@ -208,7 +216,7 @@ class Writing:
     def _begin(self, step: Step, content: Iterator[bytes], flush: bool, temporary: str) -> None:
         """Writes the content under a temporary name beside its place."""
         assert step.target is not None
-        self._hooks.go_on()
+        self._go_on()
         inner, _, name = step.target.way(step.path).rpartition("/")
         folders = self._opened(step)
         folder = folders.folder(inner, make=True)
@@ -240,7 +248,7 @@ class Writing:
         """Writes the content, by the digest of the whole file; if that does not fit, block by block."""
         try:
             for run in content:
-                self._hooks.go_on()
+                self._go_on()
                 _write_all(handle, run)
         except Damaged:
             # One of its blocks may have another copy that is sound.
