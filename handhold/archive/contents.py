@@ -132,7 +132,7 @@ class Contents:
             ranges = recipe.decode(self.block(entry.recipe), entry.size)
         except (ValueError, Damaged):
             return False
-        return all(one.id in self.index for one in ranges)
+        return self.index.has_all(one.id for one in ranges)
 
     def hold_all(self, entries: Sequence[Entry]) -> bool:
         """Whether every block that any of the entries needs lies in a whole bundle (``holds``)."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -128,10 +129,11 @@ def show(console: Console, prepared: Prepared, *, after: bool, files: bool = Fal
 def question(plan: Plan) -> str:
     """What an owner is asked, with the sums."""
     writes = plan.writes
+    counts = Counter(step.decision for step in plan.left)
     left = [
-        f"{count:,} {text if count == 1 else many}"
+        f"{counts[decision]:,} {text if counts[decision] == 1 else many}"
         for decision, text, many in _ASIDE
-        if (count := sum(1 for s in plan.left if s.decision is decision))
+        if counts[decision]
     ]
     aside = f" {', '.join(left)}." if left else ""
     return f"Write {words.amount(len(writes), 'file')} ({amounts.size(plan.bytes)})?{aside}"

@@ -198,7 +198,10 @@ class _Run:
 
     def _begin(self, record: _Record) -> Snapshot | None:
         # The archive may have been hurt, or read anew and found so, since the plan was made.
-        self._fail([at for at in self._todo() if not self._held(self.steps[at])], NOT_HELD)
+        todo = self._todo()
+        needed = [self.steps[at].entry for at in todo if self.steps[at].action is not Action.REMOVE]
+        if not self.archive.hold_all(needed):
+            self._fail([at for at in todo if not self._held(self.steps[at])], NOT_HELD)
         intended = [self.steps[at] for at in self._todo()]
         if not self.trouble:
             try:
@@ -323,7 +326,9 @@ class _Record:
                 volumes=[VolumeNote(v.name, v.traits.filesystem) for v in self._device.volumes],
                 sites=_sites(steps),
                 layouts={},
-                entries=[writer.put_again(entry) for entry in entries],
+                entries=entries
+                if self._archive.hold_all(entries)
+                else [writer.put_again(entry) for entry in entries],
                 gaps=[],
                 note=note,
                 base=self._base,

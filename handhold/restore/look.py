@@ -18,7 +18,7 @@ from handhold.restore.filenames import fold
 from handhold.restore.folders import Folders, InTheWay
 from handhold.restore.found import NOTHING, Found, Target, What
 
-_READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 _CHUNK = 1 << 20
 _TRIES = 3
 
@@ -149,7 +149,7 @@ def digest_in(
 
     Raises ``OSError`` for what cannot be read or is no plain file.
     """
-    handle = os.open(name, _READ, dir_fd=folder)
+    handle = os.open(name, READ, dir_fd=folder)
     try:
         told = os.fstat(handle)
         if not stat.S_ISREG(told.st_mode):

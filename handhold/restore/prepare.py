@@ -155,6 +155,7 @@ def prepare(
     )
     past = standings(archive, unknown, forms=forms)
     blurs = _blurs(manifest)
+    all_held = archive.hold_all(picked)
     made_keys = {one.entry.key for one in making.made}
     copies = rewrites(archive, picked, repoint or {})
     wishes = [
@@ -165,13 +166,14 @@ def prepare(
             carried=not moving
             or entry.part in selection.parts
             or _carried(entry, at_hand.get(entry.emulator)),
-            blur_ns=blurs.get((entry.emulator, moved.lay.get(entry.key, entry).home), 14 * 3600 * NS),
-            held=entry.key in made_keys or (found.sha256 == entry.sha256) or archive.gives(entry),
-            made=entry.key in made_keys or _copy(copies, entry) is not None,
-            copied=entry.key in copied,
-            copy=_copy(copies, entry),
+            blur_ns=blurs.get((entry.emulator, moved.lay.get(key, entry).home), 14 * 3600 * NS),
+            held=all_held or key in made_keys or found.sha256 == entry.sha256 or archive.gives(entry),
+            made=key in made_keys or _copy(copies, key) is not None,
+            copied=key in copied,
+            copy=_copy(copies, key),
         )
         for entry, found in zip(picked, looked.found, strict=True)
+        for key in (entry.key,)
     ]
     rooms, archive_room, archive_storage = rooms_of(archive, targets)
     scene = Scene(
@@ -219,13 +221,15 @@ def prepare(
     )
 
 
-def _copy(copies: Mapping[tuple[str, str, str], Rewrite], entry: Entry) -> Entry | None:
-    copy = copies.get(entry.key)
+def _copy(copies: Mapping[tuple[str, str, str], Rewrite], key: tuple[str, str, str]) -> Entry | None:
+    copy = copies.get(key)
     return copy.made.entry if copy is not None and copy.made is not None else None
 
 
 def _rewrites(steps: Iterable[Step], copies: Mapping[tuple[str, str, str], Rewrite]) -> tuple[Rewrite, ...]:
     """The copies that are written."""
+    if not copies:
+        return ()
     written = {step.entry.key for step in steps if step.action in (Action.WRITE, Action.BESIDE)}
     return tuple(copy for key, copy in sorted(copies.items()) if key in written)
 
@@ -253,6 +257,8 @@ def _with_notes(made: Plan, moved: Moved, titled: Renamed) -> Plan:
 
 def _renamed(steps: Iterable[Step], moved: Moved, titled: Renamed) -> tuple[NewName, ...]:
     """The copies that are written under another name."""
+    if not titled.was:
+        return ()
     names = [
         NewName(step.entry.emulator, was, step.path)
         for step in steps

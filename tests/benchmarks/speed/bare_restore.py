@@ -1,10 +1,14 @@
-"""What the return of everything cannot be without: ``python bare_restore.py ARCHIVE FOLDER``.
+"""What the return of everything cannot be without: ``python bare_restore.py ARCHIVE FOLDER [promised]``.
 
 It reads the newest manifest, its lists and the tables of all bundles (FORMAT.md). Then two threads take
 file after file: each unpacks its blocks, compares the digest of the file, writes it under a temporary name,
 sets its time, and gives it its name. The file system is flushed once, at the end. It looks at nothing that
 stands there, reads nothing back, keeps no record by which anything could be taken back, and believes names
 and sizes.
+
+``promised`` does it in the order that handhold promises: a file gets its name only once its content is on
+the medium, and one of up to 1 MiB was read back before. So all are written, then flushed, then read back and
+named by two threads, and flushed once more. The two records that undo needs are left out even so.
 """
 
 from __future__ import annotations
@@ -25,7 +29,11 @@ import zstandard
 Place = tuple[int, int, int]  # the open bundle, the offset in it, and the stored length; below 0: not packed
 
 
-def main(archive: str, folder: str) -> None:
+#: Larger files are not read back.
+_CHEAP = 1 << 20
+
+
+def main(archive: str, folder: str, promised: bool = False) -> None:
     """Brings it back."""
     newest = max(os.scandir(f"{archive}/manifests"), key=lambda one: one.name.split(".")[1])
     with open(newest.path, "rb") as file:
@@ -44,9 +52,14 @@ def main(archive: str, folder: str) -> None:
     os.chdir(folder)
     work = iter(entries)
     with ThreadPoolExecutor(2) as threads:
-        for thread in [threads.submit(bring, work, Reader(lies)) for _ in range(2)]:
+        for thread in [threads.submit(bring, work, Reader(lies), not promised) for _ in range(2)]:
             thread.result()
-    subprocess.run(["sync", "-f", "."], check=True)
+        subprocess.run(["sync", "-f", "."], check=True)
+        if promised:
+            work = iter(entries)
+            for naming in [threads.submit(name, work) for _ in range(2)]:
+                naming.result()
+            subprocess.run(["sync", "-f", "."], check=True)
     print(len(entries))
 
 
@@ -84,13 +97,19 @@ class Reader:
 _lock = threading.Lock()
 
 
-def bring(entries: Iterator[dict[str, Any]], reader: Reader) -> None:
-    """Writes file after file."""
+def each(entries: Iterator[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    """Those that no other thread has taken."""
     while True:
         with _lock:
             entry = next(entries, None)
         if entry is None:
             return
+        yield entry
+
+
+def bring(entries: Iterator[dict[str, Any]], reader: Reader, named: bool) -> None:
+    """Writes file after file; gives each its name, if that is asked for."""
+    for entry in each(entries):
         path = entry["path"]
         temporary = f"{path}.part"
         file = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
@@ -113,8 +132,23 @@ def bring(entries: Iterator[dict[str, Any]], reader: Reader) -> None:
         modified = int(entry["modified"])
         os.utime(file, ns=(modified, modified))
         os.close(file)
+        if named:
+            os.rename(temporary, path)
+
+
+def name(entries: Iterator[dict[str, Any]]) -> None:
+    """Reads short files back, and gives all their names."""
+    for entry in each(entries):
+        path, size = entry["path"], entry["size"]
+        temporary = f"{path}.part"
+        if size <= _CHEAP:
+            file = os.open(temporary, os.O_RDONLY)
+            data = os.read(file, size + 1)
+            os.close(file)
+            if sha256(data).hexdigest() != entry["sha256"]:
+                raise OSError("it reads back as something else")
         os.rename(temporary, path)
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    main(sys.argv[1], sys.argv[2], sys.argv[3:] == ["promised"])

@@ -71,7 +71,7 @@ class Bench:
         """Runs a program in this interpreter, in a folder."""
         return measure.run((sys.executable, "-c", program), at=at, log=self.log, env=self.env)
 
-    def program(self, file: str, *given: Path) -> Took:
+    def program(self, file: str, *given: Path | str) -> Took:
         """Runs a program of its own in this interpreter."""
         line = (sys.executable, file, *map(str, given))
         return measure.run(line, at=self.work, log=self.log, env=self.env)
