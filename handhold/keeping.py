@@ -11,7 +11,8 @@ import msgspec
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot, VolumeNote, is_place
 from handhold.errors import Damaged
-from handhold.intake import Content, Intake, Job, Unread
+from handhold.intake.intake import Intake
+from handhold.intake.jobs import Content, Job, Unread
 from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site
 from handhold.names import written
 

@@ -6,7 +6,8 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 
 from handhold.archive.writer import Writer
-from handhold.intake import Intake, Job
+from handhold.intake.intake import Intake
+from handhold.intake.jobs import Job
 from handhold.model import Device, Entry
 from handhold.names import native, written
 

@@ -29,7 +29,8 @@ from handhold.device.lookahead import LookAhead
 from handhold.device.versions import version_of
 from handhold.device.walk import walk
 from handhold.errors import OwnerError
-from handhold.intake import Content, Intake, Job, Unread
+from handhold.intake.intake import Intake
+from handhold.intake.jobs import Content, Job, Unread
 from handhold.keeping import entry_of, may_be_export, volume_notes
 from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
@@ -343,7 +344,7 @@ def _read(
                 met.add(one)
             yield _job(claim)
 
-    with Intake(writer, level=level) as intake:
+    with Intake(writer, files=count, size=total) as intake:
         for claim, content in intake.read(jobs(), advance):
             if isinstance(content, Unread):
                 yield _gap(claim, content)

@@ -33,12 +33,12 @@ class Sealed(NamedTuple):
 
     id: bytes
     codec: int
-    stored: bytes
+    stored: bytes | memoryview
     plain_size: int
     check: int
 
 
-def block_id(plain: bytes) -> bytes:
+def block_id(plain: bytes | memoryview) -> bytes:
     """The block's name: the SHA-256 of its bytes (FIPS 180-4).
 
     >>> block_id(b"abc").hex()[:16]
@@ -58,7 +58,7 @@ def seal(plain: bytes, level: int = 3, ident: bytes | None = None) -> Sealed:
     return seal_all((plain,), level, (ident or block_id(plain),))[0]
 
 
-def seal_all(plains: Sequence[bytes], level: int, idents: Sequence[bytes]) -> list[Sealed]:
+def seal_all(plains: Sequence[bytes | memoryview], level: int, idents: Sequence[bytes]) -> list[Sealed]:
     """The same for many blocks.
 
     Each step goes through all of them: what the interpreter needs for it is then still near the processor.
@@ -68,11 +68,14 @@ def seal_all(plains: Sequence[bytes], level: int, idents: Sequence[bytes]) -> li
             raise ValueError(f"a block of {len(plain)} bytes is larger than {LARGEST}")
     pack = packer(level)
     looked = level >= _SLOW
-    frames = [plain if looked and not worth(plain, level) else pack(plain) for plain in plains]
+    frames = [None if looked and not worth(plain, level) else pack(plain) for plain in plains]
     sealed = []
     for ident, plain, frame in zip(idents, plains, frames, strict=True):
         size = len(plain)
-        codec, stored = (ZSTANDARD, frame) if len(frame) < size else (PLAIN, bytes(plain))
+        if frame is not None and len(frame) < size:
+            codec, stored = ZSTANDARD, frame
+        else:
+            codec, stored = PLAIN, bytes(plain)
         sealed.append(Sealed(ident, codec, stored, size, xxhash.xxh3_64_intdigest(stored)))
     return sealed
 
@@ -86,7 +89,7 @@ def packer(level: int) -> Callable[[bytes | memoryview], bytes]:
     return lambda plain: fitted(plain) if _FITTED_FROM < len(plain) <= _FITTED_TO else pack(plain)
 
 
-def worth(plain: bytes, level: int) -> bool:
+def worth(plain: bytes | memoryview, level: int) -> bool:
     """Whether to pack a block at a level at all: not at a slow one what a quick one makes no smaller.
 
     Such a block is packed already, or noise. Pure, and slow levels alone look.

@@ -250,7 +250,7 @@ class BundleWriter:
         """Appends the records of blocks, at least of the first, until it is full; how many it took."""
         begin, size = len(self._table), self.size
         room = FULL_RECORDS - begin // ROW.size
-        stored: list[bytes] = []
+        stored: list[bytes | memoryview] = []
         for ident, codec, payload, plain, check in blocks:
             if stored and (size >= FULL or len(stored) >= room):
                 break
@@ -258,7 +258,7 @@ class BundleWriter:
             stored.append(payload)
             size += HEADER_SIZE + len(payload)
         heads = headers_of(bytes(self._table[begin:]))
-        records: list[bytes] = [b""] * (2 * len(stored))
+        records: list[bytes | memoryview] = [b""] * (2 * len(stored))
         records[::2] = [head for (head,) in _HEAD.iter_unpack(heads)]
         records[1::2] = stored
         # In one piece: each piece is a chance for other threads to take the interpreter.

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import datetime
-from io import BytesIO
 from itertools import pairwise
 from types import TracebackType
 from typing import NamedTuple, Protocol
@@ -18,14 +17,14 @@ from handhold.archive import head as heads
 from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import FOLDERS, Archive
-from handhold.archive.blocks import Sealed, block_id, seal, seal_all
+from handhold.archive.blocks import Sealed, block_id, seal_all
 from handhold.archive.bundle import END_SIZE, MAGIC, ROW, BundleWriter
-from handhold.archive.cutting import pieces
 from handhold.archive.description import ADVICE
 from handhold.archive.head import Emptied, GamesNote, Snapshot, VolumeNote
 from handhold.archive.inventory import Game
 from handhold.archive.manifest import PageRef
 from handhold.archive.parity.sheet import FOLDER as PARITY
+from handhold.archive.putting import Putting
 from handhold.archive.spare import use_spares
 from handhold.archive.storage import is_temporary
 from handhold.errors import Damaged, OwnerError
@@ -35,6 +34,8 @@ from handhold.model import Entry, Gap, Kind, Part, Site
 TOOL = f"handhold {__version__}"
 #: So many bytes of pages are checked and sealed at a time, about.
 _AT_ONCE = 1 << 20
+#: So many blocks that a run put into whole bundles are remembered by name.
+_REMEMBERED = 1 << 17
 
 
 class Paged(Protocol):
@@ -57,7 +58,7 @@ class _Page(NamedTuple):
     fresh: Sequence[Entry]  # those that were not read from the archive in this run
 
 
-class Writer:
+class Writer(Putting):
     """Writes one run's blocks and manifests; from ``Archive.writer``. Not for two threads at once.
 
     >>> with archive.locked("example"), archive.writer() as writer:      # doctest: +SKIP
@@ -67,7 +68,7 @@ class Writer:
     def __init__(self, archive: Archive, level: int) -> None:
         self._archive = archive
         self._storage = archive.storage
-        self._level = level
+        self.level = level
         self._index = archive.index
         self._bundle: BundleWriter | None = None
         self._closing: tuple[BundleWriter, Future[tuple[str, bytes]]] | None = None
@@ -76,6 +77,8 @@ class Writer:
         # before the second, and into the index last: that is the way that a block takes.
         self._put: set[bytes] = set()
         self._put_before: set[bytes] = set()
+        # By this run, into bundles that are whole by now; None once they are too many to remember.
+        self._put_whole: set[bytes] | None = set()
         self._tried: dict[bytes, bool] = {}  # stored earlier: whether the archive still gives it back
         #: Blocks and bytes that this run has added to the archive.
         self.new_blocks = 0
@@ -116,35 +119,36 @@ class Writer:
             sound = self._tried[ident] = own or self._archive.gives_back(ident)
         return sound
 
-    def _named(self, ident: bytes) -> bool:
+    def named(self, ident: bytes) -> bool:
         """Whether the block was put in this run, or stands in the table of a whole bundle."""
         return ident in self._put or ident in self._put_before or ident in self._index
+
+    def listed(self, ident: bytes) -> bool:
+        """Whether the table of a whole bundle that was there before this run has the block."""
+        return ident in self._index
 
     @property
     def moment(self) -> int:
         """A number that changes when blocks of this run come to lie in a whole bundle; see ``put_all``."""
         return len(self.bundles)
 
-    def put(self, block: Sealed) -> None:
-        """Stores a block; does nothing if it is known. Raises ``OwnerError`` if it cannot be written.
-
-        One whose stored form is hurt is stored a second time, so that it can be had again.
-        """
-        self.put_all((block,), -1)
-
     def put_all(self, blocks: Iterable[Sealed], moment: int) -> None:
         """``put`` for many blocks, none of which was known when it was asked for, at ``moment`` or since.
 
-        As long as no bundle was closed since then, the archive is not asked for them once more.
+        ``moment`` is -1 where nobody has asked. Else only what this run put since then is looked for, and the
+        archive is not asked once more, as long as that can be told.
         """
         if self._closing is not None and self._closing[1].done():
             self._closed()  # as soon as can be: what is remembered of its blocks takes room
+        since: Collection[bytes] | None = () if moment == len(self.bundles) else self._put_whole
+        if moment < 0:
+            since = None
         fresh: dict[bytes, Sealed] = {}
         for block in blocks:
             ident = block.id
             if ident in self._put or ident in self._put_before:
                 continue
-            if moment == len(self.bundles) or not self.known(ident):
+            if not (self.known(ident) if since is None else ident in since):
                 fresh[ident] = block
         idents, sealed, at = [*fresh], [*fresh.values()], 0
         while at < len(sealed):
@@ -161,22 +165,6 @@ class Writer:
             if bundle.full:
                 self._close()
 
-    def put_plain(self, plain: bytes) -> str:
-        """Stores bytes as one block; its hexadecimal id."""
-        ident = block_id(plain)
-        if not self.known(ident):
-            self.put(seal(plain, self._level, ident))
-        return ident.hex()
-
-    def put_recipe(self, ranges: Sequence[recipe.Range]) -> str:
-        """Stores a recipe; the hexadecimal id of its block.
-
-        Raises ``ValueError`` if a block that it names is not known, or it names too many.
-        """
-        if not all(self._named(one.id) for one in ranges):
-            raise ValueError("a recipe names a block that was not put")
-        return self.put_plain(recipe.encode(ranges))
-
     def put_again(self, entry: Entry) -> Entry:
         """The entry so that it can be listed: what of it only hurt bundles have is stored once more.
 
@@ -190,19 +178,10 @@ class Writer:
         except ValueError as error:
             raise Damaged(f"{entry.path} ({entry.emulator}) cannot be read: {error}.", ADVICE) from error
         for ident in dict.fromkeys([*(one.id for one in ranges), whole]):
-            if not self._named(ident):
+            if not self.named(ident):
                 self.put_plain(self._archive.block(ident.hex()))
-        lost = entry.members is not None and not self._named(bytes.fromhex(entry.members))
+        lost = entry.members is not None and not self.named(bytes.fromhex(entry.members))
         return structs.replace(entry, members=None) if lost else entry
-
-    def put_list(self, data: bytes) -> str:
-        """Stores a list that can be longer than a block; the id of its block, or of its recipe."""
-        parts = list(pieces(BytesIO(data), len(data)))
-        if len(parts) == 1:
-            return self.put_plain(data)
-        return self.put_recipe(
-            [recipe.Range(bytes.fromhex(self.put_plain(part)), 0, len(part)) for part in parts]
-        )
 
     def finish(
         self,
@@ -324,6 +303,10 @@ class Writer:
             file, table = close()
             self._index.add(file, table, bundle.size)
             self.bundles.append(file)
+            if self._put_whole is not None:
+                self._put_whole |= self._put_before
+                if len(self._put_whole) > _REMEMBERED:
+                    self._put_whole = None
         except BaseException:
             self._put = set()  # what lies in a bundle that is none was not put
             raise
@@ -394,14 +377,14 @@ class Writer:
         for one, other in pairwise(fresh):
             if one.path == other.path and one.key == other.key:
                 raise ValueError(f"two entries have the same place: {one.key}")
-        sealed = seal_all([page.data for page in new], self._level, [page.id for page in new])
+        sealed = seal_all([page.data for page in new], self.level, [page.id for page in new])
         self.put_all(sealed, moment)
 
     def _check_put(self, entry: Entry) -> None:
         needed = entry.recipe or entry.sha256
-        if entry.size and not self._named(bytes.fromhex(needed)):
+        if entry.size and not self.named(bytes.fromhex(needed)):
             raise ValueError(f"an entry's content was not put: {entry.path}")
-        if entry.members is not None and not self._named(bytes.fromhex(entry.members)):
+        if entry.members is not None and not self.named(bytes.fromhex(entry.members)):
             raise ValueError(f"the list of an entry's members was not put: {entry.path}")
 
     def _free_name(self, device: str, taken: datetime) -> str:

@@ -12,7 +12,8 @@ from handhold.device.exports import without_older
 from handhold.device.reading import Moving, still_file
 from handhold.device.walk import walk
 from handhold.history.differences import State
-from handhold.intake import MOVING, TRIES, Content, Unread, unread
+from handhold.intake.files import TRIES
+from handhold.intake.jobs import MOVING, Content, Unread, unread
 from handhold.keeping import entry_of
 from handhold.layouts.layout import Layout
 from handhold.model import Clock, Device, Entry, Gap, Part, nanoseconds

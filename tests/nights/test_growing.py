@@ -13,7 +13,8 @@ from handhold.archive.archive import Archive
 from handhold.archive.blocks import LARGEST
 from handhold.archive.cutting import SMALL
 from handhold.archive.storage import LocalStorage
-from handhold.intake import Content, Intake, Job, Unread
+from handhold.intake.intake import Intake
+from handhold.intake.jobs import Content, Job, Unread
 
 
 def clock() -> datetime:

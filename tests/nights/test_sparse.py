@@ -14,7 +14,8 @@ import pytest
 from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
 from handhold.device.reading import YOUNG_NS
-from handhold.intake import Content, Intake, Job
+from handhold.intake.intake import Intake
+from handhold.intake.jobs import Content, Job
 
 MEBI = 1 << 20
 

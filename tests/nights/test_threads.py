@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 
-from handhold import intake as intake_module
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import seal
 from handhold.archive.bundle import read_table, rows
@@ -20,7 +19,9 @@ from handhold.archive.cutting import SMALL
 from handhold.archive.storage import LocalStorage
 from handhold.archive.writer import Writer
 from handhold.errors import OwnerError
-from handhold.intake import Content, Intake, Job, Unread
+from handhold.intake import files as files_module
+from handhold.intake.intake import Intake
+from handhold.intake.jobs import Content, Job, Unread
 from handhold.model import Entry, Part
 from tests.archive.memory import Card
 
@@ -172,7 +173,7 @@ def test_a_mistake_in_one_thread_ends_the_run_and_all_threads(
     ):
         done = intake.read(iter(device))
         next(done)
-        monkeypatch.setattr(intake_module, "seal_all", wrong)
+        monkeypatch.setattr(files_module, "seal_all", wrong)
         list(done)
     assert threading.active_count() == before
     assert not [item.name for item in archive.storage.list("bundles") if item.name.endswith(".part")]

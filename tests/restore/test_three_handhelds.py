@@ -43,10 +43,10 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from handhold import intake
 from handhold.ahead import Task
 from handhold.archive import manifest as manifests
 from handhold.errors import WrongInput
+from handhold.intake import intake
 from handhold.model import Kind
 from handhold.restore.newest import Here
 from handhold.restore.select import Selection

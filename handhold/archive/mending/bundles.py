@@ -59,7 +59,7 @@ class Remains(msgspec.Struct, frozen=True):
         for row in self.rows:
             block = self.block(row)
             yield pack_header(block)
-            yield block.stored
+            yield bytes(block.stored)
         table = table_of(self.rows)
         yield table
         yield pack_end(table)

@@ -16,7 +16,8 @@ from handhold.device.claims import Claim, Unclaimed
 from handhold.device.volumes import traits_of
 from handhold.device.walk import walk
 from handhold.errors import OwnerError
-from handhold.intake import Intake, Job, Unread
+from handhold.intake.intake import Intake
+from handhold.intake.jobs import Job, Unread
 from handhold.interchange.adopt.dates import Dated, dated, plain_name
 from handhold.interchange.adopt.homes import Given, relocated
 from handhold.interchange.adopt.places import settled

@@ -1,0 +1,179 @@
+"""Reads files of a device into an archive: many small ones at a time, a large one in pieces.
+
+A few threads do it (the libraries let go of the interpreter lock), and, where there is much to read, a second
+process (``second``), as threads that read small files wait for each other's interpreter. What was read is
+bounded, so memory does not grow with the size or the number of the files. All is put in the order of the
+jobs, so the same files always give the same bundles.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from functools import partial
+from typing import Any, TypeAlias, TypeVar
+
+from handhold.ahead import Ahead, Task
+from handhold.archive.cutting import SMALL
+from handhold.archive.writer import Writer
+from handhold.intake.files import ALONE, Cut, Files, Stored, Whole
+from handhold.intake.jobs import Content, Job, Unread
+from handhold.intake.second import PLACE, Answer, Gone, Second, outcome
+
+#: Small files go to a thread in batches of so many files or bytes.
+BATCH_FILES, BATCH_BYTES = 64, PLACE
+#: So many bytes may be read and not yet written, of which a batch takes some for itself.
+WAITING = 16 << 20
+#: With less to read than either, a second process is not worth it; with more files its memory is missed.
+FEW_FILES, FEW_BYTES, MANY_FILES = 2_000, 64 << 20, 300_000
+
+J = TypeVar("J")
+#: Puts what was read, when its turn is.
+_Put: TypeAlias = Callable[[], Stored[J]]
+
+
+class Intake:
+    """Takes files into an archive through one writer.
+
+    Needs ``with``, which ends the threads. ``read`` may be called several times, one after the other.
+    ``files`` and ``size`` are what there is to read, about; from them follows whether there is a second
+    process.
+    """
+
+    def __init__(self, writer: Writer, *, threads: int | None = None, files: int = 0, size: int = 0) -> None:
+        self._writer = writer
+        self._files = Files(writer)
+        self._begun = writer.moment
+        self._threads = threads or min(4, os.cpu_count() or 1)
+        self._ahead: Ahead[Any, Any] | None = None
+        self._second: Second | None = None
+        if (files >= FEW_FILES or size >= FEW_BYTES) and files <= MANY_FILES:
+            try:
+                self._second = Second(writer.level, writer.listed, max(1, self._threads - 1))
+            except (Gone, OSError):
+                pass
+
+    def __enter__(self) -> Intake:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._second is not None:
+            self._second.close()  # else threads would wait for it
+        if self._ahead is not None:
+            self._ahead.close()
+            self._ahead = None  # it knows this one as well: what both know would stay open for a while
+        if self._second is not None:
+            self._second.let_go()
+            self._second = None
+
+    def read(
+        self, jobs: Iterable[Job[J]], progress: Callable[[int, int], None] | None = None
+    ) -> Iterator[tuple[J, Content | Unread]]:
+        """Reads each file and yields what it held, or why it could not be read, in the order of the jobs.
+
+        The jobs are asked for in other threads, one at a time. ``progress`` is told the number of files and
+        bytes that were read since the last call. An error that concerns the archive rather than the file read
+        is raised.
+        """
+        second = self._second if self._second is not None and not self._second.closed else None
+        tasks: Iterator[Task[_Put[J]]] = self._tasks(jobs, second)
+        with Ahead(tasks, _put, most=WAITING, threads=self._threads) as stored:
+            self._ahead = stored
+            try:
+                for outcomes, files, size in stored:
+                    if progress:
+                        progress(files, size)
+                    yield from outcomes
+            except BaseException:
+                if second is not None:
+                    second.close()  # nobody takes any more what it brings: threads must not wait for that
+                raise
+
+    def _tasks(self, jobs: Iterable[Job[J]], second: Second | None) -> Iterator[Task[_Put[J]]]:
+        for batch, size in _batches(jobs):
+            if batch[0].size >= SMALL:
+                yield from self._large(batch[0], second)
+            elif second is None or (place := second.place()) is None:
+                yield Task(partial(self._here, partial(self._read, batch), second), ALONE + size)
+            else:
+                second.ask_for(place, batch)
+                yield Task(partial(partial, self._take, batch, second), ALONE)
+
+    def _large(self, job: Job[J], second: Second | None) -> Iterator[Task[_Put[J]]]:
+        for cut in self._files.large(job):
+            if isinstance(cut, Whole):
+                yield Task(partial(partial, self._files.store, cut), ALONE)
+            elif second is None or not cut.plain or cut.held > PLACE:
+                yield Task(partial(self._seal, cut), ALONE + cut.held)
+            elif (place := second.place()) is None:
+                yield Task(partial(self._here, partial(self._seal, cut), second), ALONE + cut.held)
+            else:
+                second.ask_to_pack(place, cut.run)
+                yield Task(partial(partial, self._take_pieces, cut, second), ALONE + cut.held)
+
+    def _read(self, batch: list[Job[J]]) -> _Put[J]:
+        return partial(self._files.store, self._files.read_batch(batch))
+
+    def _seal(self, cut: Cut[J]) -> _Put[J]:
+        return partial(self._files.store, self._files.seal(cut))
+
+    def _here(self, work: Callable[[], _Put[J]], second: Second | None) -> _Put[J]:
+        try:
+            return work()
+        finally:
+            if second is not None:
+                second.done()
+
+    def _take(self, batch: list[Job[J]], second: Second) -> Stored[J]:
+        """Puts what the second process read; where it is gone, or trusts in what is hurt, it is read here."""
+        answer = self._answer(second)
+        if answer is None:
+            return self._files.take(batch)
+        read = [(job.about, outcome(one)) for job, one in zip(batch, answer.told, strict=True)]
+        return Stored(read, len(read), answer.size)
+
+    def _take_pieces(self, cut: Cut[J], second: Second) -> Stored[J]:
+        """The same for pieces of a large file."""
+        answer = self._answer(second)
+        if answer is None:
+            return self._files.store(self._files.seal(cut))
+        return self._files.store(cut.named(answer.told))
+
+    def _answer(self, second: Second) -> Answer | None:
+        """What the second process tells next, once its blocks are put; None where it is of no use."""
+        try:
+            answer = second.answer()
+        except Gone:
+            if second.closed:
+                raise
+            return None
+        try:
+            if not all(map(self._writer.known, answer.believed)):
+                return None
+            self._writer.put_all(answer.blocks, self._begun)
+        finally:
+            answer.blocks.clear()  # they lie in its place
+            second.free(answer.place)
+        return answer
+
+
+def _put(waiting: _Put[J]) -> Stored[J]:
+    """What a thread brought is put into the archive when its turn is."""
+    return waiting()
+
+
+def _batches(jobs: Iterable[Job[J]]) -> Iterator[tuple[list[Job[J]], int]]:
+    """Small files together, as many as a thread takes at once; large ones for themselves; and their bytes."""
+    batch: list[Job[J]] = []
+    held = 0
+    for job in jobs:
+        if batch and (len(batch) >= BATCH_FILES or held + job.size > BATCH_BYTES or job.size >= SMALL):
+            yield batch, held
+            batch, held = [], 0
+        if job.size < SMALL:
+            batch.append(job)
+            held += job.size
+        else:
+            yield [job], job.size
+    if batch:
+        yield batch, held
