@@ -30,6 +30,7 @@ from handhold.restore.done import Done, standing_as
 from handhold.restore.making import Made
 from handhold.restore.ownnotes import Place, remember, remember_folders
 from handhold.restore.steps import NOT_HELD, Action, Decision, Plan, Step
+from handhold.restore.stopping import stopped_once
 from handhold.restore.writing import Writing
 
 
@@ -68,7 +69,7 @@ def apply(
     one that the plan was made for. ``progress`` is told the files done and their number. With nothing to
     write it only tidies up after runs that were cut off. Raises ``NotNow`` if another run holds the archive.
     """
-    with ExitStack() as stack:
+    with stopped_once(), ExitStack() as stack:
         try:
             trouble = _hold(stack, archive)
         except NotNow:

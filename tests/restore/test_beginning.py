@@ -7,7 +7,7 @@ import os
 import random
 import signal
 import time
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from handhold import beside
 from handhold.archive.head import Snapshot
 from handhold.model import Kind
 from handhold.restore import beginning, writing
-from handhold.restore.apply import apply
+from handhold.restore.apply import _Run, apply
 from handhold.restore.beginning import Hooks, InProcess, Troubles
 from handhold.restore.steps import Decision, OnNewer
 from tests.restore.world import World, tree
@@ -164,6 +164,46 @@ def test_an_owner_who_stops_it_finds_on_record_what_was_done(
     assert standing.items() < contents.items()  # and nothing that was only begun
     last = world.archive.snapshots()[-1]
     assert last.kind is Kind.RESTORED
+    assert {f"Tinplate/{entry.path}" for entry in world.entries(last)} == set(standing)
+    world.undo("lantern")
+    assert [*world.card("lantern").rglob("*")] == [world.card("lantern") / "Tinplate"]
+
+
+@pytest.mark.parametrize(("of", "again"), [(writing.Writing, "_abandon"), (_Run, "_end")])
+def test_an_owner_who_stops_it_twice_finds_it_tidied_up_and_on_record(
+    world: World, processes: list[int], monkeypatch: pytest.MonkeyPatch, of: type, again: str
+) -> None:
+    """Until the card has written what it was given nothing seems to happen, and Ctrl-C is pressed again."""
+    snapshot, contents = night(world)
+    prepared = world.prepare("lantern", snapshot)
+    stops: list[int] = []
+
+    def stop(done: int, total: int) -> None:
+        if done >= 10 and not stops:
+            stops.append(done)
+            os.kill(os.getpid(), signal.SIGINT)
+
+    def impatient(real: Callable[..., object]) -> Callable[..., object]:
+        def called(*given: object) -> object:
+            if len(stops) == 1:
+                stops.append(0)
+                os.kill(os.getpid(), signal.SIGINT)
+            return real(*given)
+
+        return called
+
+    monkeypatch.setattr(of, again, impatient(getattr(of, again)))
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            apply(world.archive, world.device("lantern"), prepared.plan, clock=world.clock, progress=stop)
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert len(stops) == 2 and len(processes) == 1 and gone(processes[0])
+    standing = tree(world.card("lantern"))
+    assert standing.items() < contents.items()
+    last = world.archive.snapshots()[-1]
     assert {f"Tinplate/{entry.path}" for entry in world.entries(last)} == set(standing)
     world.undo("lantern")
     assert [*world.card("lantern").rglob("*")] == [world.card("lantern") / "Tinplate"]
