@@ -99,12 +99,19 @@ def is_temporary(name: str) -> bool:
 
 
 class _Opened:
-    """A file that is open for reading, until nobody has it any more: a thread may still be reading."""
+    """A file that is open for reading. It closes only once no thread reads it any more.
+
+    Not by itself when it is let go of: a Ctrl-C just then would be lost, and a trace of the program be shown.
+    """
 
     def __init__(self, file: int) -> None:
         self.file = file
+        self.readers = 0
+        self.wanted = True
 
-    def __del__(self) -> None:
+    def close_if_done_with(self) -> None:
+        if self.wanted or self.readers:
+            return
         try:
             os.close(self.file)
         except OSError:
@@ -135,7 +142,9 @@ class LocalStorage:
 
     def close(self) -> None:
         """Lets go of the files that are kept open for reading, so that a card can be taken out."""
-        self._open.clear()
+        with self._lock:
+            while self._open:
+                self._let_go(self._open.popitem()[1])
 
     def forget_cached(self, name: str) -> None:
         """Has the next read of a file come from the medium, not from the system's memory, where it can."""
@@ -178,16 +187,14 @@ class LocalStorage:
         try:
             with self._lock:
                 opened = self._reader(name)
-            # Not inside of the lock: one thread reads while another one works on what it has read.
-            data = os.pread(opened.file, length, offset)
-            if len(data) == length or not data:
-                return data
-            runs = [data]
-            while data and (length := length - len(data)):
-                offset += len(data)
-                data = os.pread(opened.file, length, offset)
-                runs.append(data)
-            return b"".join(runs)
+                opened.readers += 1
+            try:
+                # Not inside of the lock: one thread reads while another one works on what it has read.
+                return _read(opened.file, offset, length)
+            finally:
+                with self._lock:
+                    opened.readers -= 1
+                    opened.close_if_done_with()
         except (FileNotFoundError, NotADirectoryError) as error:
             raise FileNotFoundError(error.errno, error.strerror, name) from error
         except OSError as error:
@@ -243,19 +250,25 @@ class LocalStorage:
             self._open.move_to_end(name)
             return opened
         # A link or a pipe in an archive was not put there by handhold: neither followed nor waited for.
-        opened = _Opened(
-            os.open(self._path(name), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
-        )
-        if not stat.S_ISREG(os.fstat(opened.file).st_mode):
+        file = os.open(self._path(name), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+        if not stat.S_ISREG(os.fstat(file).st_mode):
+            os.close(file)
             raise OSError(errno.EINVAL, "is no ordinary file", name)
-        self._open[name] = opened
+        opened = self._open[name] = _Opened(file)
         if len(self._open) > _OPEN_AT_ONCE:
-            self._open.popitem(last=False)
+            self._let_go(self._open.popitem(last=False)[1])
         return opened
 
     def _forget(self, name: str) -> None:
         with self._lock:
-            self._open.pop(name, None)
+            opened = self._open.pop(name, None)
+            if opened is not None:
+                self._let_go(opened)
+
+    @staticmethod
+    def _let_go(opened: _Opened) -> None:
+        opened.wanted = False
+        opened.close_if_done_with()
 
     def _make(self, folder: str) -> None:
         """Makes a folder of the archive; what is already there must be a folder, not a link to one."""
@@ -349,6 +362,19 @@ class _LocalPending:
             os.unlink(self._path)
         except OSError:
             pass  # the next writer removes it
+
+
+def _read(file: int, offset: int, length: int) -> bytes:
+    """Up to ``length`` bytes of an open file, fewer only where it ends."""
+    data = os.pread(file, length, offset)
+    if len(data) == length or not data:
+        return data
+    runs = [data]
+    while data and (length := length - len(data)):
+        offset += len(data)
+        data = os.pread(file, length, offset)
+        runs.append(data)
+    return b"".join(runs)
 
 
 def _size(item: os.DirEntry[str]) -> int:

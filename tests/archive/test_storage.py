@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
 import socket
+import threading
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -78,6 +81,57 @@ def test_only_a_few_files_are_kept_open(storage: LocalStorage) -> None:
     for _ in range(2):
         assert [storage.read(f"{n}", 0, 9) for n in range(40)] == [b"%d" % n for n in range(40)]
     assert len(os.listdir("/proc/self/fd")) <= before + 8
+    storage.close()
+    assert len(os.listdir("/proc/self/fd")) <= before
+
+
+def test_a_ctrl_c_while_files_are_let_go_of_stops_the_caller(
+    storage: LocalStorage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was lost, and a trace of the program was shown in its place."""
+    _put(storage, "x", b"a save")
+    storage.read("x", 0, 9)
+    close, before = os.close, signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def stopped(file: int) -> None:
+        close(file)
+        os.kill(os.getpid(), signal.SIGINT)
+
+    try:
+        with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+            patch.setattr(os, "close", stopped)
+            storage.close()
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def test_a_file_that_is_let_go_of_is_read_to_its_end(
+    storage: LocalStorage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One thread reads it while others have read so many that it is none of those that are kept open."""
+    for n in range(40):
+        _put(storage, f"{n}", b"%d" % n * 9)
+    before = len(os.listdir("/proc/self/fd"))
+    begun, go_on = threading.Event(), threading.Event()
+    read = os.pread
+
+    def slow(file: int, length: int, offset: int) -> bytes:
+        if length == 99:
+            begun.set()
+            assert go_on.wait(30)
+        return read(file, length, offset)
+
+    monkeypatch.setattr(os, "pread", slow)
+    with ThreadPoolExecutor(1) as thread:
+        reading = thread.submit(storage.read, "0", 0, 99)
+        assert begun.wait(30)
+        for n in range(1, 40):
+            storage.read(f"{n}", 0, 9)
+        storage.close()
+        for n in range(1, 40):  # their handles would be the first one's, were that closed
+            storage.read(f"{n}", 0, 9)
+        go_on.set()
+        assert reading.result() == b"0" * 9
     storage.close()
     assert len(os.listdir("/proc/self/fd")) <= before
 
