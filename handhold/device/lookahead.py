@@ -22,6 +22,8 @@ from handhold.names import are_plain
 _LENGTH = struct.Struct("<I")
 #: So many bytes are taken at once.
 _RUN = 1 << 20
+#: No more bytes are told: a device of which little is kept can hold millions of other files.
+_MOST = 64 << 20
 
 
 class LookAhead:
@@ -110,6 +112,7 @@ def _look(roots: Sequence[str], left_out: Collection[str], memory: int, pipe: in
         os.closerange(begin, behind)
     os.set_blocking(pipe, False)
     seen: set[str] = set()
+    told = 0
     for root in roots:
         stack = [root]
         while stack:
@@ -120,6 +123,9 @@ def _look(roots: Sequence[str], left_out: Collection[str], memory: int, pipe: in
             folders, files = _glimpse(path)
             record = marshal.dumps((path, marshal.dumps((folders, files))))
             data = memoryview(_LENGTH.pack(len(record)) + record)
+            told += len(data)
+            if told > _MOST:
+                return
             while data:
                 data = data[os.write(memory, data) :]
             try:

@@ -82,6 +82,19 @@ def test_more_is_told_than_is_taken_at_once(tmp_path: Path, monkeypatch: pytest.
     assert told(tmp_path, *folders[::-1]) == {name: there(tmp_path / name) for name in folders}
 
 
+def test_no_more_memory_is_taken_than_there_should_be(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a device with 5,000 saves and millions of other files, all were told, and lay in memory."""
+    fill(tmp_path, *(f"{folder:02}/{number}" for folder in range(50) for number in range(30)))
+    monkeypatch.setattr(lookahead, "_MOST", 20_000)
+    with LookAhead([str(tmp_path)]) as ahead:
+        looks = {f"{folder:02}": ahead.folder(str(tmp_path / f"{folder:02}")) for folder in range(49, -1, -1)}
+        assert sum(map(len, ahead._found.values())) < 20_000
+    first = [name for name, look in sorted(looks.items()) if look is not None]
+    assert first == [f"{folder:02}" for folder in range(len(first))] and 5 < len(first) < 45
+
+
 def odd_link(folder: Path) -> None:
     (folder / "odd").symlink_to("a")
 
