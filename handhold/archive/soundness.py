@@ -1,55 +1,21 @@
-"""Reads every record of every bundle once, in large runs, and tells which blocks are sound."""
+"""Which blocks can be had: what was found of every record of every bundle, and what is said of it."""
 
 from __future__ import annotations
 
-import sys
-from collections import deque
+from collections import defaultdict
 from collections.abc import Callable, Container, Iterable, Iterator
-from concurrent.futures import Executor, Future
-from typing import NamedTuple
-
-import msgspec
 
 from handhold.archive import bundle as bundles
-from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Fields, Row, header_of
+from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Fields, Row
 from handhold.archive.index import Index, Place
-from handhold.archive.records import Judged, judge, runs
+from handhold.archive.judging import Found, Judging, tried
 from handhold.archive.report import Findings
+from handhold.archive.shares import Piece, Share, shares
 from handhold.archive.stock import Stock, rightful_bundle
 from handhold.archive.storage import Storage
-from handhold.archive.wholes import Part, Wholes
+from handhold.archive.twofold import judged
+from handhold.archive.wholes import Wholes
 from handhold.errors import NotNow, OwnerError
-
-#: Bytes that are read at once: large for a card, and small enough to be still at hand when they are summed.
-RUN = 1 << 21
-#: What may be at work or wait in the threads: runs, and bytes of unpacked blocks that are wanted.
-_WAITING, _KEPT = 8, 16 << 20
-
-
-class _Bundle(msgspec.Struct):
-    """A bundle that is being read."""
-
-    file: str
-    size: int
-    rows: bytes  # of its records, as its table has them
-    whole: bool  # whether its table is sound
-    begin: int  # the number of its first record, where records are counted
-    total: int = 0  # records
-    done: int = 0  # bytes
-    headers: int = 0  # that are hurt
-    bad: dict[int, str] = {}
-    gone: bool = False
-
-
-class _Run(NamedTuple):
-    """Records of a bundle that are being judged in a thread."""
-
-    bundle: _Bundle
-    begin: int  # the number of the first
-    length: int  # bytes
-    parts: list[Part]
-    kept: int  # bytes
-    judged: Future[Judged]
 
 
 class Meter:
@@ -69,24 +35,17 @@ class Meter:
 class Soundness:
     """Which blocks can be had, after ``check`` has read all bundles.
 
-    With ``wholes`` the check is a deep one: every block is unpacked and compared with its name, and handed to
-    ``wholes``.
+    With ``wholes`` the check is a deep one: every block is unpacked and compared with its name, and whole
+    files are digested.
     """
 
     def __init__(
-        self,
-        storage: Storage,
-        index: Index,
-        stock: Stock,
-        findings: Findings,
-        executor: Executor,
-        wholes: Wholes | None,
+        self, storage: Storage, index: Index, stock: Stock, findings: Findings, wholes: Wholes | None
     ) -> None:
         self._storage = storage
         self._index = index
         self._stock = stock
         self._findings = findings
-        self._executor = executor
         self._wholes = wholes
         self._bad: dict[str, set[int]] = {}
         self._strays: dict[bytes, str] = {}
@@ -95,45 +54,80 @@ class Soundness:
         #: Bundles in which something was found that was asked for.
         self.needed: set[str] = set()
 
-    def check(self, meter: Meter, strays: dict[bytes, str]) -> None:
-        """Reads all bundles; ``strays`` has the blocks of those that bear another name. ``NotNow`` passes."""
+    def check(self, meter: Meter, strays: dict[bytes, str], meanwhile: Callable[[], None]) -> None:
+        """Reads all bundles; ``strays`` has the blocks of those that bear another name. ``NotNow`` passes.
+
+        ``meanwhile`` is done beside it.
+        """
         self._strays = strays
         tables = dict(self._index.tables())
-        first = [file for file in self._wholes.bundles if file in self._stock.bundles] if self._wholes else []
-        waiting: deque[_Run | _Bundle] = deque()
-        kept = 0
-
-        def settle() -> None:
-            """Takes in what was found of the oldest run, or of a whole bundle."""
-            nonlocal kept
-            oldest = waiting.popleft()
-            if isinstance(oldest, _Run):
-                kept -= oldest.kept
-                self._take(oldest)
-                meter.step(oldest.length)
+        found = self._judged(tables, meter, meanwhile)
+        for file, size in sorted(self._stock.bundles.items()):
+            if file in tables:
+                self._tell(file, size, tables[file], found[file], meter)
+            elif file in self._index.hurt:
+                self._tell_of_hurt(file, size, meter)
             else:
-                meter.step(self._told(oldest))
-
-        # A system that has seen so large a piece come and go keeps what a run leaves for the next one: pages
-        # that are asked for anew have to be cleared.
-        bytes(4 * RUN)
-        # Threads go on with the next bundle while the last runs of the one before are still at work.
-        for file in dict.fromkeys([*first, *sorted(self._stock.bundles)]):
-            try:
-                bundle = self._begun(file, self._stock.bundles[file], tables)
-            except FileNotFoundError:
                 self._vanished(file)
-                continue
-            for run in self._runs(bundle):
-                waiting.append(run)
-                kept += run.kept
-                while len(waiting) > _WAITING or kept > _KEPT:
-                    settle()
-                if bundle.gone:
-                    break
-            waiting.append(bundle)
-        while waiting:
-            settle()
+
+    def _judged(
+        self, tables: dict[str, bytes], meter: Meter, meanwhile: Callable[[], None]
+    ) -> dict[str, list[Found]]:
+        """What is found of the bundles that are whole."""
+        found: dict[str, list[Found]] = defaultdict(list)
+        wholes = self._wholes
+        order = wholes.bundles if wholes else sorted(tables)
+        cut = [
+            share._replace(pieces=[one for one in share.pieces if one.file in self._stock.bundles])
+            for share in shares([(file, tables[file]) for file in order], wholes.spans() if wholes else ())
+        ]
+        for result in judged(self._storage, tables, wholes, cut, meter.step, meanwhile):
+            for one in result.found:
+                found[one.file].append(one)
+            if wholes:
+                wholes.digests.update(result.digests)
+        return found
+
+    def _tell(self, file: str, size: int, table: bytes, found: list[Found], meter: Meter) -> None:
+        """Says what was found of the pieces of a bundle with a sound table."""
+        if any(one.gone for one in found):
+            self._vanished(file)
+            return
+        total = len(table) // ROW.size
+        _, last, stored, *_ = ROW.unpack_from(table, len(table) - ROW.size)
+        done = sum(one.done for one in found)
+        if done != last + HEADER_SIZE + stored - len(MAGIC):
+            raise RuntimeError(f"not every record of {file} was looked at")  # a mistake of ours: never silent
+        if not all(one.magic for one in found):
+            self._findings.damage(file, "its first bytes are hurt")
+        self._tell_of_records(file, total, found)
+        headers = sum(one.headers for one in found)
+        if headers:
+            self._findings.damage(file, f"the beginning of {_of(headers, total)} is hurt")
+        meter.step(size - done)
+
+    def _tell_of_hurt(self, file: str, size: int, meter: Meter) -> None:
+        """The same of one without a table."""
+        rows = b"".join(ROW.pack(*row) for row in self._salvaged(file, size))
+        total = len(rows) // ROW.size
+        share = Share(0, 0, [Piece(file, 0, range(total))])
+        with Judging(self._storage, {file: rows}, self._wholes, 0) as judging:
+            ((_, (found, _)),) = judging.results([share], [0], meter.step)
+        if any(one.gone for one in found):
+            self._vanished(file)
+            return
+        self._tell_of_records(file, total, found)
+        self._findings.damage(file, f"{_amount(total)} can still be told apart in it")
+        meter.step(size - sum(one.done for one in found))
+
+    def _tell_of_records(self, file: str, total: int, found: list[Found]) -> None:
+        self.count += total
+        bad = {offset: why for one in found for offset, why in one.bad.items()}
+        if bad:
+            self._bad[file] = set(bad)
+            first = min(bad)
+            what = f"{_of(len(bad), total)} cannot be read"
+            self._findings.damage(file, f"{what}, the first at byte {first} ({bad[first]})")
 
     def find(self, ident: bytes) -> Place | None:
         """Where the block can be had."""
@@ -184,19 +178,6 @@ class Soundness:
             )
         return tuple(sorted(files))
 
-    def _begun(self, file: str, size: int, tables: dict[str, bytes]) -> _Bundle:
-        """A bundle before its records are read; what is found of the rest goes to the findings."""
-        table = tables.get(file)
-        if table is not None:
-            if _tried(self._storage, file, 0, len(MAGIC)) != MAGIC:
-                self._findings.damage(file, "its first bytes are hurt")
-            begin = self._wholes.begins[file] if self._wholes else 0
-            return _Bundle(file, size, table, True, begin)
-        if file in self._index.hurt:
-            rows = b"".join(ROW.pack(*row) for row in self._salvaged(file, size))
-            return _Bundle(file, size, rows, False, 0)
-        raise FileNotFoundError(file)
-
     def _salvaged(self, file: str, size: int) -> list[Row]:
         """The records that can be told apart in a bundle without a table."""
         why = self._index.hurt[file].rstrip(".")
@@ -216,84 +197,8 @@ class Soundness:
             self._stock.incomplete.append(file)
         return found
 
-    def _runs(self, bundle: _Bundle) -> Iterator[_Run]:
-        """Has the records of a bundle read and judged, in the order in which they lie."""
-        deep = self._wholes is not None
-        begin = bundle.begin
-        for rows, length in runs(bundle.rows, RUN, 2 * RUN if deep else sys.maxsize):
-            count = len(rows) // ROW.size
-            bundle.total += count
-            parts = self._wholes.parts(begin, begin + count) if self._wholes and bundle.whole else []
-            wanted = {number - begin for part in parts for number in part.records}
-            judged = self._executor.submit(self._read, bundle.file, rows, length, wanted, deep)
-            kept = sum(ROW.unpack_from(rows, at * ROW.size)[3] for at in wanted)
-            yield _Run(bundle, begin, length, parts, kept, judged)
-            begin += count
-
-    def _read(self, file: str, rows: bytes, length: int, wanted: Container[int], deep: bool) -> Judged:
-        """Reads some records and judges them, in a thread; the blocks that are wanted are kept."""
-        try:
-            data = self._storage.read(file, ROW.unpack_from(rows)[1], length)
-        except NotNow:
-            raise
-        except OwnerError:
-            return self._one_by_one(file, rows, deep)
-        return judge(rows, data, deep, wanted)
-
-    def _take(self, run: _Run) -> None:
-        """Waits for a run, and takes in what was found."""
-        bundle = run.bundle
-        try:
-            bad, headers, plain = run.judged.result()
-        except FileNotFoundError:
-            bundle.gone = True
-            return
-        bundle.bad.update(bad)
-        bundle.headers += headers
-        bundle.done += run.length
-        if self._wholes is not None and run.parts:
-            self._wholes.take(run.parts, {run.begin + at: block for at, block in plain.items()})
-
-    def _told(self, bundle: _Bundle) -> int:
-        """Says what was found of a bundle; gives its bytes that are no records."""
-        file, total = bundle.file, bundle.total
-        if bundle.gone:
-            self._vanished(file)
-            return 0
-        self.count += total
-        if bundle.bad:
-            self._bad[file] = set(bundle.bad)
-            first = min(bundle.bad)
-            found = f"{_of(len(bundle.bad), total)} cannot be read"
-            self._findings.damage(file, f"{found}, the first at byte {first} ({bundle.bad[first]})")
-        if not bundle.whole:
-            self._findings.damage(file, f"{_amount(total)} can still be told apart in it")
-        elif bundle.headers:
-            self._findings.damage(file, f"the beginning of {_of(bundle.headers, total)} is hurt")
-        return bundle.size - bundle.done
-
     def _vanished(self, file: str) -> None:
         self._findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
-
-    def _one_by_one(self, file: str, rows: bytes, deep: bool) -> Judged:
-        """The same where a run cannot be read at once: exactly what is asked for is read."""
-        bad: dict[int, str] = {}
-        headers = 0
-        for row in ROW.iter_unpack(rows):
-            _, offset, stored, *_ = row
-            header = _tried(self._storage, file, offset, HEADER_SIZE) or b""
-            try:
-                payload = self._storage.read(file, offset + HEADER_SIZE, stored)
-            except NotNow:
-                raise
-            except OwnerError as error:
-                bad[offset] = error.what.rstrip(".")
-                headers += header != header_of(row)
-            else:
-                one = judge(ROW.pack(*row), header.ljust(HEADER_SIZE, b"\0") + payload, deep)
-                bad.update(one.bad)
-                headers += one.headers
-        return Judged(bad, headers, {})
 
 
 def _gapless(rows: list[Row], size: int, storage: Storage, file: str) -> bool:
@@ -303,19 +208,10 @@ def _gapless(rows: list[Row], size: int, storage: Storage, file: str) -> bool:
         if row.offset != offset:
             return False
         offset += HEADER_SIZE + row.stored
-    end = _tried(storage, file, max(0, size - END_SIZE), END_SIZE)
+    end = tried(storage, file, max(0, size - END_SIZE), END_SIZE)
     if end is None or len(end) != END_SIZE:
         return False
     return offset + int.from_bytes(end[8:12], "little") + END_SIZE == size
-
-
-def _tried(storage: Storage, file: str, offset: int, length: int) -> bytes | None:
-    try:
-        return storage.read(file, offset, length)
-    except NotNow:
-        raise
-    except OwnerError:
-        return None
 
 
 def _amount(count: int) -> str:

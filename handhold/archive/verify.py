@@ -7,7 +7,6 @@ import os
 import re
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
 
 from handhold.archive import head
 from handhold.archive import manifest as manifests
@@ -50,14 +49,10 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
         _guide(storage, described, findings)
     meter.step(sum(stock.own.values()))
     archive = Archive(storage, "")
-    with ExitStack() as stack:
-        executor = stack.enter_context(ThreadPoolExecutor(_threads()))
-        index = archive.index  # read before threads ask for it
-        ahead = executor.submit(_look_ahead, archive, stock)
-        wholes = Wholes(storage, index) if deep else None
-        soundness = Soundness(storage, index, stock, findings, executor, wholes)
-        soundness.check(meter, judge_strays(storage, stock, findings))
-        ahead.result()
+    wholes = Wholes(storage, archive.index) if deep else None
+    soundness = Soundness(storage, archive.index, stock, findings, wholes)
+    soundness.check(meter, judge_strays(storage, stock, findings), lambda: _look_ahead(archive, stock))
+    with ThreadPoolExecutor(_threads()) as executor:
         references = References(archive, soundness, findings, meter, executor, wholes)
         sound, whole = _manifests(archive, stock, findings, meter, references)
     _gone(sound, stock, findings)
@@ -83,7 +78,7 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
 
 
 def _threads() -> int:
-    """Those that read, unpack and hash; the one that asks for it works beside them."""
+    """Those that put files together."""
     return min(4, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
 
 

@@ -8,9 +8,10 @@ file. Any other file is left to whoever needs it.
 from __future__ import annotations
 
 import hashlib
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from heapq import heapify, heappop, heappush
+from heapq import heappop, heappush
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -19,6 +20,7 @@ from handhold.archive.blocks import Sealed, unseal
 from handhold.archive.bundle import HEADER_SIZE, ROW
 from handhold.archive.index import Index
 from handhold.archive.recipe import Range
+from handhold.archive.shares import Span
 from handhold.archive.storage import Storage
 from handhold.errors import NotNow, OwnerError
 
@@ -32,37 +34,57 @@ class Part(NamedTuple):
 
 
 class Wholes:
-    """Takes the blocks of all bundles, in the order of ``bundles``, and has the digests in the end.
+    """Which records make files of several blocks, and the digests of these files.
 
-    ``digests`` has the SHA-256 of what a recipe (by its block's name) makes, of those whose blocks all came
-    by in order and were sound. Records are counted through, in that order, from 0.
+    ``digests`` takes the SHA-256 of what a recipe (by its block's name) makes, of those whose blocks all came
+    by in order and were sound (``Passing``). Records are counted through in the order of ``bundles``.
     """
 
     def __init__(self, storage: Storage, index: Index) -> None:
         self.digests: dict[bytes, bytes] = {}
         numbers = {file: rows for file, _, rows in index.bundles()}
         found = [
-            (ident, runs)
+            (ident, sum(one.length for one in ranges), runs)
             for file, table in index.tables()
             for ident, ranges in _recipes(storage, file, table)
             if (runs := _runs(ranges, index))
         ]
-        chains = (list(dict.fromkeys(file for file, _ in runs)) for _, runs in found)
+        chains = (list(dict.fromkeys(file for file, _ in runs)) for _, _, runs in found)
         self.bundles = in_order(sorted(numbers), chains)
-        #: The number in this order of each bundle's first record.
-        self.begins: dict[str, int] = {}
+        begins: dict[str, int] = {}  # the number in this order of each bundle's first record
         begin = 0
         for file in self.bundles:
-            self.begins[file] = begin
+            begins[file] = begin
             begin += len(numbers[file])
-        self._due: list[tuple[int, int, _Whole]] = []  # by the next record; the number is for order alone
-        for ident, runs in found:
-            records = [
-                range(self.begins[file] + rows.start, self.begins[file] + rows.stop) for file, rows in runs
-            ]
+        self._files: list[tuple[Span, bytes, list[range]]] = []
+        for ident, size, runs in found:
+            records = [range(begins[file] + rows.start, begins[file] + rows.stop) for file, rows in runs]
             if all(one.stop <= other.start for one, other in pairwise(records)):
-                self._due.append((records[0].start, len(self._due), _Whole(ident, records)))
-        heapify(self._due)
+                span = Span(records[0].start, records[-1].stop, size)
+                self._files.append((span, ident, records))
+        self._files.sort(key=lambda one: one[0].begin)
+        self._firsts = [span.begin for span, _, _ in self._files]
+
+    def spans(self) -> list[Span]:
+        """Where the files lie of which the digests can be had."""
+        return [span for span, _, _ in self._files]
+
+    def between(self, begin: int, end: int) -> Passing:
+        """Digests the files that have all of their records between these two numbers."""
+        some = self._files[bisect_left(self._firsts, begin) : bisect_left(self._firsts, end)]
+        return Passing([(ident, records) for span, ident, records in some if span.end <= end])
+
+
+class Passing:
+    """Takes the blocks of records in their order; ``digests`` has those of files that came by as a whole."""
+
+    def __init__(self, files: Iterable[tuple[bytes, list[range]]]) -> None:
+        self.digests: dict[bytes, bytes] = {}
+        # By the next record; the number is for order alone. Whatever is sorted is a heap.
+        self._due = sorted(
+            (records[0].start, number, _Whole(ident, records))
+            for number, (ident, records) in enumerate(files)
+        )
 
     def parts(self, begin: int, end: int) -> list[Part]:
         """The files that take any of these records, which are asked for in order."""
@@ -120,13 +142,17 @@ class _Whole:
 def in_order(files: Iterable[str], chains: Iterable[Sequence[str]]) -> list[str]:
     """The files in their order, but each behind those before it in the chains, as far as that can be.
 
-    >>> in_order("abc", ["ca", "ab"])
-    ['c', 'a', 'b']
+    What comes next in a chain comes at once, unless it has to wait for others.
+
+    >>> in_order("abcd", ["ca", "ad"])
+    ['c', 'a', 'd', 'b']
     """
     before: dict[str, set[str]] = {}
+    behind: dict[str, set[str]] = {}
     for chain in chains:
         for first, second in pairwise(chain):
             before.setdefault(second, set()).add(first)
+            behind.setdefault(first, set()).add(second)
     done: dict[str, None] = {}
     seen: set[str] = set()
     for file in files:
@@ -134,10 +160,13 @@ def in_order(files: Iterable[str], chains: Iterable[Sequence[str]]) -> list[str]
         while way:
             seen.add(way[-1])
             earlier = next((one for one in sorted(before.get(way[-1], ())) if one not in seen), None)
-            if earlier is None:
-                done[way.pop()] = None
-            else:
+            if earlier is not None:
                 way.append(earlier)
+                continue
+            last = way.pop()
+            done[last] = None
+            next_ones = behind.get(last, set()) - seen
+            way += sorted((one for one in next_ones if before[one] <= done.keys()), reverse=True)
     return list(done)
 
 

@@ -17,7 +17,7 @@ import xxhash
 import zstandard
 from msgspec import structs
 
-from handhold.archive import bundle, soundness
+from handhold.archive import bundle, judging
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import Sealed, seal, unseal
 from handhold.archive.bundle import BundleWriter
@@ -28,6 +28,7 @@ from handhold.archive.writer import Writer
 from handhold.model import Entry
 from tests.archive.damaged import Memory, put_cut
 from tests.archive.fixtures import EVENING, entry, files, finish, make
+from tests.archive.twice import in_two
 
 _UNFIT = "a list of files in it does not fit the files that are stored"
 #: Each file of the archive that is hurt: what is said of it, and what is lost by it (night, path).
@@ -200,9 +201,13 @@ def some_nights(archive: Archive, forged: frozenset[int] = frozenset(), lie: int
     return Nights(files(archive), content)
 
 
-@pytest.fixture(autouse=True, params=[700, 1 << 21])
+@pytest.fixture(autouse=True, params=[(700, 1), (700, 2), (1 << 21, 1), (1 << 21, 2)])
 def short_runs(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(soundness, "RUN", request.param)
+    """Short runs and long ones, in one process and in two."""
+    run, processes = request.param
+    monkeypatch.setattr(judging, "RUN", run)
+    if processes == 2:
+        in_two(monkeypatch)
 
 
 def test_it_is_sound(nights: Nights) -> None:
@@ -291,6 +296,8 @@ def test_what_was_stored_in_one_go_is_unpacked_once(tmp_path: Path, monkeypatch:
         (["bd", "da"], "bdac"),
         (["ab", "ba"], "bacd"),  # that cannot be: any order will do
         (["ca", "da"], "cdab"),
+        (["ad", "ac", "db"], "acdb"),
+        (["bd", "da", "bc"], "bcda"),
     ],
 )
 def test_the_order_of_bundles(chains: list[str], expected: str) -> None:
