@@ -38,6 +38,15 @@ class OwnerError(Exception):
         return f"{self.what}\n{self.advice}" if self.advice else self.what
 
 
+class StoppedHalfway(KeyboardInterrupt):
+    """Ctrl-C after some ``files`` were written onto a device already; ``recorded``: undo knows them."""
+
+    def __init__(self, files: int, recorded: bool) -> None:
+        super().__init__()
+        self.files = files
+        self.recorded = recorded
+
+
 class WrongInput(OwnerError):
     """The command line, or a file that the owner wrote, is wrong."""
 

@@ -7,7 +7,8 @@ import sys
 from collections.abc import Sequence
 
 from handhold.cli.console import Console
-from handhold.errors import Exit, OwnerError
+from handhold.cli.words import amount
+from handhold.errors import Exit, OwnerError, StoppedHalfway
 
 #: Options that stand in front of the command.
 _IN_FRONT = ("--config", "--archive", "--device", "--volume", "--layouts", "--quiet", "--version")
@@ -35,6 +36,10 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
     """What went wrong, what to do about it, and the exit status."""
     if isinstance(error, OwnerError):
         return error.what, error.advice, error.status
+    if isinstance(error, StoppedHalfway) and error.files:
+        back = "handhold undo takes that back." if error.recorded else ""
+        what = f"\nStopped. What was written onto the device until then stays: {amount(error.files, 'file')}."
+        return what, f"Run it again for the rest. {back}".strip(), Exit.FAILED
     if isinstance(error, KeyboardInterrupt):
         return (
             "\nStopped. What was already in the archive is as it was.",

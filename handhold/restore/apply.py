@@ -22,7 +22,7 @@ from msgspec.structs import replace
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot, VolumeNote
 from handhold.archive.standing import BEGUN, ELSEWHERE
-from handhold.errors import NotNow, OwnerError
+from handhold.errors import NotNow, OwnerError, StoppedHalfway
 from handhold.keeping import Wanted, keep_files
 from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
@@ -188,6 +188,9 @@ class _Run:
             return begun
         try:
             self.writing.write([self.steps[at] for at in todo])
+        except KeyboardInterrupt as error:
+            written = {_place(one.step) for one in self.writing.outcomes if one.written is not None}
+            raise StoppedHalfway(len(written), begun is not None) from error
         finally:
             # Also when the run is stopped halfway: what was done stays recorded.
             done = {_place(outcome.step): outcome for outcome in self.writing.outcomes}

@@ -15,6 +15,7 @@ import pytest
 
 from handhold import beside
 from handhold.archive.head import Snapshot
+from handhold.cli.endings import words_of
 from handhold.model import Kind
 from handhold.restore import beginning, writing
 from handhold.restore.apply import _Run, apply
@@ -157,11 +158,14 @@ def test_an_owner_who_stops_it_finds_on_record_what_was_done(
         if done >= after:
             raise KeyboardInterrupt
 
-    with pytest.raises(KeyboardInterrupt):
+    with pytest.raises(KeyboardInterrupt) as stopped:
         apply(world.archive, world.device("lantern"), prepared.plan, clock=world.clock, progress=stop)
     assert len(processes) == 1 and gone(processes[0])
     standing = tree(world.card("lantern"))
     assert standing.items() < contents.items()  # and nothing that was only begun
+    what, advice, status = words_of(stopped.value, ["restore", "latest"])
+    assert what.startswith("\nStopped.") and status == 1
+    assert (f" {len(standing)} file" in what) == ("undo takes that back" in advice) == bool(standing)
     last = world.archive.snapshots()[-1]
     assert last.kind is Kind.RESTORED
     assert {f"Tinplate/{entry.path}" for entry in world.entries(last)} == set(standing)
