@@ -88,14 +88,18 @@ def _upward(path: str) -> Iterator[str]:
     yield ""
 
 
-def recorded(sites: Sequence[Site], entries: Iterable[Entry], gaps: Iterable[Gap]) -> tuple[Site, ...]:
-    """The sites that a night has to record: those that have entries, or that a gap speaks of."""
-    needed = {(entry.emulator, entry.home) for entry in entries}
+def recorded(
+    sites: Sequence[Site], kept: Collection[tuple[str, str]], gaps: Iterable[Gap]
+) -> tuple[Site, ...]:
+    """The sites that a night has to record: those that have entries, or that a gap speaks of.
+
+    ``kept`` are the emulators and homes of all its entries.
+    """
     covered = Covered(gaps)
     return tuple(
         site
         for site in sites
-        if (site.emulator, site.home) in needed or covered.touches(site.volume, site.path)
+        if (site.emulator, site.home) in kept or covered.touches(site.volume, site.path)
     )
 
 

@@ -2,62 +2,19 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
-from functools import cached_property
-from itertools import chain, islice
-from operator import attrgetter
+from itertools import islice
 
 import msgspec
 from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
-from handhold.archive.manifest import Manifest, PageRef
+from handhold.archive.listed import Key, Listed
+from handhold.archive.manifest import Manifest
 from handhold.errors import OwnerError
 from handhold.model import Entry, Gap, Part, Site, nanoseconds
-from handhold.unseen import Unseen, in_both, looked_at, unseen
-
-#: Where an entry stands in a manifest: (emulator, home, path).
-Key = tuple[str, str, str]
-
-
-_path = attrgetter("path")
-
-
-class ByPlace(Mapping[Key, Entry]):
-    """Entries by where they stand; also folder by folder, as a walk comes upon them.
-
-    They are given in order. There can be a million: a folder has a list of them, and no name is kept twice.
-    """
-
-    def __init__(self, entries: Iterable[Entry]) -> None:
-        self._folders: dict[Key, list[Entry]] = {}
-        at: Key | None = None
-        here: list[Entry] = []
-        for entry in entries:
-            folder = entry.path.rpartition("/")[0]
-            if at is None or folder != at[2] or entry.home != at[1] or entry.emulator != at[0]:
-                at = (entry.emulator, entry.home, folder)
-                here = self._folders.setdefault(at, [])
-            here.append(entry)
-
-    def folder(self, emulator: str, home: str, path: str) -> Sequence[Entry]:
-        """Those right in a folder of a home ("" for the home itself)."""
-        return self._folders.get((emulator, home, path), ())
-
-    def __getitem__(self, key: Key) -> Entry:
-        here = self._folders[key[0], key[1], key[2].rpartition("/")[0]]
-        at = bisect_left(here, key[2], key=_path)
-        if at == len(here) or here[at].path != key[2]:
-            raise KeyError(key)
-        return here[at]
-
-    def __iter__(self) -> Iterator[Key]:
-        return (entry.key for here in self._folders.values() for entry in here)
-
-    def __len__(self) -> int:
-        return sum(map(len, self._folders.values()))
+from handhold.unseen import Place, Unseen, in_both, looked_at, unseen
 
 
 def first_of(*places: Mapping[Key, Entry]) -> Callable[[Key], Entry | None]:
@@ -69,26 +26,40 @@ def first_of(*places: Mapping[Key, Entry]) -> Callable[[Key], Entry | None]:
     return get
 
 
-class Night(msgspec.Struct, frozen=True, dict=True):
+class Night(msgspec.Struct, frozen=True):
     """A night of the device; an empty one where there was none yet."""
 
     name: str = ""
-    entries: tuple[Entry, ...] = ()
+    listed: Listed = msgspec.field(default_factory=Listed)
     sites: tuple[Site, ...] = ()
     layouts: frozenset[str] = frozenset()  # the emulators whose layout was stored with it
     taken_ns: int = 0
     gaps: tuple[Gap, ...] = ()
     emptied: Mapping[Key, str] = {}  # the last good night of each
-    pages: tuple[PageRef, ...] = ()  # those that the entries stand in, one after the other
     tool: str = ""  # what wrote it
     rules: Mapping[str, str] = {}  # the blocks with those layouts, by emulator
     recognised: frozenset[str] | None = None  # see ``Manifest``
     origin: str = ""  # of the handheld that took it, if that is known
 
-    @cached_property
-    def by_key(self) -> ByPlace:
-        """Its entries by where they stand."""
-        return ByPlace(self.entries)
+
+class Lay:
+    """Which entry of a night lay at a place of the device, whatever emulator and home it is called by."""
+
+    def __init__(self, listed: Listed, sites: Iterable[Site]) -> None:
+        self._listed = listed
+        self._homes: dict[Place, list[tuple[str, str]]] = {}
+        for site in sites:
+            self._homes.setdefault((site.volume, site.path), []).append((site.emulator, site.home))
+
+    def at(self, volume: str, path: str, parts: Collection[Part] = frozenset(Part)) -> Entry | None:
+        """The entry, of one of these parts; the last one in order where there are several."""
+        found: list[Entry] = []
+        for at in [-1, *(at for at, char in enumerate(path) if char == "/")]:
+            for emulator, home in self._homes.get((volume, path[: max(at, 0)]), ()):
+                entry = self._listed.get((emulator, home, path[at + 1 :]))
+                if entry is not None and entry.part in parts:
+                    found.append(entry)
+        return max(found, key=lambda entry: entry.key, default=None)
 
 
 class Held(msgspec.Struct, frozen=True):
@@ -113,21 +84,18 @@ def last_seen(
     looked_into: set[str] = set()
     for manifest in islice(backwards(archive, device), _FAR_ENOUGH):
         # A page that a newer night has as well tells nothing new of what that one did not see.
-        fresh = [page.id for page in manifest.pages if page.id not in looked_into]
+        fresh = [page for page in manifest.pages if page.id not in looked_into]
         try:
-            found = [archive.page_once(page) for page in fresh]
+            night = _night(manifest, archive.listed(fresh))
         except OwnerError:
             continue  # only nights that can be read whole count
-        looked_into.update(fresh)
-        night = _night(manifest, tuple(chain.from_iterable(found)))
+        looked_into.update(page.id for page in fresh)
         blind = unseen(manifest.gaps, manifest.left_out, manifest.only_layouts)
         if nights:
-            night = replace(night, entries=_of_these(night, hidden))
+            night = replace(night, listed=Listed.of(_of_these(night, hidden)))
             hidden = in_both(hidden, blind)
         else:
             hidden = looked_at(blind, parts, recognise)
-            if [len(page) for page in found] == [page.entries for page in manifest.pages]:
-                night = replace(night, pages=manifest.pages)
         nights.append(night)
         if not hidden:
             break
@@ -149,14 +117,14 @@ def _of_these(night: Night, hidden: Sequence[Unseen]) -> tuple[Entry, ...]:
         place = (site.volume, f"{site.path}/{entry.path}".strip("/"))
         return any(each.holds(place, entry.part, entry.emulator not in night.layouts) for each in hidden)
 
-    return tuple(entry for entry in night.entries if wanted(entry))
+    return tuple(entry for entry in night.listed.entries() if wanted(entry))
 
 
-def _night(manifest: Manifest, entries: tuple[Entry, ...]) -> Night:
+def _night(manifest: Manifest, listed: Listed) -> Night:
     snapshot = manifest.snapshot
     return Night(
         snapshot.name,
-        entries,
+        listed,
         manifest.sites,
         frozenset(manifest.layouts),
         nanoseconds(snapshot.taken),

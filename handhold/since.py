@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from functools import cached_property
+from collections.abc import Collection, Container, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from handhold.archive.archive import Archive
+from handhold.archive.listed import Key, Listed
 from handhold.blank import blank
 from handhold.changes import Suspicious, dropped
 from handhold.device.claims import Claim
 from handhold.device.exports import Older
-from handhold.device.walk import Before
+from handhold.device.standing import Before
 from handhold.errors import OwnerError
 from handhold.layouts.layout import Layout
 from handhold.model import Device, Entry, Gap, Part, Site
 from handhold.names import native
-from handhold.nights import Held, Key, Night, backwards, last_held
+from handhold.nights import Held, Lay, Night, backwards, last_held
 
 
 class Gone(NamedTuple):
@@ -36,34 +36,20 @@ class Renamed(NamedTuple):
 
 
 class KeptBefore:
-    """What was kept as saves and states when it was last seen, by volume and path.
-
-    It is put together when the first file asks that no layout names and that looks like neither.
-    """
+    """What was kept as saves and states when it was last seen, by volume and path."""
 
     def __init__(self, nights: Sequence[Night]) -> None:
-        self._nights = nights
+        self._lay = [Lay(night.listed, night.sites) for night in nights]
 
     def __call__(self, volume: str, path: str) -> Before | None:
         """As what the file was kept, None if it was not."""
-        return self._kept.get((volume, path))
-
-    @cached_property
-    def _kept(self) -> dict[tuple[str, str], Before]:
-        kept: dict[tuple[str, str], Before] = {}
-        for night in reversed(self._nights):
-            lay = {(site.emulator, site.home): site for site in night.sites}
-            for entry in night.entries:
-                site = lay.get((entry.emulator, entry.home))
-                if site is not None and entry.part in (Part.SAVES, Part.STATES):
-                    path = f"{site.path}/{entry.path}" if site.path else entry.path
-                    kept[site.volume, path] = Before(entry.part, entry.game)
-        return kept
+        for lay in self._lay:
+            if (entry := lay.at(volume, path, (Part.SAVES, Part.STATES))) is not None:
+                return Before(entry.part, entry.game)
+        return None
 
 
-def moved_since(
-    claims: Iterable[Claim], before: Mapping[Key, Entry], sites: Iterable[Site]
-) -> dict[Key, Entry]:
+def moved_since(claims: Iterable[Claim], before: Listed, sites: Iterable[Site]) -> dict[Key, Entry]:
     """The last night's entries that lay where a claim lies that has another key now, by that key. Pure.
 
     So it is when a layout was written for what had been recognised until then: the files are the same ones.
@@ -73,13 +59,8 @@ def moved_since(
     missing = [claim for claim in claims if (claim.site.emulator, claim.site.home, claim.path) not in before]
     if not missing:
         return {}
-    lay = {(site.emulator, site.home): site for site in sites}
-    places: dict[tuple[str, str], Entry] = {}
-    for entry in before.values():
-        site = lay.get((entry.emulator, entry.home))
-        if site is not None:
-            places[site.volume, f"{site.path}/{entry.path}" if site.path else entry.path] = entry
-    found = ((claim, places.get((claim.site.volume, claim.volume_path))) for claim in missing)
+    lay = Lay(before, sites)
+    found = ((claim, lay.at(claim.site.volume, claim.volume_path)) for claim in missing)
     return {
         (claim.site.emulator, claim.site.home, claim.path): entry
         for claim, entry in found
@@ -114,7 +95,7 @@ def emptied_since(
     def last(key: Key) -> tuple[Entry, Night] | None:
         if key in moved:
             return moved[key], nights[0]
-        stood = ((night.by_key.get(key), night) for night in nights)
+        stood = ((night.listed.get(key), night) for night in nights)
         return next(((entry, night) for entry, night in stood if entry is not None), None)
 
     found: list[Suspicious] = []
@@ -162,21 +143,9 @@ def _last_good(archive: Archive, device: str, keys: Collection[Key]) -> dict[Key
     return found
 
 
-def missing_from(night: Night, standing: Iterable[Entry], others: Collection[Key]) -> list[Entry]:
-    """The entries of a night that are not kept any more: neither among the ``standing``, nor by their places.
-
-    ``standing`` are entries of that very night in its order, ``others`` the places of all else that is kept
-    now.
-    """
-    missing: list[Entry] = []
-    stand = iter(standing)
-    next_one = next(stand, None)
-    for entry in night.entries:
-        if entry is next_one:
-            next_one = next(stand, None)
-        elif entry.key not in others:
-            missing.append(entry)
-    return missing
+def missing_from(entries: Iterable[Entry], *kept: Container[Key]) -> list[Entry]:
+    """Those of some entries of earlier nights that are not ``kept`` any more, told by their places."""
+    return [entry for entry in entries if not any(entry.key in some for some in kept)]
 
 
 def dropped_since(
@@ -216,14 +185,14 @@ def no_longer_recognised(prior: Night, missing: Iterable[Entry], parts: frozense
 def gone_since(
     device: Device,
     prior: Night,
-    entries: Iterable[Entry],
+    kept: Iterable[str],
     gaps: Iterable[Gap],
     layouts: Iterable[Layout],
     went: Iterable[tuple[Entry, bool]],
 ) -> tuple[Gone, ...]:
-    """The emulators of which nothing is kept any more, though no gap says why."""
+    """The emulators of which nothing is kept any more, though no gap says why; ``kept`` are tonight's."""
     told = {gap.emulator for gap in gaps}
-    names = {entry.emulator for entry, _ in went} - {entry.emulator for entry in entries} - told
+    names = {entry.emulator for entry, _ in went}.difference(kept) - told
     known = {layout.id for layout in layouts}
     roots = {volume.name: volume.path for volume in device.volumes}
     standing = {

@@ -13,8 +13,8 @@ import msgspec
 from handhold.archive.archive import Archive
 from handhold.archive.head import Emptied, Snapshot
 from handhold.archive.inventory import Game
+from handhold.archive.listed import Key, Standing
 from handhold.archive.origins import others
-from handhold.archive.pages import in_order, together
 from handhold.archive.writer import Writer
 from handhold.changes import (
     Lost,
@@ -36,7 +36,7 @@ from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
 from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site, nanoseconds
 from handhold.names import native
-from handhold.nights import Key, Night, first_of, last_seen
+from handhold.nights import Night, first_of, last_seen
 from handhold.since import (
     Gone,
     KeptBefore,
@@ -136,6 +136,9 @@ def take(
             unread = _unread(archive, device.name, prior)
             other = others(archive.records(), device.name, archive.origin)
             quiet = Quiet(archive, device, prior, nanoseconds(started), reread=options.reread)
+            untouched = (
+                None if quiet.anew else Untouched(quiet, options.parts, archive, named_as_now(prior, layouts))
+            )
             walked = walk(
                 device,
                 layouts,
@@ -143,17 +146,14 @@ def take(
                 progress=seen,
                 recognise=options.recognise,
                 before=KeptBefore(seen_before) if options.recognise else None,
-                untouched=None
-                if quiet.anew
-                else Untouched(quiet, options.parts, archive.hold_all, named_as_now(prior, layouts)),
+                untouched=untouched,
                 ahead=None if quiet.anew else ahead,
             )
-        standing = in_order(walked.standing)
-        walked.standing.clear()
+        standing = Standing(prior.listed) if untouched is None else untouched.standing
         claims = [claim for claim in walked.claims if claim.part in options.parts]
         claims, older = without_older(claims, layouts, options.newest, options.newest_otherwise, is_whole)
         gaps = with_cards(archive, device, walked.gaps)
-        if not claims and not gaps and not prior.entries:
+        if not claims and not gaps and not prior.listed:
             raise OwnerError(
                 f"Nothing to keep was found on {device.name}.",
                 "handhold survey shows where it looked; are the volumes and the layouts the right ones?",
@@ -161,7 +161,7 @@ def take(
         used = [*claims, *_beside_exports(claims, standing, walked.sites)]
         stale = tuple(stale_exports(used, layouts, device.volumes, nanoseconds(started), is_whole))
         games = inventory(walked.claims)
-        before = prior.by_key
+        before = prior.listed
         moved = moved_since(claims, before, prior.sites)
         with archive.writer(level=options.level) as writer:
             known = first_of(moved, before)
@@ -178,7 +178,7 @@ def take(
                 else:
                     gaps.append(outcome)
             # For what is told, a file that the last night could not see is known from the night that did.
-            told = first_of(moved, *(night.by_key for night in seen_before))
+            told = first_of(moved, *(night.listed for night in seen_before))
             new = read
             if seen_before:
                 new = [e for e in read if (old := told(e.key)) is None or old.sha256 != e.sha256]
@@ -186,19 +186,20 @@ def take(
             elsewhere: set[Key] = set()
             if seen_before:  # a first night has nothing that it could miss, and may be large
                 elsewhere.update(entry.key for each in (entries, moved.values()) for entry in each)
-            entries = together(standing, entries)
             # What stands as it was is as empty as it was; only what a night knew as emptied stays told.
             doubtful = entries if any(night.emptied for night in seen_before) else read
-            suspicious = emptied_since(archive, device.name, seen_before, moved, doubtful)
+            emptied = [before[key] for key in prior.emptied if key in standing]
+            suspicious = emptied_since(archive, device.name, seen_before, moved, [*emptied, *doubtful])
+            homes = standing.homes | {(entry.emulator, entry.home) for entry in entries}
             snapshot = writer.finish(
                 device=device.name,
                 kind=Kind.NIGHT,
                 taken=started,
                 volumes=volume_notes(device),
-                sites=recorded(walked.sites, entries, gaps),
+                sites=recorded(walked.sites, homes, gaps),
                 layouts=_layouts(layouts, walked.sites),
                 entries=entries,
-                like=prior,
+                standing=standing,
                 gaps=gaps,
                 note=options.note,
                 games=games,
@@ -211,10 +212,8 @@ def take(
             stored = writer.stored_bytes
     by_part: dict[Part, int] = {}
     renamed = renamed_since(moved)
-    missing = [missing_from(prior, standing, elsewhere)]
-    if seen_before[1:]:
-        elsewhere.update(entry.key for entry in standing)
-        missing += [missing_from(night, (), elsewhere) for night in seen_before[1:]]
+    missing = [missing_from(prior.listed.entries(standing.others()), elsewhere)]
+    missing += [missing_from(night.listed.entries(), elsewhere, standing) for night in seen_before[1:]]
     went = [
         each
         for night, some in zip(seen_before, missing, strict=False)
@@ -224,8 +223,8 @@ def take(
         by_part[entry.part] = by_part.get(entry.part, 0) + 1
     return Result(
         snapshot=snapshot,
-        files=len(entries),
-        bytes=sum(entry.size for entry in entries),
+        files=snapshot.files,
+        bytes=snapshot.bytes,
         new_files=len(new),
         new_by_part=by_part,
         stored_bytes=stored,
@@ -235,7 +234,7 @@ def take(
         odd=tuple(odd),
         stale=stale,
         older=tuple(older),
-        gone=gone_since(device, prior, entries, gaps, layouts, went),
+        gone=gone_since(device, prior, {emulator for emulator, _ in homes}, gaps, layouts, went),
         lost=told_lost(went, (entry for entry in new if told(entry.key) is None)),
         suspicious=suspicious,
         renamed=tuple(renamed),
@@ -272,7 +271,7 @@ def _together(some: list[Entry], others: list[Entry]) -> list[Entry]:
     return [*some, *others] if some and others else some or others
 
 
-def _beside_exports(claims: Iterable[Claim], standing: Iterable[Entry], sites: Iterable[Site]) -> list[Claim]:
+def _beside_exports(claims: Iterable[Claim], standing: Standing, sites: Iterable[Site]) -> list[Claim]:
     """What stands as it was of the emulators that export, as claims: it tells how old an export is."""
     exporting = {claim.emulator for claim in claims if claim.site.kind is HomeKind.EXPORT}
     if not exporting:
@@ -280,8 +279,7 @@ def _beside_exports(claims: Iterable[Claim], standing: Iterable[Entry], sites: I
     lie = {(site.emulator, site.home): site for site in sites}
     return [
         Claim(lie[one.emulator, one.home], one.part, one.game, one.path, one.size, one.modified, "")
-        for one in standing
-        if one.emulator in exporting
+        for one in standing.entries(exporting)
     ]
 
 

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from itertools import chain
+from typing import TypeGuard
 
 from handhold.archive.archive import Archive
 from handhold.archive.blocks import block_id
+from handhold.archive.listed import Folder, Standing
 from handhold.archive.writer import TOOL
 from handhold.changes import is_quiet, may_all_be_quiet, may_be_quiet, times_count
+from handhold.columns import Files
 from handhold.device.claims import Claim
 from handhold.device.recognising import is_found
 from handhold.errors import OwnerError
@@ -107,7 +112,7 @@ def _written_since(archive: Archive, device: str, night: Night) -> set[Place] | 
             sites = {(site.emulator, site.home): site for site in manifest.sites}
             for entry in archive.entries(manifest):
                 site = sites.get((entry.emulator, entry.home))
-                old = night.by_key.get(entry.key)
+                old = night.listed.get(entry.key)
                 if site is None or (
                     old is not None and old.sha256 == entry.sha256 and lay.get(entry.key[:2]) == site
                 ):
@@ -118,22 +123,78 @@ def _written_since(archive: Archive, device: str, night: Night) -> set[Place] | 
     return found
 
 
+class AsThen:
+    """Which of a folder's files stand for entries of the last night; all are told by their numbers in it.
+
+    ``usable`` are those of that night's ``folder`` that a file can stand for; None: all of them.
+    """
+
+    def __init__(
+        self, standing: Standing, folder: Folder, files: Files, usable: Sequence[int] | None
+    ) -> None:
+        self._standing, self._folder, self._usable = standing, folder, usable
+        self._rows: list[int | None] | None = None  # of each file; None where they are just those of then
+        #: The files that stand for none.
+        self.rest: Sequence[int] = ()
+        if usable is not None or not files.same(folder.files):
+            then, rows = folder.files, list(chain(*folder.rows))
+            there = (
+                dict(zip(then, rows, strict=True))
+                if usable is None
+                else {then[number]: rows[number] for number in usable}
+            )
+            self._rows = list(map(there.get, files))
+            self.rest = [at for at, row in enumerate(self._rows) if row is None]
+
+    def entry(self, at: int) -> Entry | None:
+        """The entry that a file stands for, if there is one."""
+        row = self._folder.row_of(at) if self._rows is None else self._rows[at]
+        return None if row is None else self._standing.listed.entry(row)
+
+    def stand(self) -> None:
+        """All that can stand do."""
+        if self._rows is None:
+            self._standing.add_all(self._folder.rows)
+        else:
+            for row in filter(_is_there, self._rows):
+                self._standing.add(row)
+
+    def stand_one(self, at: int) -> None:
+        """A file does that stands for an entry."""
+        row = self._folder.row_of(at) if self._rows is None else self._rows[at]
+        assert row is not None
+        self._standing.add(row)
+
+    def parts(self) -> Mapping[Part, int]:
+        """Which parts those that can stand are of, and how many of each."""
+        rows = list(chain(*self._folder.rows) if self._rows is None else filter(_is_there, self._rows))
+        if len(self._folder.parts) == 1:
+            return dict.fromkeys(self._folder.parts, len(rows))
+        return Counter(entry.part for entry in self._standing.listed.entries(rows))
+
+    def knows(self, name: str) -> bool:
+        """Whether a file of this name can stand for an entry, were it as it was."""
+        names = self._folder.files.names
+        return name in (names if self._usable is None else {names[number] for number in self._usable})
+
+
+def _is_there(row: int | None) -> TypeGuard[int]:
+    return row is not None
+
+
 class Untouched:
     """The entries of the last night that a file of the same size and time stands for, by folder.
 
     ``named`` are the emulators of which it needs no rule to tell what such a file is (see ``named_as_now``).
-    ``holds`` tells whether the archive still has all of some entries: what it has not is read anew.
+    What ``archive`` has not all blocks of any more is read anew. Those that stand are noted in ``standing``.
     """
 
     def __init__(
-        self,
-        quiet: Quiet,
-        parts: Collection[Part],
-        holds: Callable[[Sequence[Entry]], bool],
-        named: Collection[str] = (),
+        self, quiet: Quiet, parts: Collection[Part], archive: Archive, named: Collection[str] = ()
     ) -> None:
         self.named = named
         night = quiet.night
+        self.standing = Standing(night.listed)
         #: The homes of recognised emulators, by volume and path, if recognition is what it was then.
         self.recognised: Mapping[tuple[str, str], Site] = {
             (site.volume, site.path): site
@@ -142,43 +203,40 @@ class Untouched:
         }
         self._quiet = quiet
         self._parts = frozenset(parts) - {Part.GAMES}  # games are listed one by one
-        self._holds = holds
+        self._archive = archive
 
     def then(self, site: Site, path: str) -> Entry | None:
         """What is kept now and was kept that night at a path of a home, be it as it was or not."""
-        entry = self._quiet.night.by_key.get((site.emulator, site.home, path))
+        entry = self._quiet.night.listed.get((site.emulator, site.home, path))
         return entry if entry is not None and entry.part in self._parts else None
 
-    def __call__(self, site: Site, folder: str) -> dict[tuple[str, int, int], Entry]:
-        """Those right in a folder (relative to the home, "" for the home itself), by name, size and time.
+    def __call__(self, site: Site, path: str, files: Files) -> AsThen | None:
+        """Which files, right in a folder (relative to the home, "" for the home itself), stand for entries.
 
         None in an export home: which of its files are kept is decided among all of them.
         """
         quiet = self._quiet
         if quiet.anew or site.kind is HomeKind.EXPORT or not quiet.lies_there(site):
-            return {}
-        entries = quiet.night.by_key.folder(site.emulator, site.home, folder)
-        if not entries:
-            return {}
-        taken, step, written = quiet.night.taken_ns, quiet.steps[site.volume], quiet.written
-        times = [entry.modified for entry in entries]
-        parts = {entry.part for entry in entries}
+            return None
+        folder = quiet.night.listed.folders.get((site.emulator, site.home, path))
+        if folder is None:
+            return None
+        taken, step, times = quiet.night.taken_ns, quiet.steps[site.volume], folder.files.times
         # Told of all at once where that can be done, which is nearly always.
         if (
-            written
-            or not parts <= self._parts
-            or not may_all_be_quiet(min(times), max(times), parts, taken, step)
-            or not self._holds(entries)
+            not quiet.written
+            and folder.parts <= self._parts
+            and may_all_be_quiet(min(times), max(times), folder.parts, taken, step)
+            and quiet.night.listed.are_held(folder.rows, self._archive.have_all, self._archive.hold_all)
         ):
-            entries = [
-                entry
-                for entry in entries
-                if entry.part in self._parts
-                and may_be_quiet(entry, taken, step)
-                and (site.volume, _below(site, entry.path)) not in written
-                and self._holds((entry,))
-            ]
-            times = [entry.modified for entry in entries]
-        name = len(folder) + 1 if folder else 0  # where it begins in a path
-        names, sizes = [entry.path[name:] for entry in entries], [entry.size for entry in entries]
-        return dict(zip(zip(names, sizes, times, strict=True), entries, strict=True))
+            return AsThen(self.standing, folder, files, None)
+        entries = quiet.night.listed.entries(chain(*folder.rows))
+        usable = [
+            number
+            for number, entry in enumerate(entries)
+            if entry.part in self._parts
+            and may_be_quiet(entry, taken, step)
+            and (site.volume, _below(site, entry.path)) not in quiet.written
+            and self._archive.hold_all((entry,))
+        ]
+        return AsThen(self.standing, folder, files, usable) if usable else None

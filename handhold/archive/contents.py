@@ -14,7 +14,8 @@ from handhold.archive.description import ADVICE
 from handhold.archive.index import Index, Place
 from handhold.archive.inorder import InOrder
 from handhold.archive.inventory import Game
-from handhold.archive.manifest import Manifest
+from handhold.archive.listed import Listed
+from handhold.archive.manifest import Manifest, PageRef
 from handhold.archive.members import Member
 from handhold.archive.storage import Storage
 from handhold.errors import Damaged
@@ -84,12 +85,22 @@ class Contents:
             self._kept -= len(self._pages.popitem(last=False)[1])
         return found
 
-    def page_once(self, page_id: str) -> tuple[Entry, ...]:
-        """The same, for a reader that goes through all of a night once: nothing is kept in memory here."""
+    def listed(self, refs: Iterable[PageRef]) -> Listed:
+        """What pages list, which follow each other in a manifest, for a reader that goes through it once.
+
+        Raises ``Damaged``.
+        """
+        refs, listed, blocks = list(refs), Listed(), InOrder(self)
         try:
-            return self._pages.get(page_id) or pages.decode(self.block(page_id))
+            # In the order in which they lie: pages that changed lie behind others, night by night.
+            rows = self.index.rows_of([bytes.fromhex(ref.id) for ref in refs])
+            order = sorted(range(len(refs)), key=rows.__getitem__)
+            data = dict(zip(order, (blocks.block(refs[at].id) for at in order), strict=True))
+            for at, ref in enumerate(refs):
+                listed.add(ref, data.pop(at))
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
+        return listed
 
     def search(self, fits: Callable[[searching.Glance | Entry], bool], words: Collection[str] = ()) -> Look:
         """A look for entries in the pages of many years.
@@ -133,6 +144,10 @@ class Contents:
         except (ValueError, Damaged):
             return False
         return self.index.has_all(one.id for one in ranges)
+
+    def have_all(self, idents: bytes) -> bool:
+        """Whether all of these blocks, by their names one behind the other, lie in whole bundles."""
+        return self.index.has_run(idents)
 
     def hold_all(self, entries: Sequence[Entry]) -> bool:
         """Whether every block that any of the entries needs lies in a whole bundle (``holds``)."""

@@ -11,7 +11,7 @@ import sys
 import threading
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from heapq import merge
 from itertools import count
 from typing import NamedTuple
@@ -117,6 +117,27 @@ class Index:
         self._next = (table, at)
         return True
 
+    def has_run(self, idents: bytes) -> bool:
+        """``has_all`` of blocks by their names one behind the other, mostly in the order of a bundle.
+
+        They are held against its rows all at once; few others among them lie elsewhere.
+        """
+        count = len(idents) // 32
+        table, at = self._next
+        others = _unlike(table, at, idents)
+        if 2 * len(others) > count:
+            if idents[:32] not in self:
+                return False
+            table, at = self._next
+            if not table.startswith(idents[:32], at):  # it was just found: this is the row behind it
+                at = max(at - _ROW_SIZE, 0)
+            others = _unlike(table, at, idents)
+        for number in others:
+            if idents[32 * number : 32 * number + 32] not in self:
+                return False
+        self._next = table, at + count * _ROW_SIZE
+        return True
+
     def __len__(self) -> int:
         """The number of records; a block that lies in two bundles counts twice."""
         return self._rows
@@ -148,6 +169,17 @@ class Index:
         yield from self._found(ident)
         if ident in self._recent:
             yield self._recent[ident]
+
+    def rows_of(self, idents: Sequence[bytes]) -> list[int]:
+        """A record of each of many blocks (``numbers``); -1 for one that is in no whole bundle."""
+        wanted = {int.from_bytes(ident[:8], sys.byteorder): ident for ident in idents}
+        found: dict[bytes, int] = {}
+        for table, start in self._each():
+            words = array("Q", table)[:: _ROW_SIZE // 8]
+            for row in [row for row, word in enumerate(words, start) if word in wanted]:
+                at = (row - start) * _ROW_SIZE
+                found.setdefault(table[at : at + 32], row)
+        return [found.get(ident, -1) for ident in idents]
 
     def tables(self) -> Iterator[tuple[str, bytes]]:
         """The bundles that are whole, each with its table."""
@@ -322,6 +354,19 @@ class Index:
                     continue  # nothing more can be had from that one
             self._salvaged = found  # whole at once: another thread may ask meanwhile
         return self._salvaged
+
+
+def _unlike(table: bytes, at: int, idents: bytes) -> Collection[int]:
+    """Which of some blocks, by their numbers, are not those of the rows from ``at`` on, in turn."""
+    count = len(idents) // 32
+    rows, names = array("Q", table[at : at + count * _ROW_SIZE]), array("Q", idents)
+    step = _ROW_SIZE // 8
+    others = set(range(len(rows) // step, count))
+    for word in range(4):  # of each row the first ones are the name
+        some, wanted = rows[word::step], names[word::4]
+        if some != wanted:
+            others.update(n for n, (one, other) in enumerate(zip(some, wanted)) if one != other)  # noqa: B905
+    return others
 
 
 def _keys(table: bytes, start: int) -> list[int]:

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import re
 import string
-from bisect import bisect_left
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import tee
 from operator import attrgetter, lt
+from typing import NamedTuple
 
 import msgspec
 import xxhash
-from msgspec.structs import force_setattr
+from msgspec.structs import astuple, force_setattr
 
-from handhold.model import Entry
+from handhold.model import Entry, Part
 from handhold.names import is_one_line, trouble_with
 
 #: A page begins at an entry whose key's hash is divisible by this, so this is also a page's mean length.
@@ -29,14 +29,12 @@ DIGEST = re.compile(r"[0-9a-f]{64}")
 _FIRST, _MORE = r"[\w (\[!',&+#~=-]", r"[\w .()\[\]!',&+#~=-]*"
 _ORDINARY = re.compile(f"{_FIRST}{_MORE}(?:/{_FIRST}{_MORE})*", re.ASCII)
 _ORDINARY_LENGTH = 250
-#: The characters of such paths and of digests, and how paths are put so that an empty name, and one that
-#: begins with a dot, can be found without a look at each: a line's end as the end of a name.
+#: The characters of such paths, and of digests.
 _ORDINARY_CHARS = (string.ascii_letters + string.digits + "_ .()[]!',&+#~=-/").encode()
-_ENDS_NAME = bytes.maketrans(b"\n", b"/")
 _HEX_CHARS = b"0123456789abcdef"
-#: Where only one in so many is to be put among others that are sorted, its place is looked for.
-_FEW = 16
 _OUT_OF_ORDER = "the page's entries are out of order"
+#: The order of entries.
+key_of: Callable[[Entry], tuple[str, str, str]] = attrgetter("emulator", "home", "path")
 _encoder = msgspec.json.Encoder()
 _decoder = msgspec.json.Decoder(Entry)
 
@@ -54,26 +52,9 @@ def put_in_order(entries: list[Entry]) -> None:
         entries.sort(key=attrgetter(name))
 
 
-def together(ordered: list[Entry], others: list[Entry]) -> list[Entry]:
-    """Entries that are sorted by key and others that are not, all sorted; may be one of these very lists."""
-    if not others:
-        return ordered
-    if len(others) * _FEW > len(ordered):
-        every = [*others, *ordered] if ordered else others
-        put_in_order(every)
-        return every
-    every, at = [], 0
-    for entry in in_order(others):
-        end = bisect_left(ordered, entry.key, at, key=_key)
-        every += ordered[at:end]
-        every.append(entry)
-        at = end
-    return every + ordered[at:]
-
-
 def are_in_order(entries: Iterable[Entry]) -> bool:
     """Whether entries are sorted by key, each once; tells it without a copy of them."""
-    keys, following = tee(map(_key, entries))
+    keys, following = tee(map(key_of, entries))
     next(following, None)
     return all(map(lt, keys, following))
 
@@ -98,14 +79,6 @@ def first(entries: Sequence[Entry], start: int) -> Sequence[Entry]:
     return entries[start:end]
 
 
-def first_like(entries: Sequence[Entry], start: int, there: Sequence[Entry]) -> Sequence[Entry]:
-    """The page that begins at ``start``, if it has the keys of the page that is ``there``; else nothing."""
-    page = tuple(entries[start : start + len(there)])
-    if not there or len(page) != len(there) or not ends(entries, start, start + len(page)):
-        return ()
-    return page if all(new is old or new.key == old.key for new, old in zip(page, there, strict=True)) else ()
-
-
 def ends(entries: Sequence[Entry], start: int, end: int) -> bool:
     """Whether a page that begins at ``start`` and has no end before ``end`` has it there."""
     return end == len(entries) or end - start >= LONGEST or begins_page(entries[end])
@@ -113,8 +86,12 @@ def ends(entries: Sequence[Entry], start: int, end: int) -> bool:
 
 def begins_page(entry: Entry) -> bool:
     """Whether a page begins at this entry; depends on its key alone."""
-    key = f"{entry.emulator}\0{entry.home}\0{entry.path}".encode()
-    return xxhash.xxh3_64_intdigest(key) % MEAN == 0
+    return begins((entry.emulator, entry.home, entry.path))
+
+
+def begins(key: tuple[str, str, str]) -> bool:
+    """The same by an entry's key."""
+    return xxhash.xxh3_64_intdigest("\0".join(key).encode()) % MEAN == 0
 
 
 def encode(entries: Sequence[Entry]) -> bytes:
@@ -122,42 +99,93 @@ def encode(entries: Sequence[Entry]) -> bytes:
     return _encoder.encode_lines(entries)
 
 
+class Columns(NamedTuple):
+    """What entries say, each in its column."""
+
+    emulators: Sequence[str]
+    parts: Sequence[Part]
+    homes: Sequence[str]
+    paths: Sequence[str]
+    sizes: Sequence[int]
+    times: Sequence[int]
+    digests: Sequence[str]
+    games: Sequence[str | None]
+    recipes: Sequence[str | None]
+    members: Sequence[str | None]
+
+    @property
+    def are_single(self) -> bool:
+        """Whether none of them has a recipe or members: each is one block, or empty."""
+        return self.recipes.count(None) == self.members.count(None) == len(self.paths)
+
+    @property
+    def places(self) -> set[tuple[str, str]]:
+        """All emulators and homes."""
+        count = len(self.paths)
+        if self.emulators.count(self.emulators[0]) == self.homes.count(self.homes[0]) == count:
+            return {(self.emulators[0], self.homes[0])}
+        return {*zip(self.emulators, self.homes, strict=True)}
+
+
+def columns_of(entries: Sequence[Entry]) -> Columns:
+    """The columns of entries, of which there is one at least."""
+    return Columns._make(zip(*map(astuple, entries), strict=True))
+
+
 def decode(page: bytes) -> tuple[Entry, ...]:
     """The entries of a page, each checked: names, numbers, digests, and their order.
 
     Raises ``ValueError`` with what is wrong.
     """
+    entries, columns = decode_columns(page)
+    _share_names(entries, columns)
+    return entries
+
+
+def decode_columns(page: bytes) -> tuple[tuple[Entry, ...], Columns]:
+    """The same, and their columns."""
     entries = _decoded(page)
     if not entries:
         raise ValueError("the page is empty")
-    homes = _share_names(entries)
-    if not all_sound(entries, homes):
+    columns = columns_of(entries)
+    homes = columns.places
+    if not _are_sound(columns, homes):
         for entry in entries:
             _believe(entry)
     if len(homes) > 1:
         check_order(entries)
-    else:
-        paths = [entry.path for entry in entries]
-        if not all(map(lt, paths, paths[1:])):
-            raise ValueError(_OUT_OF_ORDER)
-    return entries
+    elif not all(map(lt, columns.paths, columns.paths[1:])):
+        raise ValueError(_OUT_OF_ORDER)
+    return entries, columns
 
 
-def _share_names(entries: Sequence[Entry]) -> set[tuple[str, str]]:
-    """Gives entries that follow each other one text for the same emulator and home; all of these.
+def decode_sound(page: bytes) -> tuple[Entry, ...]:
+    """The entries of a page that was checked before."""
+    return _decoded(page)
+
+
+def decode_line(line: bytes) -> Entry:
+    """The entry of one line of a page that was checked before."""
+    return _decoder.decode(line)
+
+
+def are_lines(page: bytes, entries: int) -> bool:
+    """Whether a page of so many entries, which was checked, has a line for each."""
+    return page.endswith(b"}\n") and page.count(b"\n") == entries == page.count(b"}\n{") + 1
+
+
+def _share_names(entries: Sequence[Entry], columns: Columns) -> None:
+    """Gives entries that follow each other one text for the same emulator and home.
 
     In 100,000 entries that is 11 MB. The values are equal, so nothing can see the change.
     """
-    emulator, home = entries[0].emulator, entries[0].home
-    homes = {(emulator, home)}
+    emulator, home = columns.emulators[0], columns.homes[0]
     for entry in entries:
         if entry.emulator == emulator and entry.home == home:
             force_setattr(entry, "emulator", emulator)
             force_setattr(entry, "home", home)
         else:
             emulator, home = entry.emulator, entry.home
-            homes.add((emulator, home))
-    return homes
 
 
 class KnownLines:
@@ -229,57 +257,51 @@ def _decoded(page: bytes) -> tuple[Entry, ...]:
         raise ValueError(f"the page cannot be read ({error})") from error
 
 
-def all_sound(entries: Sequence[Entry], homes: Collection[tuple[str, str]] | None = None) -> bool:
+def all_sound(entries: Sequence[Entry]) -> bool:
     """Whether all are surely sound, told column by column, which is faster than entry by entry.
-
-    ``homes`` are all emulators and homes of the entries, where the caller knows them.
 
     Never true where ``trouble_of`` has a word about one; false where any needs that closer look.
     """
-    paths = [entry.path for entry in entries]
-    digests = [entry.sha256 for entry in entries]
-    sizes = [entry.size for entry in entries]
-    times = [entry.modified for entry in entries]
-    games = [entry.game for entry in entries if entry.game is not None]
-    if homes is None:
-        homes = {(entry.emulator, entry.home) for entry in entries}
+    if not entries:
+        return False
+    columns = columns_of(entries)
+    return _are_sound(columns, columns.places)
+
+
+def _are_sound(columns: Columns, homes: Collection[tuple[str, str]]) -> bool:
+    """The same of entries by their columns, all of whose emulators and homes are known."""
+    sizes, times = columns.sizes, columns.times
+    games = list(filter(None, columns.games))
     return (
-        max(map(len, paths), default=0) <= _ORDINARY_LENGTH
-        and _are_ordinary(paths)
+        columns.are_single
+        and max(map(len, columns.paths)) <= _ORDINARY_LENGTH
+        and _are_ordinary(columns.paths)
         and all(_trouble_of_home(*each) is None for each in homes)
-        and {*map(len, digests)} == {64}
-        and not "".join(digests).encode(errors="replace").translate(None, _HEX_CHARS)
+        and {*map(len, columns.digests)} == {64}
+        and not "".join(columns.digests).encode(errors="replace").translate(None, _HEX_CHARS)
         and min(sizes) >= 0
         and max(sizes) <= _LARGEST_FILE
         and min(times) >= -_LARGEST_FILE
         and max(times) <= _LARGEST_FILE
-        and not any(entry.recipe is not None or entry.members is not None for entry in entries)
         and "".join(games).isprintable()
         and max(map(len, games), default=0) <= _ORDINARY_LENGTH
     )
 
 
 def _are_ordinary(paths: Sequence[str]) -> bool:
-    """Whether all paths are ordinary (``_ORDINARY``), told of all at once.
+    """Whether all paths are ordinary, told of all at once: no empty name, and none that begins with a dot.
 
     >>> _are_ordinary(["saves/a.sav"]), _are_ordinary(["saves/.a"]), _are_ordinary(["saves/", "a"])
     (True, False, False)
     """
-    text = "\n".join(paths)
-    lines = f"\n{text}\n".encode(errors="replace")
-    if lines.translate(None, _ORDINARY_CHARS) != b"\n" * (len(paths) + 1):
-        return False
-    names = lines.translate(_ENDS_NAME)
-    return b"//" not in names and b"/." not in names
+    names = f"/{'/'.join(paths)}/".encode(errors="replace")
+    return not names.translate(None, _ORDINARY_CHARS) and b"//" not in names and b"/." not in names
 
 
 def _believe(entry: Entry) -> None:
     trouble = trouble_of(entry)
     if trouble:
         raise ValueError(f"the page has an entry that cannot be believed: {trouble}")
-
-
-_key = attrgetter("emulator", "home", "path")
 
 
 def check_order(entries: Sequence[Entry]) -> None:

@@ -8,7 +8,6 @@ from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import datetime
 from itertools import pairwise
 from types import TracebackType
-from typing import NamedTuple, Protocol
 
 from msgspec import structs
 
@@ -22,7 +21,9 @@ from handhold.archive.bundle import END_SIZE, MAGIC, ROW, BundleWriter
 from handhold.archive.description import ADVICE
 from handhold.archive.head import Emptied, GamesNote, Snapshot, VolumeNote
 from handhold.archive.inventory import Game
+from handhold.archive.listed import Listed, Standing
 from handhold.archive.manifest import PageRef
+from handhold.archive.paging import Changed, paged
 from handhold.archive.parity.sheet import FOLDER as PARITY
 from handhold.archive.putting import Putting
 from handhold.archive.spare import use_spares
@@ -36,26 +37,6 @@ TOOL = f"handhold {__version__}"
 _AT_ONCE = 1 << 20
 #: So many blocks that a run put into whole bundles are remembered by name.
 _REMEMBERED = 1 << 17
-
-
-class Paged(Protocol):
-    """The entries of a snapshot, by key, and the pages that they stand in, one after the other."""
-
-    @property
-    def entries(self) -> tuple[Entry, ...]:
-        """All of them."""
-
-    @property
-    def pages(self) -> tuple[PageRef, ...]:
-        """None, or those of all entries."""
-
-
-class _Page(NamedTuple):
-    """A page that does not stand in the archive as it is, by the id of its block."""
-
-    id: bytes
-    data: bytes
-    fresh: Sequence[Entry]  # those that were not read from the archive in this run
 
 
 class Writer(Putting):
@@ -194,7 +175,7 @@ class Writer(Putting):
         layouts: Mapping[str, bytes],
         entries: Iterable[Entry],
         gaps: Sequence[Gap],
-        like: Paged | None = None,
+        standing: Standing | None = None,
         note: str = "",
         base: str | None = None,
         safety: str | None = None,
@@ -208,8 +189,8 @@ class Writer(Putting):
     ) -> Snapshot:
         """Writes pages and layouts, closes the bundle, and writes the manifest last: then it is there.
 
-        ``entries`` in any order, each with blocks that are known. ``like`` is an earlier snapshot that was
-        read in this run: where its very entries stand again, so do its pages. ``games`` are listed, not
+        ``entries`` in any order, each with blocks that are known; and those of an earlier snapshot that was
+        read in this run which stand again, none at the place of another. ``games`` are listed, not
         kept, as long as the list can be read back; ``versions`` are those of the known emulators;
         ``left_out`` and ``only_layouts`` are what the night was told not to look at, ``emptied`` the saves
         that have no content any more, ``recognised`` the emulators with a layout of which there are entries
@@ -219,9 +200,12 @@ class Writer(Putting):
         Raises ``ValueError`` for entries that could not be read back, ``OwnerError`` if it cannot be written.
         """
         taken = heads.with_plain_offset(taken)
+        standing = standing or Standing(Listed())
+        files, size = len(standing), standing.bytes
         entries = list(entries) if not isinstance(entries, list) else entries
-        ordered = entries if pages.are_in_order(entries) else pages.in_order(entries)
-        refs = self._put_pages(ordered, like)
+        files += len(entries)
+        size += sum(entry.size for entry in entries)
+        refs = self._put_pages(entries, standing)
         layout_ids = {emulator: self.put_plain(layout) for emulator, layout in layouts.items()}
         listed = self._put_games(games)
         self.settle()
@@ -232,8 +216,8 @@ class Writer(Putting):
             kind=kind,
             taken=taken,
             tool=TOOL,
-            files=len(ordered),
-            bytes=sum(entry.size for entry in ordered),
+            files=files,
+            bytes=size,
             pages=len(refs),
             gaps=len(gaps),
             volumes=volumes,
@@ -324,51 +308,37 @@ class Writer(Putting):
             return None
         return GamesNote(self.put_list(data), len(games))
 
-    def _put_pages(self, ordered: Sequence[Entry], like: Paged | None) -> list[PageRef]:
+    def _put_pages(self, entries: list[Entry], standing: Standing) -> list[PageRef]:
         """Stores the pages.
 
-        Those that stand in ``like`` were read from the archive in this run, and checked; where no bundle is
-        hurt, they were read from whole ones. Where only some entries of one changed, only those are checked.
+        Those that stand were read from the archive in this run, and checked; where no bundle is hurt, they
+        were read from whole ones. Where only some entries of one changed, only those are checked.
         """
-        before = like.entries if like is not None else ()
-        standing: dict[tuple[str, str, str], tuple[PageRef, int]] = {}  # by the key of its first entry
-        if like is not None and not self._index.hurt:
-            start = 0
-            for ref in like.pages:
-                standing[before[start].key] = ref, start
-                start += ref.entries
+        if self._index.hurt or len(standing.listed.pages) != standing.listed.page_count:
+            entries, standing = [*standing.entries(), *entries], Standing(Listed())
+        ordered = entries if pages.are_in_order(entries) else pages.in_order(entries)
         refs: list[PageRef] = []
-        changed: list[_Page] = []
-        size = at = 0
-        while at < len(ordered):
-            stood, start = standing.get(ordered[at].key, (None, 0))
-            there = before[start : start + stood.entries] if stood is not None else ()
-            page = pages.first_like(ordered, at, there)
-            if stood is not None and page == there:
-                refs.append(stood)
-                at += len(page)
+        changed: list[tuple[bytes, Changed]] = []
+        size = 0
+        for page in paged(standing, ordered):
+            if isinstance(page, PageRef):
+                refs.append(page)
                 continue
-            if page:
-                fresh: Sequence[Entry] = [new for new, old in zip(page, there, strict=True) if new is not old]
-            else:
-                page = fresh = pages.first(ordered, at)
-            data = pages.encode(page)
-            ident = block_id(data)
-            refs.append(PageRef(ident.hex(), len(page)))
-            changed.append(_Page(ident, data, fresh))
-            size += len(data)
+            ident = block_id(page.data)
+            refs.append(PageRef(ident.hex(), page.entries))
+            changed.append((ident, page))
+            size += len(page.data)
             if size >= _AT_ONCE:
                 self._put_changed(changed)
                 changed, size = [], 0
-            at += len(page)
         self._put_changed(changed)
         return refs
 
-    def _put_changed(self, changed: Sequence[_Page]) -> None:
-        """Stores those pages that are not known, once their fresh entries were checked."""
+    def _put_changed(self, changed: Sequence[tuple[bytes, Changed]]) -> None:
+        """Stores those pages that are not known, by their ids, once their fresh entries were checked."""
         moment = self.moment
-        new = [page for page in changed if not self.known(page.id)]
-        fresh = [entry for page in new for entry in page.fresh]
+        new = [(ident, page) for ident, page in changed if not self.known(ident)]
+        fresh = [entry for _, page in new for entry in page.fresh]
         sound = pages.all_sound(fresh)
         for entry in fresh:
             if not sound and (trouble := pages.trouble_of(entry)):
@@ -377,7 +347,7 @@ class Writer(Putting):
         for one, other in pairwise(fresh):
             if one.path == other.path and one.key == other.key:
                 raise ValueError(f"two entries have the same place: {one.key}")
-        sealed = seal_all([page.data for page in new], self.level, [page.id for page in new])
+        sealed = seal_all([page.data for _, page in new], self.level, [ident for ident, _ in new])
         self.put_all(sealed, moment)
 
     def _check_put(self, entry: Entry) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from handhold.device.listing import joined
-from handhold.model import Device, Entry, Gap, HomeKind, Part, Site
+from handhold.model import Device, Gap, HomeKind, Part, Site
 from handhold.names import native
 
 if TYPE_CHECKING:
@@ -106,7 +106,6 @@ class Walk(msgspec.Struct, frozen=True):
     files: int  # ordinary files that were looked at
     ways: tuple[Way, ...] = ()  # the places at which homes were looked for, and what came of it
     recognised: Mapping[str, Recognised] = {}  # by emulator
-    standing: list[Entry] = []  # of files that are as they were, instead of claims
 
 
 class Candidate(NamedTuple):

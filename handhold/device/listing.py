@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import stat
 import unicodedata
+from array import array
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from functools import lru_cache
 from operator import attrgetter
 from typing import Any, NamedTuple, Protocol
 
+from handhold.columns import Files
 from handhold.device.temporary import is_temporary
 from handhold.device.times import FARTHEST, modified_of
 from handhold.names import are_plain, written
@@ -56,14 +58,10 @@ def listed(scan: Scan, path: str) -> tuple[list[Listed], OSError | None]:
     return found, trouble
 
 
-#: Name in written form, size in bytes, and time as ``modified_of`` gives it.
-File = tuple[str, int, int]
-
-
 class Looked(NamedTuple):
     """What lies in a folder, after a look at each name."""
 
-    files: Sequence[File]  # the ordinary ones
+    files: Files  # the ordinary ones, with their times as ``modified_of`` gives them
     folders: Sequence[tuple[str, str]]  # each as the operating system writes it, and in written form
     others: Sequence[tuple[str, Listed, int]] = ()  # neither files nor folders, with their modes
     failed: Sequence[tuple[str, Listed, OSError]] = ()  # of which nothing could be learned
@@ -106,7 +104,7 @@ def looked_at(entries: Sequence[Listed]) -> Looked:
     times = [status.st_mtime_ns for status in statuses]
     if times and not -FARTHEST <= min(times) <= max(times) <= FARTHEST:
         times = list(map(modified_of, statuses))
-    files = list(zip(names, [status.st_size for status in statuses], times, strict=True))
+    files = Files("\n".join(names), array("q", [status.st_size for status in statuses]), array("q", times))
     return Looked(files, [(name, written(name)) for name in folders], others, failed, statuses)
 
 

@@ -11,10 +11,12 @@ import os
 import stat
 import struct
 import sys
+from array import array
 from collections.abc import Collection, Sequence
 
 from handhold.beside import end, started
-from handhold.device.listing import File, Looked, joined
+from handhold.columns import File, Files
+from handhold.device.listing import Looked, joined
 from handhold.device.temporary import is_temporary
 from handhold.device.times import FARTHEST
 from handhold.names import are_plain
@@ -78,7 +80,10 @@ class LookAhead:
                 self._take()
                 self._close()
         folders, files = marshal.loads(record)
-        return None if files is None else Looked(files, [(name, name) for name in folders])
+        if files is None:
+            return None
+        names, sizes, times = files
+        return Looked(Files(names, array("q", sizes), array("q", times)), [(name, name) for name in folders])
 
     def _take(self) -> bool:
         """Takes the records that were written since; whether there were any."""
@@ -121,7 +126,8 @@ def _look(roots: Sequence[str], left_out: Collection[str], memory: int, pipe: in
                 continue
             seen.add(path)
             folders, files = _glimpse(path)
-            record = marshal.dumps((path, marshal.dumps((folders, files))))
+            columns = None if files is None else (files.text, files.sizes.tobytes(), files.times.tobytes())
+            record = marshal.dumps((path, marshal.dumps((folders, columns))))
             data = memoryview(_LENGTH.pack(len(record)) + record)
             told += len(data)
             if told > _MOST:
@@ -135,7 +141,7 @@ def _look(roots: Sequence[str], left_out: Collection[str], memory: int, pipe: in
             stack += [joined(path, name) for name in reversed(folders)]
 
 
-def _glimpse(path: str) -> tuple[list[str], list[File] | None]:
+def _glimpse(path: str) -> tuple[list[str], Files | None]:
     """The folders in a folder, and its files; None for these where anything in it is out of the ordinary."""
     folders: list[str] = []
     files: list[File] = []
@@ -158,12 +164,20 @@ def _glimpse(path: str) -> tuple[list[str], list[File] | None]:
     finally:
         os.close(folder)
     folders.sort()
+    if not ordinary or not are_plain(folders):
+        return folders, None
+    if not files:
+        return folders, Files.of(())
     files.sort()
-    ordinary = (
-        ordinary
-        and are_plain(folders)
-        and are_plain(name for name, _, _ in files)
-        and not any(is_temporary(name) for name, _, _ in files if name[0] == ".")
-        and all(-FARTHEST <= modified <= FARTHEST for _, _, modified in files)
-    )
-    return folders, files if ordinary else None
+    names, _, times = zip(*files, strict=True)
+    if (
+        not are_plain(names)
+        or any(map(is_temporary, filter(_begins_with_a_dot, names)))
+        or not -FARTHEST <= min(times) <= max(times) <= FARTHEST
+    ):
+        return folders, None
+    return folders, Files.of(files)
+
+
+def _begins_with_a_dot(name: str) -> bool:
+    return name[0] == "."

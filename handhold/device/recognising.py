@@ -12,8 +12,7 @@ import hashlib
 import os
 import re
 import stat
-from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -24,7 +23,7 @@ from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import PACKAGE, Surroundings
 from handhold.layouts.recognition.recognise import HEAD, SURE, emulator_id, recognise, role
 from handhold.layouts.recognition.signals import signals
-from handhold.model import Entry, HomeKind, Part, Site
+from handhold.model import HomeKind, Part, Site
 
 KEPT = (Part.SAVES, Part.STATES)
 #: The home of a recognised emulator, as ``site_of`` names it. No home of a layout is found under such a name.
@@ -213,10 +212,10 @@ class Recognition:
         key = (looks.part, why)
         reasons[key] = reasons.get(key, 0) + 1
 
-    def note_again(self, emulator: str, entries: Iterable[Entry]) -> None:
-        """Counts files that stand for what they were recognised as on the last night."""
+    def note_again(self, emulator: str, parts: Mapping[Part, int]) -> None:
+        """Counts files, by part, that stand for what they were recognised as on the last night."""
         reasons = self.found.setdefault(emulator, Recognised()).reasons
-        for part, files in Counter(entry.part for entry in entries).items():
+        for part, files in parts.items():
             reasons[part, AS_THEN] = reasons.get((part, AS_THEN), 0) + files
 
     def _head(self, place: str, *, silent: bool = True) -> bytes:

@@ -26,6 +26,7 @@ class Step(NamedTuple):
     parent: int | None  # in the list of folders
     active: tuple[Active, ...]
     here: Surroundings | None = None  # what the way to it says; None where nothing is recognised
+    into: str = ""  # its name, where ``here`` is what the way to the folder around it says
 
 
 class Special(NamedTuple):

@@ -7,9 +7,10 @@ is sure of go to the home that holds them, or else to the emulator whose folder 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
+from handhold.columns import File, Files
 from handhold.device.asking import Active, asked, begun
 from handhold.device.claims import Claim, Conflict, Skipped, Walk
 from handhold.device.homes import (
@@ -21,7 +22,7 @@ from handhold.device.homes import (
     locate,
 )
 from handhold.device.leftovers import NOT_LOOKED_AT, Folder, Taken, unclaimed
-from handhold.device.listing import File, Looked, Scan, below, joined, listed, looked_at
+from handhold.device.listing import Looked, Scan, below, joined, listed, looked_at
 from handhold.device.lookahead import LookAhead
 from handhold.device.recognising import (
     KEPT,
@@ -33,12 +34,13 @@ from handhold.device.recognising import (
     surroundings_of,
 )
 from handhold.device.refused import Refused, Special, Step
+from handhold.device.standing import AsThen, Before, Untouched
 from handhold.device.trouble import why_unreadable
 from handhold.device.ways import Outcome
 from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import Surroundings
 from handhold.layouts.recognition.recognise import SURE
-from handhold.model import Device, Entry, Gap, HomeKind, Part, Site
+from handhold.model import Device, Gap, HomeKind, Part, Site
 from handhold.names import native
 
 if TYPE_CHECKING:
@@ -69,7 +71,7 @@ def walk(
     claims, and the rest says what it was taken for. What was kept ``before`` (by volume and path) and no
     layout speaks of stays kept, whatever it looks like by now, unless it is surely a game: a save that is
     full says less than one that was just begun. Where a file stands for an entry that ``untouched`` gives,
-    the entry is ``standing``, and there is no claim. No file is looked at more than once, and none that
+    that is told it, and there is no claim. No file is looked at more than once, and none that
     was looked at ``ahead``; only files that
     recognition cannot decide by their names are opened, once. Never raises for what it finds: whatever could
     not be read is a ``Gap`` in the result.
@@ -113,33 +115,7 @@ def walk(
             for way in homes.ways
         ),
         recognised=recognition.found if recognition else {},
-        standing=tour.standing,
     )
-
-
-class Before(NamedTuple):
-    """What a file was kept as."""
-
-    part: Part
-    game: str | None
-
-
-class Untouched(Protocol):
-    """The entries of the last night that a file of the same size and time stands for."""
-
-    @property
-    def named(self) -> Collection[str]:
-        """The emulators whose rules need not be asked what such a file is: they say the same as then."""
-
-    def then(self, site: Site, path: str) -> Entry | None:
-        """What is kept now and was kept that night at a path of a home, be it as it was or not."""
-
-    @property
-    def recognised(self) -> Mapping[tuple[str, str], Site]:
-        """The homes of recognised emulators, by volume and path, if recognition is what it was then."""
-
-    def __call__(self, site: Site, folder: str) -> Mapping[File, Entry]:
-        """Those right in a folder of a home ("" for the home itself), by name, size and time."""
 
 
 class _Tour:
@@ -158,8 +134,7 @@ class _Tour:
     ) -> None:
         self.untouched = untouched
         self.ahead = ahead
-        self.standing: list[Entry] = []
-        self.folder_as_it_was: tuple[Site | None, str, Mapping[File, Entry]] = (None, "", {})
+        self.folder_as_it_was: tuple[Files | None, Site | None, str, AsThen | None] = (None, None, "", None)
         self.before = before
         self.recognition = recognition
         self.homes = homes
@@ -213,7 +188,7 @@ class _Tour:
         if root is not None and step.parent is not None:  # another volume begins inside this one
             self.folders[step.parent].known = True
             above = None if step.here is None else Surroundings.top()
-            step = step._replace(volume=root, shown="", parent=None, here=above)
+            step = step._replace(volume=root, shown="", parent=None, here=above, into="")
         starts = self.homes.starts.get(path)
         if root is not None or starts:
             if path in self.visited:
@@ -257,9 +232,11 @@ class _Tour:
         if self.recognition is None or step.here is None:
             return below_here
         names = [shown for _, shown in look.folders]
+        if not (undecided or names or special):
+            return below_here  # nobody asks what the folder says
         here = self.recognition.around(
-            step.here,
-            [name for name, _, _ in look.files],
+            step.here.into(step.into) if step.into else step.here,
+            look.files.names,
             names,
             lambda name: joined(step.path, native(name)),
         )
@@ -268,14 +245,12 @@ class _Tour:
             open_ = [Undecided(at, joined(step.path, native(seen[at].name))) for at, _ in undecided]
             sights = self.recognition.look(here, seen, names, open_)
             for (at, holder), sight in zip(undecided, sights, strict=True):
-                self.sighted(step, folder, holder, seen[at], look.twins(at), sight)
+                self.sighted(step, folder, holder, look, at, sight)
         for odd in special:
             self.refused.no_file_to_recognise(step, here, odd)
-        return [each._replace(here=here.into(name)) for each, name in zip(below_here, names, strict=True)]
+        return [each._replace(here=here, into=name) for each, name in zip(below_here, names, strict=True)]
 
-    def as_then(
-        self, step: Step, folder: Folder, active: tuple[Active, ...], files: Sequence[File]
-    ) -> Sequence[int]:
+    def as_then(self, step: Step, folder: Folder, active: tuple[Active, ...], files: Files) -> Sequence[int]:
         """Which files of a folder have to be decided: all but those that are as they were, which stand.
 
         What a file is depends on its path alone where rules that are as they were name it. Where recognition
@@ -291,29 +266,26 @@ class _Tour:
                 return every
         elif self.recognition is not None:
             role = role_of(step.shown)
-            then = self.untouched.recognised.get((step.volume.name, role))
-            if then is None:
+            found = self.untouched.recognised.get((step.volume.name, role))
+            if found is None:
                 return every
-            site, inner = then, below_role(role, step.shown)
+            site, inner = found, below_role(role, step.shown)
         else:
             return every
-        kept = self.untouched(site, inner)
-        stand = list(map(kept.get, files))
-        rest = [at for at, was in enumerate(stand) if was is None]
-        if len(rest) == len(stand):
+        then = self.untouched(site, inner, files)
+        if then is None or len(then.rest) == len(files):
             return every
-        entries = [was for was in stand if was is not None] if rest else cast(list[Entry], stand)
         if not active:
             assert self.recognition is not None
-            known = {name for name, _, _ in kept}
-            if any(files[at][0] not in known for at in rest) or any(e.part not in KEPT for e in entries):
+            parts = then.parts()
+            if not parts.keys() <= {*KEPT} or not all(then.knows(files[at][0]) for at in then.rest):
                 return every
             if self.recognition.site(step.volume.name, step.shown) != site:
                 return every
-            self.recognition.note_again(site.emulator, entries)
+            self.recognition.note_again(site.emulator, parts)
         folder.known = True
-        self.standing += entries
-        return rest
+        then.stand()
+        return then.rest
 
     def claimed(
         self, step: Step, folder: Folder, active: tuple[Active, ...], look: Looked, which: Sequence[int]
@@ -326,13 +298,13 @@ class _Tour:
         lost: dict[tuple[str, str, str], int] = {}
         one = active[0] if len(active) == 1 else None
         rules: FolderRules | None = None
-        kept: Mapping[File, Entry] = {}
+        kept: AsThen | None = None
         named: Untouched | None = None
         if one is not None and which and self.untouched is not None:
             if one.emulator in self.untouched.named:
                 named = self.untouched
             else:
-                kept = self.untouched(one.site, one.prefix[:-1])
+                kept = self.untouched(one.site, one.prefix[:-1], look.files)
         for at in which:
             file = shown, size, modified = look.files[at]
             if one is not None:
@@ -360,9 +332,9 @@ class _Tour:
                 sums[0] += 1
                 sums[1] += size
                 continue
-            was = kept.get(file)
-            if was is not None and was.part is verdict.part and was.game == verdict.game:
-                self.standing.append(was)
+            was = None if kept is None else kept.entry(at)
+            if kept is not None and was and was.part is verdict.part and was.game == verdict.game:
+                kept.stand_one(at)
                 continue
             path = owner.prefix + shown
             self.claim(step, owner.site, verdict.part, verdict.game, path, file, look.twins(at))
@@ -393,12 +365,13 @@ class _Tour:
         step: Step,
         folder: Folder,
         holder: Active | None,
-        file: Seen,
-        twins: tuple[int, int] | tuple[()],
+        look: Looked,
+        at: int,
         sight: Sight,
     ) -> None:
         """A file that no layout names, and what recognition takes it for."""
         assert self.recognition is not None
+        file = Seen._make(look.files[at])
         looks, keep = sight.looks, sight.kept
         if (
             not keep
@@ -430,20 +403,21 @@ class _Tour:
             inner = below_role(site.path, step.shown)
             path = f"{inner}/{file.name}" if inner else file.name
         self.recognition.note(site.emulator, file.name, looks)
-        stands = self.as_it_was(site, path, file)
-        if stands is not None and stands.part is looks.part and stands.game == looks.game:
-            self.standing.append(stands)
+        then = self.as_it_was(site, path, look.files)
+        stands = None if then is None else then.entry(at)
+        if then is not None and stands and stands.part is looks.part and stands.game == looks.game:
+            then.stand_one(at)
             return
-        self.claim(step, site, looks.part, looks.game, path, file, twins)
+        self.claim(step, site, looks.part, looks.game, path, file, look.twins(at))
 
-    def as_it_was(self, site: Site, path: str, file: Seen) -> Entry | None:
-        """The last night's entry that a recognised file stands for; the files of a folder come together."""
+    def as_it_was(self, site: Site, path: str, files: Files) -> AsThen | None:
+        """Which files of a folder stand for what was recognised; they come together."""
         if self.untouched is None:
             return None
         inner = path.rpartition("/")[0]
-        if self.folder_as_it_was[:2] != (site, inner):
-            self.folder_as_it_was = (site, inner, self.untouched(site, inner))
-        return self.folder_as_it_was[2].get(file)
+        if self.folder_as_it_was[0] is not files or self.folder_as_it_was[1:3] != (site, inner):
+            self.folder_as_it_was = (files, site, inner, self.untouched(site, inner, files))
+        return self.folder_as_it_was[3]
 
     def gap(self, gap: Gap) -> None:
         self.homes.gaps.append(gap)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
+from handhold.archive.listed import Key
 from handhold.device.claims import Claim
 from handhold.device.exports import without_older
 from handhold.device.reading import Moving, still_file
@@ -17,7 +18,7 @@ from handhold.intake.jobs import MOVING, Content, Unread, unread
 from handhold.keeping import entry_of
 from handhold.layouts.layout import Layout
 from handhold.model import Clock, Device, Entry, Gap, Part, nanoseconds
-from handhold.nights import Key, Night, first_of, last_seen
+from handhold.nights import Night, first_of, last_seen
 from handhold.since import KeptBefore, moved_since, with_cards
 from handhold.snapshot import Options
 from handhold.unseen import unseen
@@ -66,7 +67,7 @@ def as_it_is(
     claims = [claim for claim in walked.claims if claim.part in options.parts]
     claims, _ = without_older(claims, layouts, options.newest, options.newest_otherwise, is_whole)
     gaps = with_cards(archive, device, walked.gaps)
-    before = prior.by_key
+    before = prior.listed
     entries, loud = _parted(
         claims,
         first_of(moved_since(claims, before, prior.sites), before),

@@ -10,8 +10,9 @@ from datetime import datetime, timedelta, timezone
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot, VolumeNote
+from handhold.archive.listed import Standing
 from handhold.archive.storage import LocalStorage
-from handhold.archive.writer import Paged, Writer
+from handhold.archive.writer import Writer
 from handhold.model import Entry, Gap, Kind, Part
 
 OFFSET = timezone(timedelta(hours=2))
@@ -75,7 +76,7 @@ def finish(
     gaps: Sequence[Gap] = (),
     layouts: dict[str, bytes] | None = None,
     note: str = "",
-    like: Paged | None = None,
+    standing: Standing | None = None,
 ) -> Snapshot:
     """Writes the manifest."""
     return writer.finish(
@@ -88,7 +89,7 @@ def finish(
         entries=entries,
         gaps=gaps,
         note=note,
-        like=like,
+        standing=standing,
     )
 
 

@@ -185,19 +185,6 @@ def test_in_order_is_by_emulator_home_and_path(entries: list[Entry]) -> None:
     assert {id(one) for one in ordered} == {id(one) for one in entries}
 
 
-@pytest.mark.parametrize("others", [0, 1, 3, 40, 200])
-@pytest.mark.parametrize("ordered", [0, 100, 1000])
-def test_few_or_many_others_are_put_among_entries_in_order(ordered: int, others: int) -> None:
-    chance = random.Random(ordered + others)
-    every = [
-        Entry(f"emulator{n % 3}", Part.SAVES, f"home {n % 2}", f"saves/{n}.sav", 1, 0, "00")
-        for n in range(ordered + others)
-    ]
-    chance.shuffle(every)
-    found = pages.together(pages.in_order(every[others:]), every[:others])
-    assert found == sorted(every, key=lambda one: (one.emulator, one.home, one.path))
-
-
 def test_entries_out_of_order_or_twice_are_refused() -> None:
     a, b = entry("a", b"1"), entry("b", b"1")
     with pytest.raises(ValueError, match="order"):

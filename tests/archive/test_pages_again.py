@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ import pytest
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
+from handhold.archive.listed import Listed, Standing
 from handhold.archive.manifest import PageRef
 from handhold.archive.writer import Writer
 from handhold.model import Entry
@@ -25,18 +26,28 @@ class Earlier:
 
     entries: tuple[Entry, ...]
     pages: tuple[PageRef, ...]
+    listed: Listed = field(compare=False)
 
 
 def _read(archive: Archive, snapshot: Snapshot) -> Earlier:
     manifest = archive.read(snapshot)
-    return Earlier(tuple(archive.entries(manifest)), manifest.pages)
+    return Earlier(tuple(archive.entries(manifest)), manifest.pages, archive.listed(manifest.pages))
 
 
 def _night(archive: Archive, entries: list[Entry], like: Earlier | None) -> Earlier:
-    with archive.locked("test"), archive.writer() as writer:
+    """A night of these entries, of which the very objects of the earlier one stand as they did."""
+    every = entries
+    standing = None if like is None else Standing(like.listed)
+    if standing is not None and like is not None:
+        rows = {id(one): row for row, one in enumerate(like.entries)}
         for one in entries:
+            if id(one) in rows:
+                standing.add(rows[id(one)])
+        entries = [one for one in entries if id(one) not in rows]
+    with archive.locked("test"), archive.writer() as writer:
+        for one in every:
             writer.put_plain(one.path.encode())
-        snapshot = fixtures.finish(writer, entries, like=like)
+        snapshot = fixtures.finish(writer, entries, standing=standing)
     return _read(archive, snapshot)
 
 

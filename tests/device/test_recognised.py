@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from handhold.device.claims import Walk
 from handhold.device.recognising import is_found, site_of
+from handhold.device.standing import Before
 from handhold.device.survey import changed, tally
 from handhold.device.volumes import open_device
-from handhold.device.walk import Before, walk
+from handhold.device.walk import walk
 from handhold.layouts.layout import Layout
 from handhold.model import HomeKind, Part
 from tests.device.trees import as_nobody, fill, kept, layout, open_to_all, told, walked

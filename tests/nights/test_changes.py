@@ -7,10 +7,10 @@ import hashlib
 import msgspec
 import pytest
 
+from handhold.archive.listed import Listed, Standing
 from handhold.blank import blank
 from handhold.changes import Covered, dropped, is_quiet, recorded, times_count, told_lost
 from handhold.model import NS, Entry, Gap, HomeKind, Part, Site
-from handhold.nights import Night
 from handhold.since import missing_from
 
 DAY = 86_400 * NS
@@ -135,7 +135,7 @@ def test_only_sites_that_say_something_are_recorded() -> None:
         Gap("card", "Games/3/Saves/x", "in it"),
         Gap("card", "Games/4x", ""),
     ]
-    kept = recorded(sites, [entry("a", home="main@card@1")], gaps)
+    kept = recorded(sites, {("tinplate", "main@card@1")}, gaps)
     assert [site.home[-1] for site in kept] == ["1", "2", "3"]
     assert not Covered([Gap("card", "a", "")]).covers("internal", "a")
 
@@ -156,6 +156,11 @@ def test_what_is_missing_stands_neither_by_itself_nor_by_its_place(
     stand: str, elsewhere: str, left: str
 ) -> None:
     entries = {name: entry(f"{name}.sav") for name in "abcd"}
-    night = Night(entries=tuple(entries.values()))
+    listed = Listed.of(list(entries.values()))
+    standing = Standing(listed)
+    for name in stand:
+        standing.add("abcd".index(name))
     others = {entries[name].key for name in elsewhere}
-    assert missing_from(night, [entries[name] for name in stand], others) == [entries[name] for name in left]
+    expected = [entries[name] for name in left]
+    assert missing_from(listed.entries(standing.others()), others) == expected
+    assert missing_from(listed.entries(), others, standing) == expected

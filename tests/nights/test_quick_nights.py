@@ -23,6 +23,7 @@ import pytest
 from msgspec.structs import replace
 
 from handhold import beside, snapshot
+from handhold.archive import pages
 from handhold.archive.archive import Archive
 from handhold.archive.storage import LocalStorage
 from handhold.archive.verify import verify
@@ -305,7 +306,7 @@ def _cut(*_: int) -> None:
 
 
 @pytest.mark.timeout(1800)
-@pytest.mark.parametrize("cores", [1, 2])
+@pytest.mark.parametrize(("cores", "page"), [(1, 64), (2, 3)])
 @pytest.mark.parametrize(
     "seeds",
     [
@@ -314,8 +315,10 @@ def _cut(*_: int) -> None:
     ],
 )
 def test_a_night_is_what_it_would_be_if_every_file_were_read(
-    tmp_path: Path, seeds: Sequence[int], cores: int, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, seeds: Sequence[int], cores: int, page: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(pages, "MEAN", page)
+    monkeypatch.setattr(pages, "LONGEST", 2 * page)
     monkeypatch.setattr(snapshot, "FEW", 0)  # with two cores all devices are looked at ahead
     monkeypatch.setattr(beside, "_cores", lambda: cores)
     for seed in seeds:
