@@ -7,7 +7,7 @@ Systems", IEEE TPDS 31(9), 2020 (FastCDC). Readers of an archive need not know h
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     from pyfastcdc import FastCDC
@@ -20,6 +20,7 @@ SMALL = 1 << 20
 #: what they save. No bound lies near a size that cards and states have.
 _SMALLEST_MEAN, _MEAN, _STEADY, _LARGEST_MEAN = 8 << 10, 64 << 10, 64 << 20, 4 << 20
 _RUN = 256 << 10  # bytes that are read at once
+_BESIDE = 1 << 20  # bytes that are held beside the longest piece, at least
 
 
 class SupportsRead(Protocol):
@@ -27,6 +28,14 @@ class SupportsRead(Protocol):
 
     def read(self, size: int, /) -> bytes:
         """Up to ``size`` bytes."""
+
+
+@runtime_checkable
+class SupportsReadInto(Protocol):
+    """Whatever can put its bytes into memory that is there."""
+
+    def readinto(self, room: memoryview, /) -> int:
+        """Fills as much of it as it has; how many bytes. None is the end."""
 
 
 class SupportsHoles(SupportsRead, Protocol):
@@ -108,10 +117,9 @@ def _cut(cutter: FastCDC, stream: SupportsRead, room: memoryview) -> Iterator[by
         room[: end - begin] = room[begin:end]
         begin, end = 0, end - begin
         while more and end < len(room):
-            run = stream.read(min(_RUN, len(room) - end))
-            room[end : end + len(run)] = run
-            end += len(run)
-            more = bool(run)
+            got = _read_into(stream, room[end : end + _RUN])
+            end += got
+            more = got > 0
         if begin == end:
             return
         for chunk in cutter.cut_buf(room[:end]):
@@ -122,10 +130,19 @@ def _cut(cutter: FastCDC, stream: SupportsRead, room: memoryview) -> Iterator[by
                 break  # where it is cut next depends on what was not read yet
 
 
+def _read_into(stream: SupportsRead, room: memoryview) -> int:
+    """Reads the next bytes of a stream into memory, right away where it can do that; how many they were."""
+    if isinstance(stream, SupportsReadInto):
+        return stream.readinto(room)
+    run = stream.read(len(room))
+    room[: len(run)] = run
+    return len(run)
+
+
 def _room_for(cutter: FastCDC) -> memoryview:
     """Memory that holds the longest piece, and enough beside it that what is left is seldom moved."""
     longest: int = cutter.max_size
-    return memoryview(bytearray(longest + max(_RUN, longest // 2)))
+    return memoryview(bytearray(longest + max(_BESIDE, longest // 2)))
 
 
 def _cutter(size: int) -> FastCDC:

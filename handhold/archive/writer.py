@@ -51,6 +51,7 @@ class Writer(Putting):
         self._storage = archive.storage
         self.level = level
         self._index = archive.index
+        self._first = not len(self._index)  # nothing was there before this run
         self._bundle: BundleWriter | None = None
         self._closing: tuple[BundleWriter, Future[tuple[str, bytes]]] | None = None
         self._closer = ThreadPoolExecutor(1, "handhold-closing")
@@ -92,6 +93,12 @@ class Writer(Putting):
         """
         if ident in self._put or ident in self._put_before:
             return True
+        whole = self._put_whole
+        if whole is not None:
+            if ident in whole:
+                return True
+            if self._first:
+                return False
         if ident not in self._index:
             return False
         sound = self._tried.get(ident)

@@ -139,6 +139,12 @@ class StillFile:
             self._position += len(piece)
         return pieces[0] if len(pieces) == 1 else b"".join(pieces)
 
+    def readinto(self, room: memoryview, /) -> int:
+        """Puts the next bytes into memory, as many as it has room for or fewer; how many. None is the end."""
+        got = os.readv(self._descriptor, (room[: self.size - self._position],))
+        self._position += got
+        return got
+
     def seek(self, offset: int, /) -> None:
         """Has ``read`` go on from an offset."""
         self._position = os.lseek(self._descriptor, offset, os.SEEK_SET)

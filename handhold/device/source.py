@@ -38,6 +38,13 @@ class Source:
         except OSError as error:
             raise Refused(error) from error
 
+    def readinto(self, room: memoryview, /) -> int:
+        """Puts the next bytes into memory; how many. None is the end."""
+        try:
+            return self._open.readinto(room)
+        except OSError as error:
+            raise Refused(error) from error
+
     def read_at(self, offset: int, size: int) -> bytes:
         """``size`` bytes from an offset on, fewer only at the end."""
         try:

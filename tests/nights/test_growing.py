@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -50,13 +51,13 @@ def test_a_large_file_of_which_the_card_does_not_give_the_end_is_no_shorter_one(
     large = tmp_path / "card.bin"
     large.write_bytes(os.urandom(3 * SMALL))
     os.utime(large, (10**9, 10**9))
-    plain = os.read
+    plain = os.readv
 
-    def read(handle: int, count: int) -> bytes:
-        return plain(handle, max(0, min(count, 2 * SMALL - os.lseek(handle, 0, os.SEEK_CUR))))
+    def read(handle: int, rooms: Sequence[memoryview]) -> int:
+        return plain(handle, [room[: max(0, 2 * SMALL - os.lseek(handle, 0, os.SEEK_CUR))] for room in rooms])
 
     archive = Archive.create(LocalStorage(str(tmp_path / "archive")), clock)
     with archive.locked("test"), archive.writer() as writer, Intake(writer) as intake:
-        monkeypatch.setattr(os, "read", read)
+        monkeypatch.setattr(os, "readv", read)
         ((_, content),) = intake.read([Job(str(large), 3 * SMALL, None)])
     assert isinstance(content, Unread) and "failing" in content.why

@@ -6,6 +6,7 @@ import hashlib
 import os
 import random
 import time
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -46,11 +47,11 @@ def test_a_card_with_holes_is_kept_as_one_without(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr(time, "time_ns", lambda: later)
     read: list[int] = []
     told: list[int] = []
-    plain = os.read
+    plain = os.readv
 
-    def counted(handle: int, count: int) -> bytes:
-        got = plain(handle, count)
-        read.append(len(got))
+    def counted(handle: int, rooms: Sequence[memoryview]) -> int:
+        got = plain(handle, rooms)
+        read.append(got)
         return got
 
     archive = Archive.create(LocalStorage(str(tmp_path / "archive")), clock)
@@ -60,7 +61,7 @@ def test_a_card_with_holes_is_kept_as_one_without(tmp_path: Path, monkeypatch: p
             read.clear()
             told.clear()
             with monkeypatch.context() as patch:
-                patch.setattr(os, "read", counted)
+                patch.setattr(os, "readv", counted)
                 jobs = [Job(str(path), size, None)]
                 ((_, content),) = intake.read(jobs, lambda _, count: told.append(count))
             assert isinstance(content, Content)

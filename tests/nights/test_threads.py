@@ -7,8 +7,10 @@ import os
 import random
 import signal
 import threading
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 
@@ -26,6 +28,7 @@ from handhold.model import Entry, Part
 from tests.archive.memory import Card
 
 MEBI = 1 << 20
+T = TypeVar("T")
 
 
 def clock() -> datetime:
@@ -120,7 +123,7 @@ def test_a_file_that_changes_or_ends_early_or_is_gone_does_not_hold_up_the_other
         large[2],
     ]
     places: dict[int, str] = {}
-    plain_open, plain_read = os.open, os.read
+    plain_open, plain_read, plain_readv = os.open, os.read, os.readv
     turns = [0]
 
     def opened(place: str, *given: int) -> int:
@@ -129,7 +132,12 @@ def test_a_file_that_changes_or_ends_early_or_is_gone_does_not_hold_up_the_other
         return handle
 
     def read(handle: int, count: int) -> bytes:
-        data = plain_read(handle, count)
+        return looked_at(handle, plain_read(handle, count))
+
+    def readv(handle: int, rooms: Sequence[memoryview]) -> int:
+        return looked_at(handle, plain_readv(handle, rooms))
+
+    def looked_at(handle: int, data: T) -> T:
         place = places.get(handle)
         if place == str(moving):
             turns[0] += 1
@@ -140,6 +148,7 @@ def test_a_file_that_changes_or_ends_early_or_is_gone_does_not_hold_up_the_other
 
     monkeypatch.setattr(os, "open", opened)
     monkeypatch.setattr(os, "read", read)
+    monkeypatch.setattr(os, "readv", readv)
     read_now, _ = kept(jobs, tmp_path / "archive", 2)
     monkeypatch.undo()
     assert [about for about, _ in read_now] == [job.about for job in jobs]
