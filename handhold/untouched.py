@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from itertools import chain
+from itertools import chain, compress, count
+from operator import ne
 from typing import TypeGuard
 
 from handhold.archive.archive import Archive
@@ -133,11 +134,13 @@ class AsThen:
         self, standing: Standing, folder: Folder, files: Files, usable: Sequence[int] | None
     ) -> None:
         self._standing, self._folder, self._usable = standing, folder, usable
-        self._rows: list[int | None] | None = None  # of each file; None where they are just those of then
+        # Of each file; None where their names are just those of then: then all have one but the rest.
+        self._rows: list[int | None] | None = None
         #: The files that stand for none.
         self.rest: Sequence[int] = ()
-        if usable is not None or not files.same(folder.files):
-            then, rows = folder.files, list(chain(*folder.rows))
+        then = folder.files
+        if usable is not None or files.text != then.text:
+            rows = list(chain(*folder.rows))
             there = (
                 dict(zip(then, rows, strict=True))
                 if usable is None
@@ -145,29 +148,47 @@ class AsThen:
             )
             self._rows = list(map(there.get, files))
             self.rest = [at for at, row in enumerate(self._rows) if row is None]
+        elif not files.same(then):
+            now, before = zip(files.sizes, files.times, strict=True), zip(then.sizes, then.times, strict=True)
+            self.rest = list(compress(count(), map(ne, now, before)))
+
+    def _row(self, at: int) -> int | None:
+        """The row that a file stands for, if there is one."""
+        if self._rows is not None:
+            return self._rows[at]
+        return None if at in self.rest else self._folder.row_of(at)
+
+    def _all_rows(self) -> Iterable[int]:
+        """The rows that files stand for."""
+        if self._rows is not None:
+            return filter(_is_there, self._rows)
+        rows = list(chain(*self._folder.rows))
+        for at in reversed(self.rest):
+            del rows[at]
+        return rows
 
     def entry(self, at: int) -> Entry | None:
         """The entry that a file stands for, if there is one."""
-        row = self._folder.row_of(at) if self._rows is None else self._rows[at]
+        row = self._row(at)
         return None if row is None else self._standing.listed.entry(row)
 
     def stand(self) -> None:
         """All that can stand do."""
-        if self._rows is None:
+        if self._rows is None and not self.rest:
             self._standing.add_all(self._folder.rows)
         else:
-            for row in filter(_is_there, self._rows):
+            for row in self._all_rows():
                 self._standing.add(row)
 
     def stand_one(self, at: int) -> None:
         """A file does that stands for an entry."""
-        row = self._folder.row_of(at) if self._rows is None else self._rows[at]
+        row = self._row(at)
         assert row is not None
         self._standing.add(row)
 
     def parts(self) -> Mapping[Part, int]:
         """Which parts those that can stand are of, and how many of each."""
-        rows = list(chain(*self._folder.rows) if self._rows is None else filter(_is_there, self._rows))
+        rows = list(self._all_rows())
         if len(self._folder.parts) == 1:
             return dict.fromkeys(self._folder.parts, len(rows))
         return Counter(entry.part for entry in self._standing.listed.entries(rows))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import subprocess
 import sys
@@ -18,8 +19,14 @@ from tests.benchmarks.speed.nights import BARE_QUIET
 from tests.device.trees import layout
 
 
-def told(tmp_path: Path) -> str:
-    line = [sys.executable, str(BARE_QUIET), str(tmp_path / "device"), str(tmp_path / "archive")]
+def told(tmp_path: Path, *more: Path) -> str:
+    line = [
+        sys.executable,
+        str(BARE_QUIET),
+        str(tmp_path / "device"),
+        str(tmp_path / "archive"),
+        *map(str, more),
+    ]
     return subprocess.run(line, check=True, capture_output=True, text=True).stdout.strip()
 
 
@@ -32,13 +39,15 @@ def saves(tmp_path: Path) -> list[Path]:
     return paths
 
 
-def kept(tmp_path: Path) -> None:
+def kept(tmp_path: Path) -> Archive:
     def clock() -> datetime:
         return datetime(2031, 4, 5, tzinfo=UTC)
 
-    archive = Archive.create(LocalStorage(str(tmp_path / "archive")), clock)
+    storage = LocalStorage(str(tmp_path / "archive"))
+    archive = Archive.open(storage) if (tmp_path / "archive").exists() else Archive.create(storage, clock)
     device = open_device("lamp", {"internal": str(tmp_path / "device")})
     take(archive, device, [layout("tinplate", {"main": "*:Tinplate"}, "saves: saves/**")], Options(), clock)
+    return archive
 
 
 def test_all_that_is_not_as_it_was_is_found(tmp_path: Path) -> None:
@@ -51,6 +60,21 @@ def test_all_that_is_not_as_it_was_is_found(tmp_path: Path) -> None:
     paths[3].rename(paths[3].with_name("other"))
     paths[3].with_name("new").write_bytes(b"new")
     assert told(tmp_path) == "996 of 1000 files are as they were, 4 are not or are gone"
+
+
+def test_a_busy_night_writes_what_changed_and_its_lists(tmp_path: Path) -> None:
+    """The lists are the very ones that handhold makes."""
+    paths = saves(tmp_path)
+    before = kept(tmp_path)
+    pages = {page.id for page in before.read(before.snapshots()[-1]).pages}
+    for path in paths[:20]:
+        path.write_bytes(path.name.encode() * 2)
+    assert told(tmp_path, tmp_path / "written").startswith("980 of 1000 files")
+    written = (tmp_path / "written").read_bytes()
+    after = kept(tmp_path)
+    new = {page.id for page in after.read(after.snapshots()[-1]).pages} - pages
+    assert new and all(bytes.fromhex(one) in written for one in new)
+    assert all(hashlib.sha256(path.read_bytes()).digest() in written for path in paths[:20])
 
 
 @pytest.mark.parametrize("how", ["hurt", "gone"])

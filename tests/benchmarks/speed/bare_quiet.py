@@ -1,11 +1,13 @@
-"""A quiet night's floor: only what cannot be left out, as a program of its own.
+"""A quiet night's floor: only what cannot be left out, as a program of its own; with FILE a busy night's.
 
-``python bare_quiet.py DEVICE ARCHIVE``: the lists of the archive's last night are unpacked, held against
-their digests, and read as far as path, size and time of each file go; each file of the device's folder is
-looked at and held against them. Prints how many are as they were. Nothing is written, no rule is asked, no
-list is checked for what it says, nobody looks whether the archive still has the files, and the order does not
-matter. A second process looks at most of the files while the first one reads the lists. The archive holds one
-home.
+``python bare_quiet.py DEVICE ARCHIVE [FILE]``: the lists of the archive's last night are unpacked, held
+against their digests, and read as far as path, size and time of each file go; each file of the device's
+folder is looked at and held against them, a folder at a time. Prints how many are as they were. No rule is
+asked, no list is checked for what it says, nobody looks whether the archive still has the files. A second
+process looks at most of the files while the first one reads the lists. The archive holds one home, whose names are plain.
+
+Where FILE is given, files of which size or time is another are read, named by their SHA-256 and packed, and
+so are the lists that they stand in, each with its new lines; all that is written to FILE, which is flushed.
 """
 
 from __future__ import annotations
@@ -16,7 +18,9 @@ import marshal
 import os
 import struct
 import sys
-from collections.abc import Callable, Sequence
+from array import array
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 #: A bundle's header, a row of its table, and its end (FORMAT.md, "Bundles").
@@ -24,8 +28,24 @@ HEADER, ROW, END = 64, struct.Struct("<32sIIIIQ"), 24
 #: So many folders are found before they are shared; the second process looks at so many in a hundred of them.
 ENOUGH, THEIRS = 16, 75
 
+#: Names as lines, sizes, and times of the files of a folder, sorted by name.
+Columns = tuple[str, bytes, bytes]
 
-def look(folders: Sequence[tuple[str, str]]) -> list[tuple[str, list[tuple[str, int, int]]]]:
+
+class Folder:
+    """What the lists say of a folder, and where each run of it stands: its first file, its page and line."""
+
+    def __init__(self) -> None:
+        self.names: list[str] = []
+        self.sizes, self.times = array("q"), array("q")
+        self.runs: list[tuple[int, int, int]] = []
+
+    def columns(self) -> Columns:
+        """The same as of a folder that was looked at."""
+        return "\n".join(self.names), self.sizes.tobytes(), self.times.tobytes()
+
+
+def look(folders: Sequence[tuple[str, str]]) -> list[tuple[str, Columns]]:
     """Name, size and time of each file, by folder; ``folders`` are paths, and the same in the device."""
     found = []
     folders = list(folders)
@@ -35,7 +55,7 @@ def look(folders: Sequence[tuple[str, str]]) -> list[tuple[str, list[tuple[str, 
     return found
 
 
-def files_in(path: str, shown: str, folders: list[tuple[str, str]]) -> list[tuple[str, int, int]]:
+def files_in(path: str, shown: str, folders: list[tuple[str, str]]) -> Columns:
     """Those right in a folder; the folders in it are added."""
     files = []
     folder = os.open(path, os.O_RDONLY)
@@ -47,11 +67,13 @@ def files_in(path: str, shown: str, folders: list[tuple[str, str]]) -> list[tupl
                 status = name.stat(follow_symlinks=False)
                 files.append((name.name, status.st_size, status.st_mtime_ns))
     os.close(folder)
-    return files
+    files.sort()
+    named, sizes, times = zip(*files, strict=True) if files else ((), (), ())
+    return "\n".join(named), array("q", sizes).tobytes(), array("q", times).tobytes()
 
 
-def lists(archive: str) -> dict[str, dict[tuple[str, int, int], bool]]:
-    """Name, size and time of each file of the last night, by folder."""
+def lists(archive: str) -> tuple[dict[str, Folder], list[bytes]]:
+    """The files of the last night by folder, and the lists themselves."""
     import msgspec
     import zstandard
 
@@ -62,10 +84,8 @@ def lists(archive: str) -> dict[str, dict[tuple[str, int, int], bool]]:
     with open(newest.path, "rb") as file:
         manifest = unpack(file.read()).split(b"\n")
     (site,) = msgspec.json.decode(manifest[0])["sites"]  # one home, as in the benchmark
-    wanted = {bytes.fromhex(line[9:73].decode()) for line in manifest if line.startswith(b'{"page":"')}
-    decode: Callable[[bytes], list[Any]] = msgspec.json.Decoder(line_type).decode_lines
-    found: dict[str, dict[tuple[str, int, int], bool]] = {}
-    there, here = "", {}
+    order = [bytes.fromhex(line[9:73].decode()) for line in manifest if line.startswith(b'{"page":"')]
+    wanted, found = set(order), dict[bytes, bytes]()
     for fan in os.scandir(f"{archive}/bundles"):
         for bundle in os.scandir(fan):
             with open(bundle.path, "rb") as file:
@@ -74,27 +94,85 @@ def lists(archive: str) -> dict[str, dict[tuple[str, int, int], bool]]:
                 file.seek(size - length)
                 rows = [row for row in ROW.iter_unpack(file.read(length)) if row[0] in wanted]
                 for ident, offset, stored, plain_size, codec, _ in rows:
-                    wanted.discard(ident)
                     page = os.pread(file.fileno(), stored, offset + HEADER)
-                    if codec:
-                        page = unpack(page, plain_size)
+                    found[ident] = page = unpack(page, plain_size) if codec else page
                     if hashlib.sha256(page).digest() != ident:
                         raise SystemExit("a list is hurt")
-                    for line in decode(page):
-                        folder, _, name = line.path.rpartition("/")
-                        if folder != there:
-                            there, here = folder, found.setdefault(f"{site['path']}/{folder}/", {})
-                        here[name, line.size, line.modified] = True
-    if wanted:
+    if len(found) != len(wanted):
         raise SystemExit("a list is not there")
-    return found
+    decode: Callable[[bytes], list[Any]] = msgspec.json.Decoder(line_type).decode_lines
+    folders: dict[str, Folder] = {}
+    pages = [found[ident] for ident in order]
+    for number, page in enumerate(pages):
+        lines = decode(page)
+        paths = [line.path for line in lines]
+        at = 0
+        while at < len(paths):
+            path = paths[at].rpartition("/")[0]
+            end = bisect_left(paths, f"{path}0", at)  # "0" comes behind "/"
+            text = "\n".join(paths[at:end])
+            if text.count("/") != (end - at) * (path.count("/") + 1):
+                raise SystemExit("folders in folders of files are nothing for this program")
+            folder = folders.setdefault(f"{site['path']}/{path}/", Folder())
+            folder.runs.append((len(folder.sizes), number, at))
+            folder.names.append(f"\n{text}".replace(f"\n{path}/", "\n")[1:])
+            folder.sizes.extend([line.size for line in lines[at:end]])
+            folder.times.extend([line.modified for line in lines[at:end]])
+            at = end
+    return folders, pages
+
+
+def apart(then: Columns, now: Columns) -> Iterator[tuple[int, str, int, int]]:
+    """Of files with the names of then those with another size or time: number, name, size, time."""
+    for number, (one, other) in enumerate(zip(files_of(now), files_of(then), strict=True)):
+        if one != other:
+            yield number, *one
+
+
+def files_of(columns: Columns) -> Iterator[tuple[str, int, int]]:
+    """Name, size and time of each."""
+    names = columns[0].split("\n") if columns[1] else []
+    return zip(names, array("q", columns[1]), array("q", columns[2]), strict=True)
+
+
+def keep(
+    device: str, file: str, pages: list[bytes], changed: list[tuple[str, Folder, tuple[int, str, int, int]]]
+) -> None:
+    """Reads files that are not as they were, and makes their lists anew."""
+    import msgspec
+
+    sys.path.insert(0, os.path.abspath(f"{__file__}/../../../.."))
+
+    from handhold.archive.blocks import seal_all
+
+    lines: dict[int, list[bytes]] = {}
+    blocks = []
+    for shown, folder, (number, name, size, modified) in changed:
+        with open(f"{device}/{shown}{name}", "rb", buffering=0) as opened:
+            data = opened.read(size + 1)
+            os.stat(opened.name)
+        blocks.append(data)
+        begin, page, line = folder.runs[bisect_right(folder.runs, (number, len(pages), 0)) - 1]
+        of_page = lines.get(page)
+        if of_page is None:
+            of_page = lines[page] = pages[page].split(b"\n")
+        entry = msgspec.json.decode(of_page[line + number - begin])
+        entry.update(size=size, modified=modified, sha256=hashlib.sha256(data).hexdigest())
+        of_page[line + number - begin] = msgspec.json.encode(entry)
+    blocks += [b"\n".join(of_page) for of_page in lines.values()]
+    sealed = seal_all(blocks, 3, [hashlib.sha256(block).digest() for block in blocks])
+    with open(file, "wb") as written:
+        written.write(b"".join([run for block in sealed for run in (block.id, block.stored)]))
+        written.flush()
+        os.fsync(written.fileno())
 
 
 def main() -> None:
     """Tells how many files are as they were."""
     gc.disable()
+    device, archive, *file = sys.argv[1:]
     now = []
-    folders = [(sys.argv[1], "")]
+    folders = [(device, "")]
     while folders and len(folders) < ENOUGH:
         path, shown = folders.pop(0)
         now.append((shown, files_in(path, shown, folders)))
@@ -106,18 +184,29 @@ def main() -> None:
             marshal.dump(look(folders[:shared]), pipe)
         os._exit(0)
     os.close(writing)
-    then = lists(sys.argv[2])
+    then, pages = lists(archive)
     now += look(folders[shared:])
     with open(reading, "rb") as pipe:
         now += marshal.load(pipe)
     os.wait()
     as_then = files = 0
-    for folder, there in now:
-        known = then.get(folder, {})
-        files += len(there)
-        as_then += sum(map(known.__contains__, there))
-    others = sum(map(len, then.values())) - as_then
-    print(f"{as_then} of {files} files are as they were, {others} are not or are gone")
+    changed = []
+    for shown, there in now:
+        folder = then.get(shown, Folder())
+        known = folder.columns()
+        files += len(there[1]) // 8
+        if there == known:
+            as_then += len(there[1]) // 8
+        elif there[0] == known[0]:
+            others = [(shown, folder, one) for one in apart(known, there)]
+            as_then += len(there[1]) // 8 - len(others)
+            changed += others
+        else:
+            as_then += len({*files_of(there)} & {*files_of(known)})
+    gone = sum(len(folder.sizes) for folder in then.values()) - as_then
+    if file:
+        keep(device, file[0], pages, changed)
+    print(f"{as_then} of {files} files are as they were, {gone} are not or are gone")
 
 
 if __name__ == "__main__":

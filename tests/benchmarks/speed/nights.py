@@ -16,7 +16,7 @@ import zstandard
 from handhold.device.reading import YOUNG_NS
 from tests.benchmarks.speed import corpora, measure
 from tests.benchmarks.speed.bench import Bench, Row
-from tests.benchmarks.speed.measure import Side, Took
+from tests.benchmarks.speed.measure import Pair, Side, Took
 
 KIBI = 1 << 10
 #: What a first night cannot be without, as a program.
@@ -94,7 +94,7 @@ def quiet_night(bench: Bench) -> None:
     ours = Side(lambda: bench.handhold(device, archive, "snapshot"))
     listing = Side(lambda: bench.shell("find . -printf '%s %T@ %p\\n'", device))
     floors = _quiet_floor(bench, device, archive)
-    quiet = bench.time("quiet night", ours, listing, 2.5, floors=floors, both=True)
+    bench.time("quiet night", ours, listing, 2.5, floors=floors, both=True)
     bench.limit("quiet night, growth", f"{grown[0] / KIBI:.1f} KiB", "<= 100 KB", grown[0] <= 100_000)
     bench.limit("... on 32 KiB clusters", f"{grown[1] / KIBI:.0f} KiB", "<= 200 KB", grown[1] <= 200_000)
     archive_unnamed = bench.work / "unnamed.archive"
@@ -110,7 +110,7 @@ def quiet_night(bench: Bench) -> None:
         floors={f"{_ALONE}, no layout": _bare_quiet(bench, device, archive_unnamed)},
     )
     bench.layouts = layouts
-    _busy_night(bench, device, archive, changing, measure.seconds(quiet.ours))
+    _busy_night(bench, device, archive, changing)
 
 
 _ALONE = "... reading the lists of the last night and a look at each file alone"
@@ -134,7 +134,7 @@ def _quiet_floor(bench: Bench, device: Path, archive_of_all: Path) -> Mapping[st
     }
 
 
-def _busy_night(bench: Bench, device: Path, archive: Path, changing: list[Path], quiet: float) -> None:
+def _busy_night(bench: Bench, device: Path, archive: Path, changing: list[Path]) -> None:
     turn = 0
 
     def play() -> None:
@@ -147,12 +147,21 @@ def _busy_night(bench: Bench, device: Path, archive: Path, changing: list[Path],
     reading = [
         bench.shell(f"xargs -0 cat < {shlex.quote(str(names))}", bench.work) for _ in range(bench.rounds)
     ]
-    pair = measure.by_turns(
-        bench.rounds,
-        Side(lambda: bench.handhold(device, archive, "snapshot"), before=play),
-        Side(lambda: bench.handhold(device, archive, "snapshot")),
+    bare = bench.work / "busy.bare"
+    night = Side(lambda: bench.handhold(device, archive, "snapshot"))
+    alone = Side(lambda: bench.program(str(BARE_QUIET), device, archive, bare), before=play)
+    runs = measure.turns(bench.rounds, (alone, night, night))
+    assert runs is not None
+    floor, busy, quiet = runs
+    more = measure.seconds(reading)
+    bench.add("busy night", Pair(busy, quiet), 1.2, more=more)
+    bench.add(
+        "... lists and a look as above, what changed read, packed and written alone",
+        Pair(floor, quiet),
+        None,
+        more,
     )
-    bench.add("busy night", pair, 1.2, more=measure.seconds(reading))
+    bare.unlink()
 
 
 def thirty_nights(bench: Bench) -> None:
