@@ -4,7 +4,8 @@
 against their digests, and read as far as path, size and time of each file go; each file of the device's
 folder is looked at and held against them, a folder at a time. Prints how many are as they were. No rule is
 asked, no list is checked for what it says, nobody looks whether the archive still has the files. A second
-process looks at most of the files while the first one reads the lists. The archive holds one home, whose names are plain.
+process looks at most of the files while the first one reads the lists. The archive holds one home, whose
+names are plain.
 
 Where FILE is given, files of which size or time is another are read, named by their SHA-256 and packed, and
 so are the lists that they stand in, each with its new lines; all that is written to FILE, which is flushed.
