@@ -29,8 +29,10 @@ from handhold.device.lookahead import LookAhead
 from handhold.device.versions import version_of
 from handhold.device.walk import walk
 from handhold.errors import OwnerError
-from handhold.intake.intake import Intake
+from handhold.intake.intake import THREADS, Intake
 from handhold.intake.jobs import Content, Job, Unread
+from handhold.intake.second import Second
+from handhold.intake.second import begun as begun_second
 from handhold.keeping import entry_of, may_be_export, volume_notes
 from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
@@ -129,7 +131,7 @@ def take(
     """
     started = clock()
     begun = time.monotonic()
-    with archive.locked("snapshot"):
+    with archive.locked("snapshot"), _second(archive, device, options) as second:
         with _ahead(archive, device, options) as ahead:
             seen_before = last_seen(archive, device.name, options.parts, options.recognise)
             prior = seen_before[0] if seen_before else Night()
@@ -172,7 +174,7 @@ def take(
             walked.claims.clear()
             read: list[Entry] = []
             odd: list[Odd] = []
-            for outcome in _read(loud, writer, options.level, progress, odd):
+            for outcome in _read(loud, writer, second, progress, odd):
                 if isinstance(outcome, Entry):
                     read.append(outcome)
                 else:
@@ -260,6 +262,17 @@ def _ahead(archive: Archive, device: Device, options: Options) -> AbstractContex
     return LookAhead(roots, {canonical(path) for path in options.leave_out})
 
 
+def _second(archive: Archive, device: Device, options: Options) -> AbstractContextManager[Second | None]:
+    """A second process that reads, where most is to be read: on a first night, or if no time is believed.
+
+    It is begun while there is little in memory.
+    """
+    if not options.reread and any(one.device == device.name for one in archive.nights()):
+        return nullcontext()
+    index = archive.index
+    return begun_second(options.level, lambda ident: ident in index, THREADS)
+
+
 def _unread(archive: Archive, device: str, prior: Night) -> tuple[str, ...]:
     """The device's nights after the last one that can be read, oldest first."""
     own = [night.name for night in archive.nights() if night.device == device]
@@ -313,7 +326,7 @@ def _sort(
 def _read(
     claims: list[Claim],
     writer: Writer,
-    level: int,
+    second: Second | None,
     progress: Progress | None,
     odd: list[Odd],
 ) -> Iterator[Entry | Gap]:
@@ -342,7 +355,7 @@ def _read(
                 met.add(one)
             yield _job(claim)
 
-    with Intake(writer, files=count, size=total) as intake:
+    with Intake(writer, second=second, files=count, size=total) as intake:
         for claim, content in intake.read(jobs(), advance):
             if isinstance(content, Unread):
                 yield _gap(claim, content)

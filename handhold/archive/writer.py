@@ -111,10 +111,6 @@ class Writer(Putting):
         """Whether the block was put in this run, or stands in the table of a whole bundle."""
         return ident in self._put or ident in self._put_before or ident in self._index
 
-    def listed(self, ident: bytes) -> bool:
-        """Whether the table of a whole bundle that was there before this run has the block."""
-        return ident in self._index
-
     @property
     def moment(self) -> int:
         """A number that changes when blocks of this run come to lie in a whole bundle; see ``put_all``."""

@@ -24,8 +24,10 @@ from handhold.intake.second import PLACE, Answer, Gone, Second, outcome
 BATCH_FILES, BATCH_BYTES = 64, PLACE
 #: So many bytes may be read and not yet written, of which a batch takes some for itself.
 WAITING = 16 << 20
-#: With less to read than either, a second process is not worth it; with more files its memory is missed.
-FEW_FILES, FEW_BYTES, MANY_FILES = 2_000, 64 << 20, 300_000
+#: With less to read than either, a second process is not worth it.
+FEW_FILES, FEW_BYTES = 2_000, 64 << 20
+#: So many threads read.
+THREADS = min(4, os.cpu_count() or 1)
 
 J = TypeVar("J")
 #: Puts what was read, when its turn is.
@@ -35,23 +37,28 @@ _Put: TypeAlias = Callable[[], Stored[J]]
 class Intake:
     """Takes files into an archive through one writer.
 
-    Needs ``with``, which ends the threads. ``read`` may be called several times, one after the other.
-    ``files`` and ``size`` are what there is to read, about; from them follows whether there is a second
-    process.
+    Needs ``with``, which ends the threads, and the second process if one is given, which takes its share if
+    there are ``files`` or bytes (``size``) enough to read. ``read`` may be called several times, one after
+    the other.
     """
 
-    def __init__(self, writer: Writer, *, threads: int | None = None, files: int = 0, size: int = 0) -> None:
+    def __init__(
+        self,
+        writer: Writer,
+        *,
+        threads: int | None = None,
+        second: Second | None = None,
+        files: int = 0,
+        size: int = 0,
+    ) -> None:
         self._writer = writer
         self._files = Files(writer)
         self._begun = writer.moment
-        self._threads = threads or min(4, os.cpu_count() or 1)
+        self._threads = threads or THREADS
         self._ahead: Ahead[Any, Any] | None = None
-        self._second: Second | None = None
-        if (files >= FEW_FILES or size >= FEW_BYTES) and files <= MANY_FILES:
-            try:
-                self._second = Second(writer.level, writer.listed, max(1, self._threads - 1))
-            except (Gone, OSError):
-                pass
+        self._second = second
+        if second is not None and files < FEW_FILES and size < FEW_BYTES:
+            second.close()
 
     def __enter__(self) -> Intake:
         return self
@@ -62,9 +69,6 @@ class Intake:
         if self._ahead is not None:
             self._ahead.close()
             self._ahead = None  # it knows this one as well: what both know would stay open for a while
-        if self._second is not None:
-            self._second.let_go()
-            self._second = None
 
     def read(
         self, jobs: Iterable[Job[J]], progress: Callable[[int, int], None] | None = None

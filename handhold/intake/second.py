@@ -12,7 +12,7 @@ import os
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack, suppress
+from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
 from itertools import accumulate, pairwise
 from typing import Any, NamedTuple
 
@@ -52,7 +52,8 @@ class Second:
 
     ``level`` is how hard it packs; what is ``listed`` it does not pack. ``here`` is how many threads of this
     process work beside it. Any thread may ask; answers are to be taken in the order of the questions, by one
-    thread at a time.
+    thread at a time. Needs ``with``, which leaves no process behind. To be begun early: all that this process
+    holds by then the other one holds as well.
     """
 
     def __init__(self, level: int, listed: Callable[[bytes], bool], here: int) -> None:
@@ -80,6 +81,15 @@ class Second:
             os.close(answering)
             mine.pop_all()
         self._memory, self._answers, self._told = memory, answers, Told(answers)
+
+    def __enter__(self) -> Second:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+        os.close(self._ask)
+        os.close(self._answers)
+        _let_go(self._memory)
 
     def place(self) -> int | None:
         """A place for a question; None where it is this process's turn to do the work, until ``done``."""
@@ -144,11 +154,13 @@ class Second:
             process, self._process = self._process, None
             end(process)
 
-    def let_go(self) -> None:
-        """Gives back what it took, once no thread asks any more."""
-        os.close(self._ask)
-        os.close(self._answers)
-        _let_go(self._memory)
+
+def begun(level: int, listed: Callable[[bytes], bool], threads: int) -> AbstractContextManager[Second | None]:
+    """A second process beside so many threads, where one can be had."""
+    try:
+        return Second(level, listed, max(1, threads - 1))
+    except (Gone, OSError):
+        return nullcontext()
 
 
 def _pipe(stack: ExitStack) -> tuple[int, int]:

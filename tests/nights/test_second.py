@@ -11,6 +11,7 @@ import threading
 import time
 import zipfile
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -26,9 +27,9 @@ from handhold.archive.writer import Writer
 from handhold.errors import OwnerError
 from handhold.intake import second
 from handhold.intake.files import Files, Stored
-from handhold.intake.intake import FEW_FILES, MANY_FILES, Intake
+from handhold.intake.intake import FEW_FILES, Intake
 from handhold.intake.jobs import Content, Job, Unread
-from handhold.intake.second import Second
+from handhold.intake.second import Second, begun
 from tests.archive.memory import Card
 
 MEBI = 1 << 20
@@ -97,6 +98,10 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> list[Job[str]]:
     return jobs
 
 
+def beside_it(archive: Archive, threads: int = 2) -> AbstractContextManager[Second | None]:
+    return begun(3, lambda ident: ident in archive.index, threads)
+
+
 def kept(
     jobs: list[Job[str]], folder: Path, files: int = FEW_FILES, threads: int = 2
 ) -> tuple[list[tuple[str, Content | Unread]], list[bytes], int]:
@@ -109,7 +114,10 @@ def kept(
         told[0] += size
 
     with archive.locked("test"), archive.writer() as writer:
-        with Intake(writer, threads=threads, files=files) as intake:
+        with (
+            beside_it(archive, threads) as one,
+            Intake(writer, threads=threads, second=one, files=files) as intake,
+        ):
             read = list(intake.read(iter(jobs), progress))
         writer.settle()
         new = writer.bundles
@@ -141,10 +149,10 @@ def test_the_archive_is_the_same_with_one_process_and_with_two(
     assert len(MADE) == 1
 
 
-@pytest.mark.parametrize(("files", "made"), [(FEW_FILES - 1, 0), (MANY_FILES + 1, 0), (MANY_FILES, 1)])
-def test_few_files_and_very_many_are_read_by_one_process(tmp_path: Path, files: int, made: int) -> None:
-    kept([], tmp_path / "archive", files=files)
-    assert len(MADE) == made
+def test_few_files_are_read_without_it(device: list[Job[str]], tmp_path: Path, alone: object) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Second, "place", None)
+        assert kept(device, tmp_path / "archive", files=FEW_FILES - 1) == alone
 
 
 @pytest.mark.parametrize(
@@ -242,7 +250,8 @@ def test_a_medium_that_is_full_half_way_is_told(device: list[Job[str]]) -> None:
         archive.locked("test"),
         pytest.raises(OwnerError, match="no room"),
         archive.writer() as writer,
-        Intake(writer, threads=2, files=FEW_FILES) as intake,
+        beside_it(archive) as one,
+        Intake(writer, threads=2, second=one, files=FEW_FILES) as intake,
     ):
         list(intake.read(iter(device)))
     assert not [name for name in card.files if name.endswith(".part")]
@@ -254,7 +263,8 @@ def test_whoever_takes_no_more_ends_it(device: list[Job[str]], tmp_path: Path, t
     with (
         archive.locked("test"),
         archive.writer() as writer,
-        Intake(writer, threads=2, files=FEW_FILES) as intake,
+        beside_it(archive) as one,
+        Intake(writer, threads=2, second=one, files=FEW_FILES) as intake,
     ):
         read = intake.read(iter(device))
         for _ in range(taken):
