@@ -174,10 +174,12 @@ class AsThen:
 
     def stand(self) -> None:
         """All that can stand do."""
-        if self._rows is None and not self.rest:
+        if self._rows is None:
             self._standing.add_all(self._folder.rows)
+            for at in self.rest:
+                self._standing.drop(self._folder.row_of(at))
         else:
-            for row in self._all_rows():
+            for row in filter(_is_there, self._rows):
                 self._standing.add(row)
 
     def stand_one(self, at: int) -> None:

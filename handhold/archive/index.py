@@ -13,7 +13,8 @@ from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from heapq import merge
-from itertools import count
+from itertools import compress, count
+from operator import ne
 from typing import NamedTuple
 
 from handhold.archive.bundle import FOLDER, ROW, Fields, Row, is_bundle_name, read_table, salvage
@@ -364,8 +365,11 @@ def _unlike(table: bytes, at: int, idents: bytes) -> Collection[int]:
     others = set(range(len(rows) // step, count))
     for word in range(4):  # of each row the first ones are the name
         some, wanted = rows[word::step], names[word::4]
+        for number in others:  # what differs in one word mostly does in all
+            if number < len(some):
+                some[number] = wanted[number]
         if some != wanted:
-            others.update(n for n, (one, other) in enumerate(zip(some, wanted)) if one != other)  # noqa: B905
+            others.update(compress(range(count), map(ne, some, wanted)))
     return others
 
 

@@ -280,6 +280,10 @@ class Standing:
         """The one in a row stands."""
         self._marks[row] = 1
 
+    def drop(self, row: int) -> None:
+        """The one in a row does not."""
+        self._marks[row] = 0
+
     def add_all(self, rows: Iterable[range]) -> None:
         """All of these stand."""
         for each in rows:
