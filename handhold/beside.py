@@ -116,6 +116,15 @@ def _do(work: Callable[[], None], mask: Iterable[int]) -> NoReturn:
         os._exit(0)
 
 
+def close_all_but(*kept: int) -> None:
+    """Closes all files but these and the standard streams: a process is to hold nothing of its caller's."""
+    begin = 3
+    for one in sorted(kept):
+        os.closerange(begin, one)
+        begin = one + 1
+    os.closerange(begin, 1 << 16)
+
+
 def end(process: int) -> None:
     """Ends a process that was started, wherever it is."""
     with contextlib.suppress(ProcessLookupError):

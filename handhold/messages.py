@@ -5,9 +5,12 @@ from __future__ import annotations
 import marshal
 import os
 import struct
+from collections.abc import Iterator
 from typing import Any
 
 _LENGTH = struct.Struct("<I")
+#: So many bytes are taken at once.
+_RUN = 1 << 16
 
 
 def tell(pipe: int, value: Any) -> None:
@@ -34,8 +37,26 @@ class Told:
             return None
         (length,) = _LENGTH.unpack_from(self._there)
         behind = _LENGTH.size + length
-        if not self._wait_for(behind):
-            return None
+        return self._first(behind) if self._wait_for(behind) else None
+
+    def come(self) -> Iterator[Any]:
+        """The values that have come, where the pipe does not wait; all that will ever come where it does."""
+        while True:
+            try:
+                more = os.read(self._pipe, _RUN)
+            except BlockingIOError:
+                return
+            if not more:
+                return
+            self._there += more
+            while len(self._there) >= _LENGTH.size:
+                behind = _LENGTH.size + _LENGTH.unpack_from(self._there)[0]
+                if len(self._there) < behind:
+                    break
+                yield self._first(behind)
+
+    def _first(self, behind: int) -> Any:
+        """The value that ends there, which is taken."""
         body = bytes(self._there[_LENGTH.size : behind])
         del self._there[:behind]
         return marshal.loads(body)

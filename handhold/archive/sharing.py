@@ -5,17 +5,13 @@ Two threads that unpack and digest many small blocks hand the interpreter to and
 
 from __future__ import annotations
 
-import marshal
 import os
-import struct
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
-from handhold.beside import end, started
+from handhold.beside import close_all_but, end, started
+from handhold.messages import Told, tell
 
-_LENGTH = struct.Struct("<I")
-#: So many bytes are taken at once.
-_RUN = 1 << 16
 #: Of so many shares each has a number that is one byte.
 MOST = 256
 
@@ -37,7 +33,6 @@ class Sharing:
 
     def __init__(self, count: int, work: Work | None) -> None:
         self._open = set(range(count))
-        self._data = bytearray()  # what was not taken yet of what the second one told
         self._pipes: tuple[int, int] | None = None  # of numbers, and of what is told
         self._process: int | None = None
         if work is not None and count <= MOST:
@@ -76,15 +71,9 @@ class Sharing:
         if self._pipes is None:
             return
         os.set_blocking(self._pipes[1], wait)
-        while True:
-            try:
-                more = os.read(self._pipes[1], _RUN)
-            except BlockingIOError:
-                return
-            if not more:
-                return
-            self._data += more
-            yield from self._taken()
+        for number, told in self._told.come():
+            self._open.remove(number)
+            yield told
 
     def left(self) -> list[int]:
         """The shares that nobody has told of."""
@@ -111,18 +100,7 @@ class Sharing:
             os.close(asked)
             os.close(told)
         else:
-            self._pipes = asked, told
-
-    def _taken(self) -> Iterator[Any]:
-        while len(self._data) >= _LENGTH.size:
-            (length,) = _LENGTH.unpack_from(self._data)
-            behind = _LENGTH.size + length
-            if len(self._data) < behind:
-                return
-            number, told = marshal.loads(memoryview(self._data)[_LENGTH.size : behind])
-            del self._data[:behind]
-            self._open.remove(number)
-            yield told
+            self._pipes, self._told = (asked, told), Told(told)
 
 
 def _numbers(pipe: int) -> Iterator[int]:
@@ -132,17 +110,12 @@ def _numbers(pipe: int) -> Iterator[int]:
 
 def _work(numbers: int, telling: int, caller: int, work: Work) -> None:
     """What the second process does."""
-    first, second = sorted((numbers, telling))
     # Should the caller die, the lock of its archive must go with it; and it must be seen here that it has.
-    for begin, behind in ((3, first), (first + 1, second), (second + 1, 1 << 16)):
-        os.closerange(begin, behind)
+    close_all_but(numbers, telling)
 
     def go_on() -> None:
         if os.getppid() != caller:
             raise CallerGone
 
     for told in work(_numbers(numbers), go_on):
-        body = marshal.dumps(told)
-        left = memoryview(_LENGTH.pack(len(body)) + body)
-        while left:
-            left = left[os.write(telling, left) :]
+        tell(telling, told)

@@ -14,7 +14,7 @@ import sys
 from array import array
 from collections.abc import Collection, Sequence
 
-from handhold.beside import end, started
+from handhold.beside import close_all_but, end, started
 from handhold.columns import File, Files
 from handhold.device.listing import Looked, joined
 from handhold.device.temporary import is_temporary
@@ -111,10 +111,8 @@ class LookAhead:
 
 def _look(roots: Sequence[str], left_out: Collection[str], memory: int, pipe: int) -> None:
     """What the second process does: for each folder a record into the memory, and a mark into the pipe."""
-    first, second = sorted((memory, pipe))
     # Should the caller die, the lock of its archive must go with it.
-    for begin, behind in ((3, first), (first + 1, second), (second + 1, 1 << 16)):
-        os.closerange(begin, behind)
+    close_all_but(memory, pipe)
     os.set_blocking(pipe, False)
     seen: set[str] = set()
     told = 0

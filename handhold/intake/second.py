@@ -17,7 +17,7 @@ from itertools import accumulate, pairwise
 from typing import Any, NamedTuple
 
 from handhold.archive.blocks import Sealed
-from handhold.beside import end, started
+from handhold.beside import close_all_but, end, started
 from handhold.intake.files import Files
 from handhold.intake.jobs import Content, Job, Unread
 from handhold.intake.outbox import Outbox
@@ -71,7 +71,8 @@ class Second:
             answers, answering = _pipe(mine)
 
             def work() -> None:
-                _close_but(asked, answering)
+                # Should the caller die, the lock of its archive must go with it.
+                close_all_but(asked, answering)
                 _serve(level, listed, memory, asked, answering)
 
             self._process = started(work)
@@ -181,15 +182,6 @@ def _blocks(rows: Sequence[_Row], lying: memoryview) -> list[Sealed]:
         Sealed(ident, codec, lying[begin:behind], plain, check)
         for (ident, codec, _, plain, check), (begin, behind) in zip(rows, bounds, strict=True)
     ]
-
-
-def _close_but(*kept: int) -> None:
-    """Closes all else: should the caller die, the lock of its archive must go with it."""
-    begin = 3
-    for one in sorted(kept):
-        os.closerange(begin, one)
-        begin = one + 1
-    os.closerange(begin, 1 << 16)
 
 
 def _serve(

@@ -6,17 +6,14 @@ in a thread elsewhere. Either begins one batch after the other, each once it is 
 
 from __future__ import annotations
 
-import marshal
 import os
-import struct
 from collections import deque
 from collections.abc import Callable, Generator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import NamedTuple, Protocol
 
 from handhold.beside import end, started
-
-_LENGTH = struct.Struct("<I")
+from handhold.messages import Told, tell
 
 #: The places in a batch of what could not be begun, with the reason, and whether the archive is hurt.
 Troubles = dict[int, tuple[str, bool]]
@@ -89,9 +86,9 @@ class InProcess:
 
     def __init__(self, work: Work, making: Making) -> None:
         self._making = making
-        self._told = bytearray()  # what of it was not taken yet
         asked, self._ask = os.pipe()
         self._answers, answering = os.pipe()
+        self._told = Told(self._answers)
         try:
             process = started(lambda: self._begin(work, asked, answering))
         finally:
@@ -110,7 +107,7 @@ class InProcess:
 
     def answer(self) -> Troubles:
         while True:
-            told = self._next()
+            told = self._told.next()
             if told is None:
                 raise Gone
             if isinstance(told, dict):
@@ -122,33 +119,11 @@ class InProcess:
             process, self._process = self._process, None
             end(process)
             # What it has made until then is to be known.
-            while (told := self._next()) is not None:
+            while (told := self._told.next()) is not None:
                 if not isinstance(told, dict):
                     self._making(*told)
         for pipe in (self._ask, self._answers):
             os.close(pipe)
-
-    def _next(self) -> Troubles | tuple[str, str] | None:
-        """What the process told next; None behind the last. Goes on where it was stopped."""
-        if not self._there(_LENGTH.size):
-            return None
-        (length,) = _LENGTH.unpack_from(self._told)
-        behind = _LENGTH.size + length
-        if not self._there(behind):
-            return None
-        body = bytes(self._told[_LENGTH.size : behind])
-        del self._told[:behind]
-        told: Troubles | tuple[str, str] = marshal.loads(body)
-        return told
-
-    def _there(self, length: int) -> bool:
-        """Waits until so many bytes are there; whether they came."""
-        while len(self._told) < length:
-            more = os.read(self._answers, length - len(self._told))
-            if not more:
-                return False
-            self._told += more
-        return True
 
     def _begin(self, work: Work, asked: int, answering: int) -> None:
         """What the second process does."""
@@ -157,16 +132,10 @@ class InProcess:
         os.close(self._answers)
         caller = os.getppid()
 
-        def tell(what: Troubles | tuple[str, str]) -> None:
-            body = marshal.dumps(what)
-            left = memoryview(_LENGTH.pack(len(body)) + body)
-            while left:
-                left = left[os.write(answering, left) :]
-
         def go_on() -> None:
             if os.getppid() != caller:
                 raise Stopped
 
-        steps = work(Hooks(go_on, lambda base, way: tell((base, way))))
+        steps = work(Hooks(go_on, lambda base, way: tell(answering, (base, way))))
         while os.read(asked, 1):
-            tell(next(steps))
+            tell(answering, next(steps))
