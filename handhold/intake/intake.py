@@ -152,13 +152,12 @@ class Intake:
                 raise
             return None
         try:
-            if not all(map(self._writer.known, answer.believed)):
-                return None
+            # In any case: the process remembers that it has sent them, and names them alone from then on.
             self._writer.put_all(answer.blocks, self._begun)
         finally:
             answer.blocks.clear()  # they lie in its place
             second.free(answer.place)
-        return answer
+        return answer if all(map(self._writer.known, answer.believed)) else None
 
 
 def _put(waiting: _Put[J]) -> Stored[J]:

@@ -243,6 +243,37 @@ def test_what_the_archive_has_is_not_stored_again_but_for_what_is_hurt_there(
     assert sorted(new) == sorted(hurt)
 
 
+def test_what_it_has_sent_is_there_though_a_file_was_read_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file changed before it was read anew, as one beside it is hurt; a later one has what it had."""
+    jobs = []
+    for number in range(200):
+        path = tmp_path / f"{number:03}"
+        path.write_bytes(b"the same" if number in (1, 199) else b"%d" % number)
+        os.utime(path, (10**9, 10**9))
+        jobs.append(Job(str(path), path.stat().st_size, path.name))
+    kept(jobs[:1], tmp_path / "archive", files=0)
+    (bundle,) = (tmp_path / "archive/bundles").rglob("*.bundle")
+    data = bytearray(bundle.read_bytes())
+    data[8 + 64] ^= 0xFF  # the first byte of the first block
+    bundle.write_bytes(data)
+    answer = Second.answer
+
+    def changed(self: Second) -> second.Answer:
+        given = answer(self)
+        Path(jobs[1].place).write_bytes(b"another")
+        os.utime(jobs[1].place, (10**9, 10**9))
+        return given
+
+    monkeypatch.setattr(Second, "answer", changed)
+    said = dict(kept(jobs, tmp_path / "archive")[0])
+    archive = Archive.open(LocalStorage(str(tmp_path / "archive")))
+    for name, plain in (("000", b"0"), ("001", b"another"), ("199", b"the same")):
+        content = said[name]
+        assert isinstance(content, Content) and archive.block(content.sha256) == plain
+
+
 def test_a_medium_that_is_full_half_way_is_told(device: list[Job[str]]) -> None:
     card = Card({}, room=5 * MEBI)
     archive = Archive.create(card, clock)
