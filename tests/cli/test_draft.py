@@ -279,6 +279,8 @@ def test_what_cannot_be_read_is_told(world: World) -> None:
     told, tell = os.pipe()
     child = os.fork()
     if child == 0:
+        os.setgroups([])
+        os.setgid(65534)  # folders above are opened to others, not to root's group
         os.setuid(65534)
         one = world.run("layout", "draft", hatch(world))
         two = world.run("layout", "draft", str(shut))
