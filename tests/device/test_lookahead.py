@@ -19,6 +19,7 @@ from handhold.device.times import FARTHEST
 from handhold.device.volumes import open_device
 from handhold.device.walk import walk
 from tests.device.trees import as_nobody, fill, layout, open_to_all
+from tests.processes import note_forks
 
 TINPLATE = layout("tinplate", {"main": "*:Tinplate"}, "saves: saves/**", "games: games/**")
 MADE: list[int] = []
@@ -26,16 +27,7 @@ MADE: list[int] = []
 
 @pytest.fixture(autouse=True)
 def _two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(beside, "_cores", lambda: 2)
-    fork = os.fork
-
-    def noted() -> int:
-        process = fork()
-        MADE.append(process)
-        return process
-
-    MADE.clear()
-    monkeypatch.setattr(os, "fork", noted)
+    note_forks(monkeypatch, MADE)
 
 
 @pytest.fixture(autouse=True)

@@ -18,23 +18,15 @@ from handhold.beside import Beside
 from handhold.history.reading import Asked, Histories, read_histories
 from handhold.restore.select import Selection
 from tests.benchmarks.years import Scale, build
+from tests.processes import note_forks
 
 MADE: list[int] = []
 
 
 @pytest.fixture(autouse=True)
 def _two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(beside, "_cores", lambda: 2)
     monkeypatch.setattr(sightings, "_MANY", 1)
-    fork = os.fork
-
-    def noted() -> int:
-        process = fork()
-        MADE.append(process)
-        return process
-
-    MADE.clear()
-    monkeypatch.setattr(os, "fork", noted)
+    note_forks(monkeypatch, MADE)
 
 
 def processes() -> tuple[int, int]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import os
 import random
@@ -17,7 +16,6 @@ from pathlib import Path
 
 import pytest
 
-from handhold import beside
 from handhold.archive import recipe
 from handhold.archive.archive import Archive
 from handhold.archive.bundle import read_table, rows
@@ -31,6 +29,7 @@ from handhold.intake.intake import FEW_FILES, Intake
 from handhold.intake.jobs import Content, Job, Unread
 from handhold.intake.second import Second, begun
 from tests.archive.memory import Card
+from tests.processes import note_forks, wait_until_free
 
 MEBI = 1 << 20
 MADE: list[int] = []
@@ -43,16 +42,7 @@ def clock() -> datetime:
 @pytest.fixture(autouse=True)
 def _two_cores(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """And nothing is left behind: no process, no thread, no open file."""
-    monkeypatch.setattr(beside, "_cores", lambda: 2)
-    fork = os.fork
-
-    def noted() -> int:
-        process = fork()
-        MADE.append(process)
-        return process
-
-    MADE.clear()
-    monkeypatch.setattr(os, "fork", noted)
+    note_forks(monkeypatch, MADE)
     threads, files = threading.active_count(), len(os.listdir("/proc/self/fd"))
     yield
     assert not [process for process in MADE if os.path.exists(f"/proc/{process}")]
@@ -285,6 +275,7 @@ def test_a_medium_that_is_full_half_way_is_told(device: list[Job[str]]) -> None:
         Intake(writer, threads=2, second=one, files=FEW_FILES) as intake,
     ):
         list(intake.read(iter(device)))
+    assert len(MADE) == 1
     assert not [name for name in card.files if name.endswith(".part")]
 
 
@@ -300,6 +291,7 @@ def test_whoever_takes_no_more_ends_it(device: list[Job[str]], tmp_path: Path, t
         read = intake.read(iter(device))
         for _ in range(taken):
             next(read)
+    assert len(MADE) == 1
 
 
 def test_ctrl_c_in_the_middle_ends_it(
@@ -321,11 +313,13 @@ def test_ctrl_c_in_the_middle_ends_it(
             archive.locked("test"),
             pytest.raises(KeyboardInterrupt),
             archive.writer() as writer,
-            Intake(writer, threads=2, files=FEW_FILES) as intake,
+            beside_it(archive) as one,
+            Intake(writer, threads=2, second=one, files=FEW_FILES) as intake,
         ):
             list(intake.read(iter(device)))
     finally:
         signal.signal(signal.SIGINT, held)
+    assert len(MADE) == 1
     assert not [item for item in archive.storage.list("bundles") if item.name.endswith(".part")]
 
 
@@ -349,15 +343,7 @@ def test_it_ends_with_its_caller(device: list[Job[str]], tmp_path: Path) -> None
         finally:
             os._exit(1)
     assert os.waitpid(caller, 0)[1] == signal.SIGKILL
-    end = time.monotonic() + 30
-    with open(folder / ".lock") as lock:
-        while True:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                assert time.monotonic() < end
-                time.sleep(0.01)
+    wait_until_free(folder)
 
 
 def test_a_file_that_is_written_to_is_kept_as_it_was_at_one_moment(tmp_path: Path) -> None:

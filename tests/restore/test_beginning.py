@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import random
 import signal
-import time
 from collections.abc import Callable, Generator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -21,6 +19,7 @@ from handhold.restore import beginning, writing
 from handhold.restore.apply import _Run, apply
 from handhold.restore.beginning import Hooks, InProcess, Troubles
 from handhold.restore.steps import Decision, OnNewer
+from tests.processes import wait_until_free
 from tests.restore.world import World, tree
 
 _MANY = 60
@@ -231,15 +230,7 @@ def test_the_process_ends_with_its_caller(world: World) -> None:
         finally:
             os._exit(1)
     assert os.waitpid(caller, 0)[1] == signal.SIGKILL
-    end = time.monotonic() + 30
-    with open(world.root / "archive/.lock") as lock:
-        while True:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                assert time.monotonic() < end
-                time.sleep(0.01)
+    wait_until_free(world.root / "archive")
     world.reopened()
     assert not world.restore("lantern", snapshot).failed
     assert tree(world.card("lantern")) == contents
