@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import chain, compress, count
@@ -149,8 +150,8 @@ class AsThen:
             self._rows = list(map(there.get, files))
             self.rest = [at for at, row in enumerate(self._rows) if row is None]
         elif not files.same(then):
-            now, before = zip(files.sizes, files.times, strict=True), zip(then.sizes, then.times, strict=True)
-            self.rest = list(compress(count(), map(ne, now, before)))
+            sizes, times = _unlike(files.sizes, then.sizes), _unlike(files.times, then.times)
+            self.rest = sorted({*sizes, *times})
 
     def _row(self, at: int) -> int | None:
         """The row that a file stands for, if there is one."""
@@ -199,6 +200,11 @@ class AsThen:
         """Whether a file of this name can stand for an entry, were it as it was."""
         names = self._folder.files.names
         return name in (names if self._usable is None else {names[number] for number in self._usable})
+
+
+def _unlike(some: array[int], others: array[int]) -> Iterable[int]:
+    """Where numbers differ, of which there are as many here as there."""
+    return () if some == others else compress(count(), map(ne, some, others))
 
 
 def _is_there(row: int | None) -> TypeGuard[int]:

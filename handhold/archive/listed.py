@@ -107,6 +107,7 @@ class Listed(Mapping[Key, Entry]):
         self._rows = 0
         self._last: Key | None = None
         self._split: tuple[int, list[bytes]] = (-1, [])
+        self._are_lines: dict[int, bool] = {}
         self._held: dict[int, bool] = {}
         self._made: dict[int, Entry] = {}  # those that were asked for one by one, mostly several times
 
@@ -192,11 +193,9 @@ class Listed(Mapping[Key, Entry]):
 
     def _entry(self, row: int) -> Entry:
         number = bisect_right(self._starts, row) - 1
-        page = self._pages[number]
+        at = row - self._starts[number]
         lines = self.lines(number)
-        return (
-            pages.decode_line(lines[row - page.start]) if lines else self._of_page(number)[row - page.start]
-        )
+        return pages.decode_line(lines[at]) if lines else self._of_page(number)[at]
 
     def entries(self, rows: Iterable[int] | None = None) -> Iterator[Entry]:
         """The entries in some rows, which are sorted; all of them where none are given."""
@@ -226,8 +225,11 @@ class Listed(Mapping[Key, Entry]):
         """The lines of a page that has a line for each entry; nothing of another one."""
         if self._split[0] != page:
             data = self._pages[page].data
-            there = pages.are_lines(data, len(self.of_page(page)))
-            self._split = page, data.split(b"\n")[:-1] if there else []
+            lines = data.split(b"\n")
+            there = self._are_lines.get(page)
+            if there is None:
+                there = self._are_lines[page] = pages.are_lines(data, lines, len(self.of_page(page)))
+            self._split = page, lines[:-1] if there else []
         return self._split[1]
 
     def first(self, page: int) -> Key:

@@ -33,6 +33,10 @@ from handhold.model import Entry, Gap, Kind, Part, Site
 
 #: What writes snapshots, as their manifests say it.
 TOOL = f"handhold {__version__}"
+#: How hard pages are packed, however hard files are: what repeats in them lies near, and the rest is digests.
+#: Of the pages of 100,000 files (24.5 MB) level 1 made 4.39 MB, level 3 4.52 MB in half as much time again,
+#: level 13 4.45 MB, and level 19 4.28 MB in 180 times as much.
+_PAGE_LEVEL = 1
 #: So many bytes of pages are checked and sealed at a time, about.
 _AT_ONCE = 1 << 20
 #: So many blocks that a run put into whole bundles are remembered by name.
@@ -350,7 +354,7 @@ class Writer(Putting):
         for one, other in pairwise(fresh):
             if one.path == other.path and one.key == other.key:
                 raise ValueError(f"two entries have the same place: {one.key}")
-        sealed = seal_all([page.data for _, page in new], self.level, [ident for ident, _ in new])
+        sealed = seal_all([page.data for _, page in new], _PAGE_LEVEL, [ident for ident, _ in new])
         self.put_all(sealed, moment)
 
     def _check_put(self, entry: Entry) -> None:

@@ -12,7 +12,7 @@ from handhold.archive import pages
 from handhold.archive.blocks import block_id
 from handhold.archive.listed import Listed, Standing
 from handhold.archive.manifest import PageRef
-from handhold.archive.paging import paged
+from handhold.archive.paging import Changed, paged
 from handhold.model import Entry, Part
 from tests.archive import fixtures
 
@@ -44,25 +44,35 @@ def made(source: random.Random, count: int) -> list[Entry]:
     return [found[key] for key in sorted(found)]
 
 
-def listed_of(entries: list[Entry], between: bytes = b"\n") -> Listed:
-    """The same as they stand in pages; ``between`` the lines of which this stands."""
+#: What pages can have instead that another program wrote, and decode to the same.
+ODD = [
+    (b"}\n{", b"}\n\n{"),
+    (b"}\n{", b"} {"),
+    (b"}\n{", b"}{"),
+    (b',"part"', b'\n,"part"'),
+    (b'{"emulator"', b'{"x":[{"y":{}\n}\n,{}],"emulator"'),
+]
+
+
+def listed_of(entries: list[Entry], odd: tuple[bytes, bytes] = (b"", b"")) -> Listed:
+    """The same as they stand in pages; of ``odd`` the first is replaced by the second."""
     listed = Listed()
     for page in pages.cut(entries):
         data = pages.encode(page)
         ref = PageRef(block_id(data).hex(), len(page))
-        listed.add(ref, data.replace(b"}\n{", b"}" + between + b"{"))
+        listed.add(ref, data.replace(*odd) if odd[0] else data)
     return listed
 
 
-@pytest.mark.parametrize("between", [b"\n", b"\n\n", b" "])
+@pytest.mark.parametrize("odd", [(b"", b""), *ODD])
 @pytest.mark.parametrize("seed", range(20))
 def test_what_is_listed_is_what_the_pages_have(
-    seed: int, between: bytes, monkeypatch: pytest.MonkeyPatch
+    seed: int, odd: tuple[bytes, bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(pages, "MEAN", 5)
     source = random.Random(seed)
     entries = made(source, source.choice((1, 3, 60, 300)))
-    listed = listed_of(entries, between)
+    listed = listed_of(entries, odd)
     assert [*listed.entries()] == entries
     assert len(listed) == len(entries)
     assert [listed.row(entry.key) for entry in entries] == [*range(len(entries))]
@@ -136,6 +146,19 @@ def test_pages_of_which_much_stands_are_those_of_all_the_entries(
         else:
             found.append((block_id(page.data).hex(), page.entries))
     assert found == [(block_id(data).hex(), data.count(b"\n")) for data in expected]
+
+
+@pytest.mark.parametrize("odd", ODD)
+def test_a_changed_page_of_another_program_says_what_it_should(odd: tuple[bytes, bytes]) -> None:
+    entries = made(random.Random(3), 30)
+    standing = Standing(listed_of(entries, odd))
+    standing.add_all([range(len(entries))])
+    changed = {row: replace(entries[row], modified=77) for row in (0, 11, len(entries) - 1)}
+    for row in changed:
+        standing.drop(row)
+    (page,) = paged(standing, list(changed.values()))
+    assert isinstance(page, Changed)
+    assert [*pages.decode(page.data)] == [changed.get(row, entry) for row, entry in enumerate(entries)]
 
 
 def test_an_entry_at_the_place_of_one_that_stands_is_refused() -> None:
