@@ -13,7 +13,7 @@ import struct
 import sys
 from array import array
 from collections.abc import Iterable, Iterator
-from itertools import repeat
+from itertools import accumulate, repeat
 from operator import add, ge
 from typing import NamedTuple
 
@@ -183,7 +183,7 @@ def _trouble(table: bytes, end: int) -> str | None:
     if max(plain) > LARGEST or not all(map(ge, plain, stored)) or not {*codecs} <= {PLAIN, ZSTANDARD}:
         return "its table says what no block can be"
     # Each record begins where the one before it ends.
-    begins = [len(MAGIC), *map(add, map(add, offsets, stored), repeat(HEADER_SIZE))]
+    begins = list(accumulate(map(add, stored, repeat(HEADER_SIZE)), initial=len(MAGIC)))
     if begins.pop() != end or offsets.tolist() != begins:
         return "its table does not fit its size"
     return None

@@ -21,6 +21,8 @@ from handhold.archive.storage import Storage
 from handhold.errors import Damaged
 from handhold.model import Entry
 
+#: So many pages of a list are checked at once.
+_TOGETHER = 8
 PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
 
 
@@ -96,8 +98,9 @@ class Contents:
             rows = self.index.rows_of([bytes.fromhex(ref.id) for ref in refs])
             order = sorted(range(len(refs)), key=rows.__getitem__)
             data = dict(zip(order, (blocks.block(refs[at].id) for at in order), strict=True))
-            for at, ref in enumerate(refs):
-                listed.add(ref, data.pop(at))
+            for at in range(0, len(refs), _TOGETHER):
+                some = refs[at : at + _TOGETHER]
+                listed.add(some, [data.pop(number) for number in range(at, at + len(some))])
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
         return listed

@@ -9,7 +9,7 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from itertools import chain, compress
+from itertools import accumulate, chain, compress, pairwise
 from typing import NamedTuple, cast
 
 from handhold.archive import pages
@@ -21,6 +21,8 @@ from handhold.model import Entry, Part
 Key = tuple[str, str, str]
 #: So many rows of a page are worth to have all of it made.
 _MANY = 16
+#: So many paths are looked at whether they lie in one folder: where some lie deeper, that is done for each.
+_LOOKED_AT = 128
 #: So many entries that were asked for one by one are kept.
 _REMEMBERED = 1 << 14
 
@@ -78,17 +80,20 @@ class _Page(NamedTuple):
     idents: bytes  # of the blocks, where each file is one block, in the order of the entries
 
 
-def _in_one_folder(paths: Sequence[str], at: int) -> tuple[int, str]:
-    """How far paths, which are sorted, lie right in the folder of the one ``at``, and their names, as lines.
+def _in_one_folder(paths: Sequence[str], at: int, last: int) -> tuple[int, str]:
+    """How far paths lie right in the folder of the one ``at``, and their names, as lines.
 
-    >>> _in_one_folder(["a/b", "a/c", "a/d/e", "b"], 0), _in_one_folder(["a/d/e", "b"], 1)
+    They are sorted from there up to ``last``; some more may lie there where it is told of many.
+
+    >>> _in_one_folder(["a/b", "a/c", "a/d/e", "b"], 0, 4), _in_one_folder(["a/d/e", "b"], 1, 2)
     ((1, 'b'), (2, 'b'))
-    >>> _in_one_folder(["a/b", "a/c", "b"], 0)
+    >>> _in_one_folder(["a/b", "a/c", "b"], 0, 3)
     (2, 'b\\nc')
     """
     folder, slash, name = paths[at].rpartition("/")
+    last = min(last, at + _LOOKED_AT)
     # All that begins with the folder and a slash stands before what begins with the next character, a "0".
-    end = bisect_left(paths, f"{folder}0", at) if slash else len(paths)
+    end = bisect_left(paths, f"{folder}0", at, last) if slash else last
     text = "\n".join(paths[at:end])
     if text.count("/") != (end - at) * (folder.count("/") + 1 if slash else 0):
         return at + 1, name  # some lie deeper
@@ -116,42 +121,47 @@ class Listed(Mapping[Key, Entry]):
         """Entries that are sorted by key, each once."""
         listed = Listed()
         if entries:
-            listed._take(b"", entries, pages.columns_of(entries))
+            listed._take([b""], [len(entries)], pages.columns_of(entries), entries)
         return listed
 
-    def add(self, ref: PageRef, data: bytes) -> None:
-        """Adds the next page by its bytes, all checked. Raises ``ValueError`` with what is wrong."""
-        entries, columns = pages.decode_columns(data)
-        if len(entries) != ref.entries or (self._last is not None and entries[0].key <= self._last):
-            raise ValueError("the manifest and its lists do not fit")
-        self._take(data, (), columns)
-        self._last = entries[-1].key
-        self.pages.append(ref)
+    def add(self, refs: Sequence[PageRef], data: Sequence[bytes]) -> None:
+        """Adds the next pages by their bytes, all checked; several at once take less for each.
 
-    def _take(self, data: bytes, entries: Sequence[Entry], columns: pages.Columns) -> None:
-        """Notes the entries of a page."""
+        Raises ``ValueError`` with what is wrong.
+        """
+        lengths = [ref.entries for ref in refs]
+        entries, columns = pages.decode_columns(data, lengths)
+        if self._last is not None and entries[0].key <= self._last:
+            raise ValueError(pages.NO_FIT)
+        self._take(data, lengths, columns)
+        self._last = entries[-1].key
+        self.pages += refs
+
+    def _take(
+        self,
+        data: Sequence[bytes],
+        lengths: Sequence[int],
+        columns: pages.Columns,
+        entries: Sequence[Entry] = (),
+    ) -> None:
+        """Notes the entries of pages with these lengths."""
         start, paths = self._rows, columns.paths
-        first = columns.emulators[0], columns.homes[0], paths[0]
-        idents = b""
-        if columns.are_single and all(columns.sizes):  # an empty file has no block
-            idents = bytes.fromhex("".join(columns.digests))
-        self._starts.append(start)
-        self._pages.append(_Page(start, first, data, entries, idents))
+        for page, (at, end) in zip(data, pairwise(accumulate(lengths, initial=0)), strict=True):
+            first = columns.emulators[at], columns.homes[at], paths[at]
+            self._starts.append(start + at)
+            self._pages.append(_Page(start + at, first, page, entries, columns.blocks(at, end)))
         self._rows += len(paths)
-        at = 0
-        one = len(columns.places) == 1
-        while at < len(paths):
-            end, names = _in_one_folder(paths, at)
-            if not one:  # to be told one by one
-                end, names = at + 1, paths[at].rpartition("/")[2]
-            self._folder(columns.emulators[at], columns.homes[at], paths[at]).add(
-                range(start + at, start + end),
-                names,
-                columns.sizes[at:end],
-                columns.times[at:end],
-                {*columns.parts[at:end]},
-            )
-            at = end
+        for at, last in columns.runs:
+            while at < last:
+                end, names = _in_one_folder(paths, at, last)
+                self._folder(columns.emulators[at], columns.homes[at], paths[at]).add(
+                    range(start + at, start + end),
+                    names,
+                    columns.sizes[at:end],
+                    columns.times[at:end],
+                    {*columns.parts[at:end]},
+                )
+                at = end
 
     def _folder(self, emulator: str, home: str, path: str) -> Folder:
         """The folder that a file lies in."""
@@ -219,7 +229,7 @@ class Listed(Mapping[Key, Entry]):
 
     def _of_page(self, number: int) -> Sequence[Entry]:
         page = self._pages[number]
-        return page.entries or pages.decode_sound(page.data)
+        return page.entries or pages.decode_unchecked(page.data)
 
     def lines(self, page: int) -> list[bytes]:
         """The lines of a page that has a line for each entry; nothing of another one."""

@@ -6,9 +6,9 @@ import re
 import string
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
-from itertools import tee
+from itertools import chain, groupby, tee
 from operator import attrgetter, lt
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 import xxhash
@@ -32,6 +32,7 @@ _ORDINARY_LENGTH = 250
 #: The characters of such paths, and of digests.
 _ORDINARY_CHARS = (string.ascii_letters + string.digits + "_ .()[]!',&+#~=-/").encode()
 _HEX_CHARS = b"0123456789abcdef"
+NO_FIT = "the manifest and its lists do not fit"
 _OUT_OF_ORDER = "the page's entries are out of order"
 #: The order of entries.
 key_of: Callable[[Entry], tuple[str, str, str]] = attrgetter("emulator", "home", "path")
@@ -113,21 +114,68 @@ class Columns(NamedTuple):
     recipes: Sequence[str | None]
     members: Sequence[str | None]
 
-    @property
-    def are_single(self) -> bool:
-        """Whether none of them has a recipe or members: each is one block, or empty."""
-        return self.recipes.count(None) == self.members.count(None) == len(self.paths)
+    def blocks(self, at: int, end: int) -> bytes:
+        """The names of the blocks of some, one behind the other; nothing where not each is one block.
+
+        An empty file has none.
+        """
+        if self.sizes[at:end].count(0) or any(self.recipes[at:end]) or any(self.members[at:end]):
+            return b""
+        return bytes.fromhex("".join(self.digests[at:end]))
 
     @property
-    def places(self) -> set[tuple[str, str]]:
+    def runs(self) -> Iterator[tuple[int, int]]:
+        """Where (from, up to) they are of one emulator and home."""
+        at, count = 0, len(self.paths)
+        if len(self.places) == 1:
+            yield 0, count
+            return
+        for _, run in groupby(zip(self.emulators, self.homes, strict=True)):
+            end = at + sum(1 for _ in run)
+            yield at, end
+            at = end
+
+    @property
+    def places(self) -> Collection[tuple[str, str]]:
         """All emulators and homes."""
         count = len(self.paths)
         if self.emulators.count(self.emulators[0]) == self.homes.count(self.homes[0]) == count:
             return {(self.emulators[0], self.homes[0])}
         return {*zip(self.emulators, self.homes, strict=True)}
 
+    def are_sound(self) -> bool:
+        """Whether all are surely sound: never where ``trouble_of`` has a word about one.
 
-def columns_of(entries: Sequence[Entry]) -> Columns:
+        Not where any needs that closer look. Told column by column, which is faster than entry by entry.
+        """
+        sizes, times = self.sizes, self.times
+        games = list(filter(None, self.games))
+        return (
+            self.recipes.count(None) == self.members.count(None) == len(self.paths)
+            and max(map(len, self.paths)) <= _ORDINARY_LENGTH
+            and _are_ordinary(self.paths)
+            and all(_trouble_of_home(*each) is None for each in self.places)
+            and {*map(len, self.digests)} == {64}
+            and not "".join(self.digests).encode(errors="replace").translate(None, _HEX_CHARS)
+            and min(sizes) >= 0
+            and max(sizes) <= _LARGEST_FILE
+            and min(times) >= -_LARGEST_FILE
+            and max(times) <= _LARGEST_FILE
+            and "".join(games).isprintable()
+            and max(map(len, games), default=0) <= _ORDINARY_LENGTH
+        )
+
+    def are_in_order(self) -> bool:
+        """Whether they are sorted by key, each once."""
+        keys: Iterable[Any] = self.paths
+        if len(self.places) > 1:
+            keys = zip(self.emulators, self.homes, self.paths, strict=True)
+        ones, following = tee(keys)
+        next(following)
+        return all(map(lt, ones, following))
+
+
+def columns_of(entries: Iterable[Entry]) -> Columns:
     """The columns of entries, of which there is one at least."""
     return Columns._make(zip(*map(astuple, entries), strict=True))
 
@@ -137,31 +185,40 @@ def decode(page: bytes) -> tuple[Entry, ...]:
 
     Raises ``ValueError`` with what is wrong.
     """
-    entries, columns = decode_columns(page)
+    entries, columns = decode_columns((page,))
     _share_names(entries, columns)
     return entries
 
 
-def decode_columns(page: bytes) -> tuple[tuple[Entry, ...], Columns]:
-    """The same, and their columns."""
-    entries = _decoded(page)
-    if not entries:
+def decode_columns(data: Iterable[bytes], lengths: Sequence[int] = ()) -> tuple[tuple[Entry, ...], Columns]:
+    """The entries of pages that follow each other, checked like those of one, and their columns.
+
+    Takes less for each of several. Raises ``ValueError`` with what is wrong; also where the pages have not as
+    many entries each as ``lengths`` says, if it does.
+    """
+    decoded = list(map(decode_unchecked, data))
+    if not all(decoded):
         raise ValueError("the page is empty")
+    if lengths and list(map(len, decoded)) != list(lengths):
+        raise ValueError(NO_FIT)
+    entries = tuple(chain.from_iterable(decoded))
     columns = columns_of(entries)
-    homes = columns.places
-    if not _are_sound(columns, homes):
-        for entry in entries:
-            _believe(entry)
-    if len(homes) > 1:
-        check_order(entries)
-    elif not all(map(lt, columns.paths, columns.paths[1:])):
+    if not columns.are_sound():
+        for page in decoded:
+            if not all_sound(page):
+                for entry in page:
+                    _believe(entry)
+    if not columns.are_in_order():
         raise ValueError(_OUT_OF_ORDER)
     return entries, columns
 
 
-def decode_sound(page: bytes) -> tuple[Entry, ...]:
-    """The entries of a page that was checked before."""
-    return _decoded(page)
+def decode_unchecked(page: bytes) -> tuple[Entry, ...]:
+    """The entries of a page that was checked, or will be. Raises ``ValueError`` where it has none."""
+    try:
+        return tuple(_decoder.decode_lines(page))
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        raise ValueError(f"the page cannot be read ({error})") from error
 
 
 def decode_line(line: bytes) -> Entry:
@@ -229,7 +286,7 @@ class KnownLines:
         if fresh:
             if not all(map(_is_object, fresh)):
                 return None
-            decoded = _decoded(b"\n".join(fresh))
+            decoded = decode_unchecked(b"\n".join(fresh))
             if len(decoded) != len(fresh):
                 return None
             if not all_sound(decoded):
@@ -254,42 +311,9 @@ def _is_object(line: bytes) -> bool:
     return line.startswith(b"{") and line.endswith(b"}")
 
 
-def _decoded(page: bytes) -> tuple[Entry, ...]:
-    try:
-        return tuple(_decoder.decode_lines(page))
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
-        raise ValueError(f"the page cannot be read ({error})") from error
-
-
 def all_sound(entries: Sequence[Entry]) -> bool:
-    """Whether all are surely sound, told column by column, which is faster than entry by entry.
-
-    Never true where ``trouble_of`` has a word about one; false where any needs that closer look.
-    """
-    if not entries:
-        return False
-    columns = columns_of(entries)
-    return _are_sound(columns, columns.places)
-
-
-def _are_sound(columns: Columns, homes: Collection[tuple[str, str]]) -> bool:
-    """The same of entries by their columns, all of whose emulators and homes are known."""
-    sizes, times = columns.sizes, columns.times
-    games = list(filter(None, columns.games))
-    return (
-        columns.are_single
-        and max(map(len, columns.paths)) <= _ORDINARY_LENGTH
-        and _are_ordinary(columns.paths)
-        and all(_trouble_of_home(*each) is None for each in homes)
-        and {*map(len, columns.digests)} == {64}
-        and not "".join(columns.digests).encode(errors="replace").translate(None, _HEX_CHARS)
-        and min(sizes) >= 0
-        and max(sizes) <= _LARGEST_FILE
-        and min(times) >= -_LARGEST_FILE
-        and max(times) <= _LARGEST_FILE
-        and "".join(games).isprintable()
-        and max(map(len, games), default=0) <= _ORDINARY_LENGTH
-    )
+    """Whether all are surely sound (see ``Columns.are_sound``)."""
+    return bool(entries) and columns_of(entries).are_sound()
 
 
 def _are_ordinary(paths: Sequence[str]) -> bool:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import datetime
 from itertools import pairwise
 from types import TracebackType
+from typing import TYPE_CHECKING
 
 from msgspec import structs
 
@@ -30,6 +30,9 @@ from handhold.archive.spare import use_spares
 from handhold.archive.storage import is_temporary
 from handhold.errors import Damaged, OwnerError
 from handhold.model import Entry, Gap, Kind, Part, Site
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future, ThreadPoolExecutor
 
 #: What writes snapshots, as their manifests say it.
 TOOL = f"handhold {__version__}"
@@ -58,7 +61,7 @@ class Writer(Putting):
         self._first = not len(self._index)  # nothing was there before this run
         self._bundle: BundleWriter | None = None
         self._closing: tuple[BundleWriter, Future[tuple[str, bytes]]] | None = None
-        self._closer = ThreadPoolExecutor(1, "handhold-closing")
+        self._closer: ThreadPoolExecutor | None = None
         # By this run, into the open bundle and into the one that is being closed. Threads look into the first
         # before the second, and into the index last: that is the way that a block takes.
         self._put: set[bytes] = set()
@@ -83,7 +86,8 @@ class Writer(Putting):
             if kind is None:
                 self.settle()
         finally:
-            self._closer.shutdown()  # it must not be at work on what is abandoned
+            if self._closer is not None:
+                self._closer.shutdown()  # it must not be at work on what is abandoned
             for bundle in (self._bundle, self._closing and self._closing[0]):
                 if bundle is not None:
                     bundle.abandon()
@@ -277,6 +281,11 @@ class Writer(Putting):
         """Has the full bundle closed while the next one is written: a medium takes its time to flush it."""
         self._closed()
         assert self._bundle is not None
+        if self._closer is None:
+            # Few nights fill a bundle, and it takes a while to load.
+            from concurrent.futures import ThreadPoolExecutor
+
+            self._closer = ThreadPoolExecutor(1, "handhold-closing")
         self._closing = self._bundle, self._closer.submit(self._bundle.close)
         self._bundle = None
         self._put_before, self._put = self._put, set()
@@ -285,7 +294,7 @@ class Writer(Putting):
         """Waits for the bundle that is being closed."""
         if self._closing is not None:
             bundle, closing = self._closing
-            wait([closing])
+            closing.exception()
             self._closing = None
             self._add(bundle, closing.result)
 

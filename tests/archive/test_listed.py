@@ -54,13 +54,19 @@ ODD = [
 ]
 
 
-def listed_of(entries: list[Entry], odd: tuple[bytes, bytes] = (b"", b"")) -> Listed:
-    """The same as they stand in pages; of ``odd`` the first is replaced by the second."""
+def listed_of(entries: list[Entry], odd: tuple[bytes, bytes] = (b"", b""), together: int = 1) -> Listed:
+    """The same as they stand in pages; of ``odd`` the first is replaced by the second.
+
+    So many pages are added at a time.
+    """
     listed = Listed()
+    refs, pieces = [], []
     for page in pages.cut(entries):
         data = pages.encode(page)
-        ref = PageRef(block_id(data).hex(), len(page))
-        listed.add(ref, data.replace(*odd) if odd[0] else data)
+        refs.append(PageRef(block_id(data).hex(), len(page)))
+        pieces.append(data.replace(*odd) if odd[0] else data)
+    for at in range(0, len(refs), together):
+        listed.add(refs[at : at + together], pieces[at : at + together])
     return listed
 
 
@@ -72,7 +78,7 @@ def test_what_is_listed_is_what_the_pages_have(
     monkeypatch.setattr(pages, "MEAN", 5)
     source = random.Random(seed)
     entries = made(source, source.choice((1, 3, 60, 300)))
-    listed = listed_of(entries, odd)
+    listed = listed_of(entries, odd, source.choice((1, 2, 8)))
     assert [*listed.entries()] == entries
     assert len(listed) == len(entries)
     assert [listed.row(entry.key) for entry in entries] == [*range(len(entries))]
@@ -127,7 +133,7 @@ def test_pages_of_which_much_stands_are_those_of_all_the_entries(
     monkeypatch.setattr(pages, "LONGEST", 7)
     source = random.Random(seed)
     earlier = made(source, source.choice((0, 1, 5, 40, 120)))
-    listed = listed_of(earlier)
+    listed = listed_of(earlier, together=source.choice((1, 4)))
     standing = Standing(listed)
     others = {entry.key: entry for entry in made(source, source.choice((0, 0, 1, 4, 60)))}
     loss = source.choice((0, 0.01, 0.2, 1))
@@ -174,14 +180,32 @@ def test_pages_that_do_not_fit_their_manifest_are_refused() -> None:
     first, second = (pages.encode(some) for some in (entries[:20], entries[20:]))
     refs = [PageRef("00" * 32, 20), PageRef("00" * 32, len(entries) - 20)]
     listed = Listed()
-    listed.add(refs[0], first)
+    listed.add(refs[:1], [first])
     for again in (first, pages.encode(entries[19:39])):
         with pytest.raises(ValueError, match="do not fit"):
-            listed.add(PageRef("00" * 32, 20), again)
+            listed.add([PageRef("00" * 32, 20)], [again])
     with pytest.raises(ValueError, match="do not fit"):
-        listed.add(PageRef("00" * 32, 2), second)
-    listed.add(refs[1], second)
+        listed.add([PageRef("00" * 32, 2)], [second])
+    listed.add(refs[1:], [second])
     assert [*listed.entries()] == entries
+    assert [*together(refs, [first, second]).entries()] == entries
+    for wrong_refs, wrong, why in (
+        (refs[::-1], [second, first], "out of order"),
+        (refs, [second, first], "do not fit"),
+        (refs, [first, b""], "empty"),
+        (refs, [first, b"{}"], "cannot be read"),
+        (refs, [first, second.replace(b"tinplate", b"Tinplate")], "cannot be believed"),
+        (refs, [pages.encode([*entries[1:20], entries[0]]), second], "out of order"),
+    ):
+        with pytest.raises(ValueError, match=why):
+            together(wrong_refs, wrong)
+
+
+def together(refs: list[PageRef], data: list[bytes]) -> Listed:
+    """Pages that are added at once."""
+    listed = Listed()
+    listed.add(refs, data)
+    return listed
 
 
 def test_a_run_of_blocks_is_there_only_where_each_of_them_is(tmp_path: Path) -> None:

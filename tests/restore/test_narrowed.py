@@ -252,13 +252,13 @@ def test_other_lists_than_those_that_speak_of_a_game_are_not_decoded(
         file.unlink()
     world.reopened()
     decoded: list[Entry] = []
-    decode = pages._decoded
+    decode = pages.decode_unchecked
 
     def noted(page: bytes) -> tuple[Entry, ...]:
         decoded.extend(found := decode(page))
         return found
 
-    monkeypatch.setattr(pages, "_decoded", noted)
+    monkeypatch.setattr(pages, "decode_unchecked", noted)
     (step,) = world.prepare("heron", night, selection=Selection(games=("game 017",))).plan.steps
     assert step.path == "saves/Game 017.sav"
     assert decoded == [step.entry]
