@@ -2,6 +2,9 @@
 
 The look itself changes nothing, and everything that is told of it is what a look in this process would have
 found at that moment. Whatever is out of the ordinary is left to be looked at, and told of, here.
+
+The second process begins with the first folders of a walk. Where the walk would wait for it, the first one
+looks at the last ones meanwhile, until both meet.
 """
 
 from __future__ import annotations
@@ -13,6 +16,7 @@ import struct
 import sys
 from array import array
 from collections.abc import Collection, Sequence
+from typing import Any, TypeAlias
 
 from handhold.beside import close_all_but, end, started
 from handhold.columns import File, Files
@@ -26,6 +30,8 @@ _LENGTH = struct.Struct("<I")
 _RUN = 1 << 20
 #: No more bytes are told: a device of which little is kept can hold millions of other files.
 _MOST = 64 << 20
+#: The folders in a folder, and its files; None for these where anything in it is out of the ordinary.
+_Glimpse: TypeAlias = tuple[list[str], Files | None]
 
 
 class LookAhead:
@@ -36,24 +42,32 @@ class LookAhead:
     """
 
     def __init__(self, roots: Sequence[str], left_out: Collection[str] = ()) -> None:
-        self._found: dict[str, bytes] = {}
-        self._rest = b""  # the beginning of a record
-        self._taken = 0
-        self._memory = self._pipe = -1
+        self._left_out = left_out
+        self._told: dict[str, bytes] = {}  # by the other one, and not asked for yet
+        self._own: dict[str, _Glimpse] = {}  # the same of what was looked at here
+        self._given: dict[str, list[str]] = {}  # what was asked for, and the folders in it
+        self._begun = ""  # the folder that the other one looks into
+        self._behind = [*roots]  # to be looked at here, the last one first
+        self._room = _MOST  # bytes for what was looked at here
+        self._pipe = -1
         self._process: int | None = None
         # There a call of the system that programs are not allowed ends the program.
         # Source: Python documentation, sys.getandroidapilevel: it is there on Android only
         if hasattr(sys, "getandroidapilevel"):
             return
+        # In memory there is room for all of it: neither of them ever waits for the other one.
+        files: list[int] = []
         try:
-            # In memory there is room for all of it: the other one never waits for this one.
-            memory = os.memfd_create("handhold")
+            while len(files) < 2:
+                files.append(os.memfd_create("handhold"))
         except (AttributeError, OSError):
+            for one in files:
+                os.close(one)
             return
-        reading, writing = os.pipe()
-        self._process = started(lambda: _look(roots, left_out, memory, writing))
+        told, own = self._from, self._to = _Records(files[0]), _Records(files[1])
+        self._pipe, writing = os.pipe()
+        self._process = started(lambda: _look(roots, left_out, told, own, writing))
         os.close(writing)
-        self._memory, self._pipe = memory, reading
         if self._process is None:
             self._close()
 
@@ -62,7 +76,8 @@ class LookAhead:
 
     def __exit__(self, *_: object) -> None:
         self._close()
-        self._found.clear()
+        for each in (self._told, self._own, self._given):
+            each.clear()
         if self._process is not None:
             process, self._process = self._process, None
             end(process)
@@ -72,49 +87,122 @@ class LookAhead:
 
         None where the caller has to look by itself. Each folder is given once.
         """
-        while (record := self._found.pop(path, None)) is None:
+        while (found := self._known(path)) is None:
             if self._pipe < 0:
                 return None
             # Only once all that is there was taken: then what is written next wakes this up.
-            if not self._take() and not os.read(self._pipe, 1 << 16):
+            if not (self._take() or self._look_behind() or os.read(self._pipe, 1 << 16)):
                 self._take()
                 self._close()
-        folders, files = marshal.loads(record)
+        folders, files = found
+        self._given[path] = folders
         if files is None:
             return None
+        return Looked(files, [(name, name) for name in folders])
+
+    def _known(self, path: str) -> _Glimpse | None:
+        own = self._own.pop(path, None)
+        if own is not None:
+            return own
+        record = self._told.pop(path, None)
+        if record is None:
+            return None
+        folders, files = marshal.loads(record)
+        if files is None:
+            return folders, None
         names, sizes, times = files
-        return Looked(Files(names, array("q", sizes), array("q", times)), [(name, name) for name in folders])
+        return folders, Files(names, array("q", sizes), array("q", times))
 
     def _take(self) -> bool:
         """Takes the records that were written since; whether there were any."""
-        data = self._rest + os.pread(self._memory, _RUN, self._taken)
-        self._taken += len(data) - len(self._rest)
+        before = self._from.at
+        for path, record in self._from.take():
+            if record is None:
+                self._begun = path
+            else:
+                self._told[path] = record
+                self._begun = ""
+        return self._from.at > before
+
+    def _look_behind(self) -> bool:
+        """Looks at the last folder that nobody has looked at; whether there was one."""
+        while self._behind:
+            path = self._behind.pop()
+            folders = self._given.get(path)
+            if folders is None and path in self._told:
+                folders, _ = marshal.loads(self._told[path])
+            if path == self._begun or folders == []:
+                self._behind.clear()  # those before it were told before
+            elif folders is not None:
+                self._behind += [joined(path, name) for name in folders]
+            elif path not in self._left_out and path not in self._own:
+                folders, files = self._own[path] = _glimpse(path)
+                self._behind += [joined(path, name) for name in folders]
+                self._room -= 0 if files is None else len(files.text) + 16 * len(files)
+                if self._room < 0 or not self._say(path, folders):
+                    self._behind.clear()
+                return True
+        return False
+
+    def _say(self, path: str, folders: list[str]) -> bool:
+        """Tells the other one what was looked at; whether there was room for it."""
+        try:
+            self._to.add(path, folders)
+        except OSError:
+            return False
+        return True
+
+    def _close(self) -> None:
+        if self._pipe >= 0:
+            for one in (self._pipe, self._from.file, self._to.file):
+                os.close(one)
+            self._pipe = -1
+
+
+class _Records:
+    """What one process tells the other: a path each, and what is said of it."""
+
+    def __init__(self, file: int) -> None:
+        self.file = file
+        self.at = 0  # so many bytes were taken
+        self._rest = b""  # the beginning of a record
+
+    def add(self, path: str, what: Any) -> None:
+        """Adds one."""
+        record = marshal.dumps((path, what))
+        data = memoryview(_LENGTH.pack(len(record)) + record)
+        while data:
+            data = data[os.write(self.file, data) :]
+
+    def take(self) -> list[tuple[str, Any]]:
+        """Those that were added since, as many as are taken at once."""
+        taken: list[tuple[str, Any]] = []
+        if os.fstat(self.file).st_size == self.at:
+            return taken
+        data = self._rest + os.pread(self.file, _RUN, self.at)
+        self.at += len(data) - len(self._rest)
         at = 0
         while at + _LENGTH.size <= len(data):
             begin = at + _LENGTH.size
             (length,) = _LENGTH.unpack_from(data, at)
             if begin + length > len(data):
                 break
-            path, record = marshal.loads(memoryview(data)[begin : begin + length])
-            self._found[path] = record
+            taken.append(marshal.loads(memoryview(data)[begin : begin + length]))
             at = begin + length
-        more = len(data) > len(self._rest)
         self._rest = data[at:]
-        return more
-
-    def _close(self) -> None:
-        if self._pipe >= 0:
-            os.close(self._pipe)
-            os.close(self._memory)
-            self._pipe = self._memory = -1
+        return taken
 
 
-def _look(roots: Sequence[str], left_out: Collection[str], memory: int, pipe: int) -> None:
-    """What the second process does: for each folder a record into the memory, and a mark into the pipe."""
+def _look(roots: Sequence[str], left_out: Collection[str], to: _Records, other: _Records, pipe: int) -> None:
+    """What the second process does: for each folder a record, and a mark into the pipe.
+
+    A folder that the other one has looked at is passed over, but not those in it.
+    """
     # Should the caller die, the lock of its archive must go with it.
-    close_all_but(memory, pipe)
+    close_all_but(to.file, other.file, pipe)
     os.set_blocking(pipe, False)
     seen: set[str] = set()
+    looked: dict[str, list[str]] = {}
     told = 0
     for root in roots:
         stack = [root]
@@ -123,24 +211,27 @@ def _look(roots: Sequence[str], left_out: Collection[str], memory: int, pipe: in
             if path in left_out or path in seen:
                 continue
             seen.add(path)
-            folders, files = _glimpse(path)
-            columns = None if files is None else (files.text, files.sizes.tobytes(), files.times.tobytes())
-            record = marshal.dumps((path, marshal.dumps((folders, columns))))
-            data = memoryview(_LENGTH.pack(len(record)) + record)
-            told += len(data)
-            if told > _MOST:
-                return
-            while data:
-                data = data[os.write(memory, data) :]
-            try:
-                os.write(pipe, b".")
-            except BlockingIOError:
-                pass  # it has enough marks to wake up by
+            looked.update(other.take())
+            folders = looked.get(path)
+            if folders is None:
+                to.add(path, None)
+                folders, files = _glimpse(path)
+                columns = (
+                    None if files is None else (files.text, files.sizes.tobytes(), files.times.tobytes())
+                )
+                record = marshal.dumps((folders, columns))
+                told += len(record)
+                if told > _MOST:
+                    return
+                to.add(path, record)
+                try:
+                    os.write(pipe, b".")
+                except BlockingIOError:
+                    pass  # it has enough marks to wake up by
             stack += [joined(path, name) for name in reversed(folders)]
 
 
-def _glimpse(path: str) -> tuple[list[str], Files | None]:
-    """The folders in a folder, and its files; None for these where anything in it is out of the ordinary."""
+def _glimpse(path: str) -> _Glimpse:
     folders: list[str] = []
     files: list[File] = []
     ordinary = True

@@ -6,6 +6,7 @@ import os
 import random
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -36,6 +37,12 @@ def _no_process_is_left() -> Iterator[None]:
     yield
     assert not [process for process in MADE if os.path.exists(f"/proc/{process}")]
     assert len(os.listdir("/proc/self/fd")) == files
+
+
+@pytest.fixture
+def _the_other_one_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is looked at in the first process."""
+    monkeypatch.setattr(LookAhead, "_look_behind", lambda _: False)
 
 
 def told(root: Path, *paths: str, left_out: Sequence[str] = ()) -> dict[str, object]:
@@ -74,6 +81,7 @@ def test_more_is_told_than_is_taken_at_once(tmp_path: Path, monkeypatch: pytest.
     assert told(tmp_path, *folders[::-1]) == {name: there(tmp_path / name) for name in folders}
 
 
+@pytest.mark.usefixtures("_the_other_one_alone")
 def test_no_more_memory_is_taken_than_there_should_be(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -82,7 +90,7 @@ def test_no_more_memory_is_taken_than_there_should_be(
     monkeypatch.setattr(lookahead, "_MOST", 20_000)
     with LookAhead([str(tmp_path)]) as ahead:
         looks = {f"{folder:02}": ahead.folder(str(tmp_path / f"{folder:02}")) for folder in range(49, -1, -1)}
-        assert sum(map(len, ahead._found.values())) < 20_000
+        assert sum(map(len, ahead._told.values())) < 20_000
     first = [name for name, look in sorted(looks.items()) if look is not None]
     assert first == [f"{folder:02}" for folder in range(len(first))] and 5 < len(first) < 45
 
@@ -187,6 +195,7 @@ def test_where_no_process_and_no_memory_can_be_had_nothing_is_told(
             assert told(tmp_path, "") == {"": None}
 
 
+@pytest.mark.usefixtures("_the_other_one_alone")
 def test_one_that_breaks_off_is_not_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fill(tmp_path, "a/x", "b/x", "c/x")
     glimpse = lookahead._glimpse
@@ -215,10 +224,112 @@ def test_the_second_process_holds_no_file_of_the_caller(
     monkeypatch.setattr(lookahead, "_glimpse", lambda path: time.sleep(60))
     with (tmp_path / "lock").open("w"), LookAhead([str(tmp_path)]):
         end = time.monotonic() + 30
-        while len(held := os.listdir(f"/proc/{MADE[0]}/fd")) > 5 and time.monotonic() < end:
+        while len(held := os.listdir(f"/proc/{MADE[0]}/fd")) > 6 and time.monotonic() < end:
             time.sleep(0.001)
         links = [os.readlink(f"/proc/{MADE[0]}/fd/{number}") for number in held if int(number) > 2]
-    assert sorted(link.partition(":")[0] for link in links) == ["/memfd", "pipe"]
+    assert sorted(link.partition(":")[0] for link in links) == ["/memfd", "/memfd", "pipe"]
+
+
+def walked(folder: Path, root: Path) -> Iterator[str]:
+    """The folders below one, in the order of a walk, relative to ``root``."""
+    yield "" if folder == root else folder.relative_to(root).as_posix()
+    for each in sorted(folder.iterdir()):
+        if each.is_dir():
+            yield from walked(each, root)
+
+
+class Held:
+    """Has the second process wait in one folder; notes what the first one looks into."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, flag: Path, folder: Path) -> None:
+        self.own: list[str] = []
+        self._flag, self._folder = flag, str(folder)
+        self._first, self._glimpse = os.getpid(), lookahead._glimpse
+        monkeypatch.setattr(lookahead, "_glimpse", self._look)
+
+    def go_on(self) -> None:
+        self._flag.touch()
+
+    def _look(self, path: str) -> object:
+        if os.getpid() == self._first:
+            self.own.append(path)
+        elif path == self._folder:
+            for _ in range(6000):
+                if self._flag.exists():
+                    break
+                time.sleep(0.005)
+        return self._glimpse(path)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_both_processes_look_until_they_meet(
+    tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source, device = random.Random(seed), tmp_path / "device"
+    places = [""]
+    for number in range(60):
+        places.append(f"{source.choice(places)}/{source.randrange(10)}{number}".strip("/"))
+        (device / places[-1]).mkdir(parents=True)
+        fill(device / places[-1], *map(str, range(source.randrange(4))))
+    order = list(walked(device, device))
+    at = source.randrange(1, len(order) - 1)
+    behind = [str(device / name) for name in order[at + 1 :] if not name.startswith(f"{order[at]}/")]
+    held = Held(monkeypatch, tmp_path / "flag", device / order[at])
+    say = LookAhead._say
+
+    def said(self: LookAhead, path: str, folders: list[str]) -> bool:
+        found = say(self, path, folders)
+        if len(held.own) == len(behind):
+            held.go_on()
+        return found
+
+    monkeypatch.setattr(LookAhead, "_say", said)
+    with LookAhead([str(device)]) as ahead:
+        while ahead._begun != str(device / order[at]):
+            ahead._take()
+        if not behind:
+            held.go_on()
+        looks = [ahead.folder(str(device / name) if name else str(device)) for name in order]
+        assert not ahead._from.take() and not ahead._told
+    for name, look in zip(order, looks, strict=True):
+        assert look is not None
+        assert (list(look.files), [name for name, _ in look.folders]) == there(device / name)
+    assert sorted(held.own) == sorted(behind)
+
+
+def test_what_the_other_one_looks_into_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder of many files would take as long again."""
+    fill(tmp_path / "device", "a/x", "b/x", "c/x")
+    held = Held(monkeypatch, tmp_path / "flag", tmp_path / "device/c")
+    with LookAhead([str(tmp_path / "device")]) as ahead:
+        while not ahead._begun.endswith("/c"):
+            ahead._take()
+        later = threading.Timer(0.2, held.go_on)
+        later.start()
+        assert ahead.folder(str(tmp_path / "device/c")) is not None
+        later.join()
+    assert not held.own
+
+
+def test_where_the_other_one_cannot_be_told_it_looks_for_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fill(tmp_path, *(f"{folder:02}/{number}" for folder in range(30) for number in range(3)))
+    glimpse = lookahead._glimpse
+
+    def slowly(path: str) -> object:
+        time.sleep(0.002)
+        return glimpse(path)
+
+    monkeypatch.setattr(lookahead, "_glimpse", slowly)
+
+    def full(*_: object) -> None:
+        raise OSError
+
+    with LookAhead([str(tmp_path)]) as ahead:
+        monkeypatch.setattr(ahead._to, "add", full)
+        looks = [ahead.folder(str(tmp_path / f"{folder:02}")) for folder in range(30)]
+    assert all(look is not None and len(look.files) == 3 for look in looks)
 
 
 def test_a_walk_with_a_look_ahead_finds_what_one_without_finds(tmp_path: Path) -> None:

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 import zstandard
+from hypothesis import given
+from hypothesis import strategies as st
 
 from handhold.layouts import recognition
 from handhold.layouts.recognition.content import HEAD, looked_at
@@ -159,6 +161,21 @@ def test_published_sizes(size: int, what: str | None) -> None:
 def test_names_of_folders(name: str, means: str | None) -> None:
     found = meaning(name)
     assert (found.means if found else None) == means
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.sampled_from(["Save", "states", "MEM", "card", "spielstände", "セーブ", "x", "Q"]),
+            st.text(max_size=3),
+            st.text("0123456789٣²１_- .", max_size=3),
+        ),
+        max_size=6,
+    )
+)
+def test_the_digits_in_a_name_only_stand_between_words(pieces: list[str]) -> None:
+    name = "".join(pieces)
+    assert meaning(name) == signals().folders.meaning(name)
 
 
 @pytest.mark.parametrize(

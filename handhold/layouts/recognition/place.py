@@ -13,6 +13,7 @@ from handhold.layouts.recognition.signals import Meaning, signals
 from handhold.layouts.recognition.words import squeezed
 
 _ID = re.compile("[0-9a-fA-F]+")
+_DIGITS = re.compile("[0-9]+")
 #: The name of a program's private folder on many handhelds: a domain, backwards (common practice, no source).
 PACKAGE = re.compile(r"[a-z]{2,10}(\.[a-z0-9_]+){2,}", re.I)
 #: Parts that a roof has below it: two folders side by side that mean such things belong to one emulator.
@@ -26,9 +27,13 @@ _NO_PARTS = frozenset(("plumbing", "shelf", "noise", "program", "exports"))
 _STAYS = frozenset(("cache", "program", "noise", "textures", "pictures"))
 
 
-@lru_cache(maxsize=16384)
 def meaning(name: str) -> Meaning | None:
-    """What a folder's name says, or None."""
+    """What a folder's name says, or None. Digits in it only stand between words."""
+    return _meaning(_DIGITS.sub("0", name))
+
+
+@lru_cache(maxsize=16384)
+def _meaning(name: str) -> Meaning | None:
     return signals().folders.meaning(name)
 
 

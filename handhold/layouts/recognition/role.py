@@ -18,6 +18,7 @@ _LONGEST = 40
 _SHELVES = frozenset(("shelf", "games", "exports", "noise"))
 
 
+@lru_cache(maxsize=64)  # it is asked for a folder several times in a row
 def role(path: str) -> str:
     """The folder on the way to ``path`` that plays the emulator's role; both relative to the volume.
 
