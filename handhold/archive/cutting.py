@@ -7,6 +7,7 @@ Systems", IEEE TPDS 31(9), 2020 (FastCDC). Readers of an archive need not know h
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import partial
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
@@ -111,13 +112,15 @@ def sparse_pieces(stream: SupportsHoles, size: int, holes: Iterable[tuple[int, i
 def _cut(cutter: FastCDC, stream: SupportsRead, room: memoryview) -> Iterator[bytes]:
     """The rest of the stream in pieces, by way of ``room``; it may be read further than it was cut."""
     longest: int = cutter.max_size
+    # Asked once: it takes as long as to read.
+    read_into = stream.readinto if isinstance(stream, SupportsReadInto) else partial(_read_into, stream)
     begin = end = 0
     more = True
     while True:
         room[: end - begin] = room[begin:end]
         begin, end = 0, end - begin
         while more and end < len(room):
-            got = _read_into(stream, room[end : end + _RUN])
+            got = read_into(room[end : end + _RUN])
             end += got
             more = got > 0
         if begin == end:
@@ -131,9 +134,7 @@ def _cut(cutter: FastCDC, stream: SupportsRead, room: memoryview) -> Iterator[by
 
 
 def _read_into(stream: SupportsRead, room: memoryview) -> int:
-    """Reads the next bytes of a stream into memory, right away where it can do that; how many they were."""
-    if isinstance(stream, SupportsReadInto):
-        return stream.readinto(room)
+    """Reads the next bytes of a stream, and puts them into memory; how many they were."""
     run = stream.read(len(room))
     room[: len(run)] = run
     return len(run)

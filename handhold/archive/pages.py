@@ -74,15 +74,11 @@ def cut(entries: Sequence[Entry]) -> Iterator[Sequence[Entry]]:
 
 def first(entries: Sequence[Entry], start: int) -> Sequence[Entry]:
     """The page that begins at ``start``, which is an entry's place."""
-    end = start + 1
-    while not ends(entries, start, end):
-        end += 1
-    return entries[start:end]
-
-
-def ends(entries: Sequence[Entry], start: int, end: int) -> bool:
-    """Whether a page that begins at ``start`` and has no end before ``end`` has it there."""
-    return end == len(entries) or end - start >= LONGEST or begins_page(entries[end])
+    last = min(start + LONGEST, len(entries))
+    for end in range(start + 1, last):
+        if begins_page(entries[end]):
+            return entries[start:end]
+    return entries[start:last]
 
 
 def begins_page(entry: Entry) -> bool:

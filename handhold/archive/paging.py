@@ -36,7 +36,7 @@ class _Piece(NamedTuple):
 def paged(standing: Standing, others: Sequence[Entry]) -> Iterator[PageRef | Changed]:
     """The pages of the entries that stand and of ``others``, which are sorted, each once; in their order.
 
-    Pages end where ``pages.ends`` has them end. Raises ``ValueError`` if two entries have one place.
+    They end where ``pages.first`` has them end. Raises ``ValueError`` if two entries have one place.
     """
     pending: Sequence[Entry] = ()  # what has no end yet
     pieces = _pieces(standing, others)

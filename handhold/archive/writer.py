@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime
-from itertools import pairwise
+from itertools import accumulate, chain, pairwise
 from types import TracebackType
 from typing import TYPE_CHECKING
 
@@ -354,17 +354,27 @@ class Writer(Putting):
         """Stores those pages that are not known, by their ids, once their fresh entries were checked."""
         moment = self.moment
         new = [(ident, page) for ident, page in changed if not self.known(ident)]
-        fresh = [entry for _, page in new for entry in page.fresh]
-        sound = pages.all_sound(fresh)
-        for entry in fresh:
-            if not sound and (trouble := pages.trouble_of(entry)):
-                raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
-            self._check_put(entry)
-        for one, other in pairwise(fresh):
-            if one.path == other.path and one.key == other.key:
-                raise ValueError(f"two entries have the same place: {one.key}")
+        self._check_fresh([page.fresh for _, page in new if page.fresh])
         sealed = seal_all([page.data for _, page in new], _PAGE_LEVEL, [ident for ident, _ in new])
         self.put_all(sealed, moment)
+
+    def _check_fresh(self, runs: Sequence[Sequence[Entry]]) -> None:
+        """Raises ``ValueError`` unless entries, which follow each other run by run, could be read back."""
+        if not runs:
+            return
+        fresh = list(chain.from_iterable(runs))
+        columns = pages.columns_of(fresh)
+        for entry in () if columns.are_sound() else fresh:
+            if trouble := pages.trouble_of(entry):
+                raise ValueError(f"an entry cannot be kept, {trouble}: {entry.path}")
+        for at, end in pairwise(accumulate(map(len, runs), initial=0)):
+            blocks = columns.blocks(at, end)
+            if not (blocks and self._index.has_run(blocks)):
+                for entry in fresh[at:end]:
+                    self._check_put(entry)
+        for one, other in () if columns.are_in_order() else pairwise(fresh):
+            if one.key == other.key:
+                raise ValueError(f"two entries have the same place: {one.key}")
 
     def _check_put(self, entry: Entry) -> None:
         needed = entry.recipe or entry.sha256

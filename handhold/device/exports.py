@@ -124,7 +124,7 @@ def is_excerpt(path: str) -> bool:
     >>> is_excerpt("nightly (only Lamplighter, from marten 2024-03-13).zip"), is_excerpt("nightly.zip")
     (True, False)
     """
-    return _EXCERPT.search(path) is not None
+    return path.endswith(").zip") and _EXCERPT.search(path) is not None
 
 
 def without_older(

@@ -105,7 +105,9 @@ def looked_at(entries: Sequence[Listed]) -> Looked:
     if times and not -FARTHEST <= min(times) <= max(times) <= FARTHEST:
         times = list(map(modified_of, statuses))
     files = Files("\n".join(names), array("q", [status.st_size for status in statuses]), array("q", times))
-    return Looked(files, [(name, written(name)) for name in folders], others, failed, statuses)
+    twins = any(status.st_nlink > 1 for status in statuses)
+    shown = [(name, written(name)) for name in folders]
+    return Looked(files, shown, others, failed, statuses if twins else ())
 
 
 _name = attrgetter("name")
