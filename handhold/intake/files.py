@@ -24,7 +24,7 @@ from handhold.intake.jobs import MOVING, Content, Job, Unread, unread
 #: How often a file that changes while it is read is read again.
 TRIES = 4
 #: A thread takes so many bytes of a large file at a time, for changing over costs as much as a piece takes.
-BATCH_PIECES = 1 << 20
+BATCH_PIECES = 2 << 20
 #: What a task takes for itself, beside what it reads (bytes).
 ALONE = 256 << 10
 
@@ -198,15 +198,6 @@ class Files:
                     odd.append(zipcut.trouble_in(held, piece))
         return Sealing(job, parts, run, self._seal(fresh), moment, odd)
 
-    def pack(self, pieces: Sequence[bytes | memoryview]) -> list[bytes]:
-        """Puts what is new of some pieces; the names of all."""
-        idents = [block_id(piece) for piece in pieces]
-        fresh = {
-            ident: piece for ident, piece in zip(idents, pieces, strict=True) if not self._into.known(ident)
-        }
-        self._into.put_all(self._seal(fresh), self._into.moment)
-        return idents
-
     def _seal(self, fresh: Mapping[bytes, bytes | memoryview]) -> list[Sealed]:
         return seal_all([*fresh.values()], self._into.level, [*fresh])
 
@@ -287,17 +278,6 @@ class Cut(NamedTuple, Generic[J]):
     run: list[bytes]
     pieces: list[Piece]
     held: int  # bytes, in these
-
-    @property
-    def plain(self) -> bool:
-        """Whether the pieces are all of the run, and no members of a zip, which are looked into as well."""
-        return len(self.run) == len(self.pieces) and all(piece.held is None for piece in self.pieces)
-
-    def named(self, idents: Sequence[bytes]) -> Sealing[J]:
-        """The same, where the pieces have these names, and are put."""
-        for piece, ident in zip(self.pieces, idents, strict=True):
-            self.parts.gathered.named(piece.number, ident)
-        return Sealing(self.job, self.parts, self.run, [], 0, [])
 
 
 class Sealing(NamedTuple, Generic[J]):

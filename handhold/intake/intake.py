@@ -1,9 +1,9 @@
 """Reads files of a device into an archive: many small ones at a time, a large one in pieces.
 
-A few threads do it (the libraries let go of the interpreter lock), and, where there is much to read, a second
-process (``second``), as threads that read small files wait for each other's interpreter. What was read is
-bounded, so memory does not grow with the size or the number of the files. All is put in the order of the
-jobs, so the same files always give the same bundles.
+A few threads do it (the libraries let go of the interpreter lock), and, where there are many small files, a
+second process (``second``) beside them, as threads that read these wait for each other's interpreter. What
+was read is bounded, so memory does not grow with the size or the number of the files. All is put in the order
+of the jobs, so the same files always give the same bundles.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from handhold.intake.second import PLACE, Answer, Gone, Second, outcome
 BATCH_FILES, BATCH_BYTES = 64, PLACE
 #: So many bytes may be read and not yet written, of which a batch takes some for itself.
 WAITING = 16 << 20
-#: With less to read than either, a second process is not worth it.
-FEW_FILES, FEW_BYTES = 2_000, 64 << 20
+#: With fewer files to read, a second process is not worth it.
+FEW_FILES = 2_000
 #: So many threads read.
 THREADS = min(4, os.cpu_count() or 1)
 
@@ -37,9 +37,9 @@ _Put: TypeAlias = Callable[[], Stored[J]]
 class Intake:
     """Takes files into an archive through one writer.
 
-    Needs ``with``, which ends the threads, and the second process if one is given, which takes its share if
-    there are ``files`` or bytes (``size``) enough to read. ``read`` may be called several times, one after
-    the other.
+    Needs ``with``, which ends the threads, and the second process if one is given, which takes its share of
+    small files if there are enough ``files`` to read. ``read`` may be called several times, one after the
+    other.
     """
 
     def __init__(
@@ -49,7 +49,6 @@ class Intake:
         threads: int | None = None,
         second: Second | None = None,
         files: int = 0,
-        size: int = 0,
     ) -> None:
         self._writer = writer
         self._files = Files(writer)
@@ -57,7 +56,7 @@ class Intake:
         self._threads = threads or THREADS
         self._ahead: Ahead[Any, Any] | None = None
         self._second = second
-        if second is not None and files < FEW_FILES and size < FEW_BYTES:
+        if second is not None and files < FEW_FILES:
             second.close()
 
     def __enter__(self) -> Intake:
@@ -96,24 +95,19 @@ class Intake:
     def _tasks(self, jobs: Iterable[Job[J]], second: Second | None) -> Iterator[Task[_Put[J]]]:
         for batch, size in _batches(jobs):
             if batch[0].size >= SMALL:
-                yield from self._large(batch[0], second)
+                yield from self._large(batch[0])
             elif second is None or (place := second.place()) is None:
                 yield Task(partial(self._here, partial(self._read, batch), second), ALONE + size)
             else:
                 second.ask_for(place, batch)
                 yield Task(partial(partial, self._take, batch, second), ALONE)
 
-    def _large(self, job: Job[J], second: Second | None) -> Iterator[Task[_Put[J]]]:
+    def _large(self, job: Job[J]) -> Iterator[Task[_Put[J]]]:
         for cut in self._files.large(job):
             if isinstance(cut, Whole):
                 yield Task(partial(partial, self._files.store, cut), ALONE)
-            elif second is None or not cut.plain or cut.held > PLACE:
-                yield Task(partial(self._seal, cut), ALONE + cut.held)
-            elif (place := second.place()) is None:
-                yield Task(partial(self._here, partial(self._seal, cut), second), ALONE + cut.held)
             else:
-                second.ask_to_pack(place, cut.run)
-                yield Task(partial(partial, self._take_pieces, cut, second), ALONE + cut.held)
+                yield Task(partial(self._seal, cut), ALONE + cut.held)
 
     def _read(self, batch: list[Job[J]]) -> _Put[J]:
         return partial(self._files.store, self._files.read_batch(batch))
@@ -135,13 +129,6 @@ class Intake:
             return self._files.take(batch)
         read = [(job.about, outcome(one)) for job, one in zip(batch, answer.told, strict=True)]
         return Stored(read, len(read), answer.size)
-
-    def _take_pieces(self, cut: Cut[J], second: Second) -> Stored[J]:
-        """The same for pieces of a large file."""
-        answer = self._answer(second)
-        if answer is None:
-            return self._files.store(self._files.seal(cut))
-        return self._files.store(cut.named(answer.told))
 
     def _answer(self, second: Second) -> Answer | None:
         """What the second process tells next, once its blocks are put; None where it is of no use."""

@@ -1,8 +1,7 @@
-"""A second process that reads and packs some of the files, where threads would wait for each other.
+"""A second process that reads and packs some small files, where threads would wait for each other.
 
 It keeps no file of the archive open, and puts nothing into it. A question goes to it through a pipe, with a
-place in memory that both see: for pieces of a large file these lie there. In their stead it leaves what it
-packed, which is put here when its turn is.
+place in memory that both see: there it leaves what it packed, which is put here when its turn is.
 """
 
 from __future__ import annotations
@@ -23,8 +22,8 @@ from handhold.intake.jobs import Content, Job, Unread
 from handhold.intake.outbox import Outbox
 from handhold.messages import Told, tell
 
-#: The memory that both see: so many places, of so many bytes each, for the pieces of a large file that are
-#: taken at once. So many questions wait at most.
+#: The memory that both see: so many places, of so many bytes each, for what is packed of some small files. So
+#: many questions wait at most.
 _PLACES, PLACE = 8, 5 << 18
 #: It remembers so many blocks that it has packed.
 _REMEMBERED = 1 << 16
@@ -41,14 +40,14 @@ class Answer(NamedTuple):
     """What came of a question."""
 
     blocks: list[Sealed]  # what is new, packed
-    told: Any  # of files what they held, of pieces their names
+    told: Any  # what the files held
     size: int  # bytes that were read
     believed: list[bytes]  # names of blocks that it did not pack, for the archive lists them
     place: int  # where the blocks lie, until it is free
 
 
 class Second:
-    """Has files read, and pieces packed, in a second process; raises ``Gone`` where none can be had.
+    """Has files read and packed in a second process; raises ``Gone`` where none can be had.
 
     ``level`` is how hard it packs; what is ``listed`` it does not pack. ``here`` is how many threads of this
     process work beside it. Any thread may ask; answers are to be taken in the order of the questions, by one
@@ -112,18 +111,8 @@ class Second:
 
     def ask_for(self, place: int, jobs: Sequence[Job[Any]]) -> None:
         """Has it read files."""
-        self._tell(place, [(job.place, job.size, job.open) for job in jobs])
-
-    def ask_to_pack(self, place: int, pieces: Sequence[bytes]) -> None:
-        """Has it name and pack pieces; together they are at most ``PLACE`` bytes."""
-        at = place * PLACE
-        for piece in pieces:
-            self._memory[at : at + len(piece)] = piece
-            at += len(piece)
-        self._tell(place, [len(piece) for piece in pieces])
-
-    def _tell(self, place: int, wanted: list[Any]) -> None:
         self._asked.append(place)
+        wanted = [(job.place, job.size, job.open) for job in jobs]
         with suppress(BrokenPipeError):  # whoever waits for the answer finds out
             tell(self._ask, (place, wanted))
 
@@ -201,17 +190,11 @@ def _serve(
     files = Files(outbox)
     questions = Told(asked)
     room = memoryview(memory)
-    told: Sequence[Any]
     while (question := questions.next()) is not None:
         place, wanted = question
         here = room[place * PLACE : (place + 1) * PLACE]
-        if isinstance(wanted[0], int):
-            bounds = accumulate(wanted, initial=0)
-            told, size = files.pack([here[begin:behind] for begin, behind in pairwise(bounds)]), sum(wanted)
-        else:
-            jobs = [Job(path, length, None, opened) for path, length, opened in wanted]
-            outcomes, _, size = files.take(jobs)
-            told = [tuple(one) for _, one in outcomes]
+        outcomes, _, size = files.take([Job(path, length, None, opened) for path, length, opened in wanted])
+        told = [tuple(one) for _, one in outcomes]
         rows = [(one.id, one.codec, len(one.stored), one.plain_size, one.check) for one in blocks]
         packed = None
         if sum(row[2] for row in rows) <= PLACE:

@@ -62,7 +62,7 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> list[Job[str]]:
         if number % 60 == 39:
             data = same[: 2 * MEBI] + bytes(MEBI) + source.randbytes(MEBI) + same[2 * MEBI :]
             path.write_bytes(data)
-        elif number % 60 == 49:  # with pieces larger than what is handed over
+        elif number % 60 == 49:  # a hole nearly everywhere
             path.write_bytes(b"")
             os.truncate(path, 40 * MEBI)
             with path.open("r+b") as file:
