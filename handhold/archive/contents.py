@@ -21,8 +21,8 @@ from handhold.archive.storage import Storage
 from handhold.errors import Damaged
 from handhold.model import Entry
 
-#: So many pages of a list are checked at once.
-_TOGETHER = 8
+#: So many pages of a list are checked at once, or as many as have so many bytes: a stranger's can be long.
+_TOGETHER, _TOGETHER_BYTES = 8, 1 << 20
 PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
 
 
@@ -98,9 +98,12 @@ class Contents:
             rows = self.index.rows_of([bytes.fromhex(ref.id) for ref in refs])
             order = sorted(range(len(refs)), key=rows.__getitem__)
             data = dict(zip(order, (blocks.block(refs[at].id) for at in order), strict=True))
-            for at in range(0, len(refs), _TOGETHER):
-                some = refs[at : at + _TOGETHER]
-                listed.add(some, [data.pop(number) for number in range(at, at + len(some))])
+            some: list[bytes] = []
+            for at in range(len(refs)):
+                some.append(data.pop(at))
+                if len(some) == _TOGETHER or sum(map(len, some)) >= _TOGETHER_BYTES or not data:
+                    listed.add(refs[at + 1 - len(some) : at + 1], some)
+                    some = []
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
         return listed

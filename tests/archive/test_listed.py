@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -206,6 +207,29 @@ def together(refs: list[PageRef], data: list[bytes]) -> Listed:
     listed = Listed()
     listed.add(refs, data)
     return listed
+
+
+def test_of_long_pages_no_more_are_decoded_at_once_than_of_short_ones(tmp_path: Path) -> None:
+    """Those of another program can have sixteen megabytes each."""
+    archive = fixtures.make(tmp_path)
+    entries = [
+        Entry("hatbox", Part.SAVES, "main", f"{number:06}", 5, 0, f"{number:064x}")
+        for number in range(80_000)
+    ]
+    runs = [entries[at : at + 10_000] for at in range(0, 80_000, 10_000)]
+    refs = []
+    with archive.locked("test"), archive.writer() as writer:
+        for run in runs:
+            refs.append(PageRef(writer.put_plain(pages.encode(run)), len(run)))
+    archive = fixtures.again(archive)
+    tracemalloc.start()
+    try:
+        listed = archive.listed(refs)
+        kept, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert len(listed) == 80_000
+    assert most - kept < 16 << 20
 
 
 def test_a_run_of_blocks_is_there_only_where_each_of_them_is(tmp_path: Path) -> None:
