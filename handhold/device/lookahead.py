@@ -30,6 +30,8 @@ _LENGTH = struct.Struct("<I")
 _RUN = 1 << 20
 #: No more bytes are told: a device of which little is kept can hold millions of other files.
 _MOST = 64 << 20
+#: What is known of a folder takes so many bytes by itself, about.
+_FOLDER = 1 << 10
 #: The folders in a folder, and its files; None for these where anything in it is out of the ordinary.
 _Glimpse: TypeAlias = tuple[list[str], Files | None]
 
@@ -45,10 +47,10 @@ class LookAhead:
         self._left_out = left_out
         self._told: dict[str, bytes] = {}  # by the other one, and not asked for yet
         self._own: dict[str, _Glimpse] = {}  # the same of what was looked at here
-        self._given: dict[str, list[str]] = {}  # what was asked for, and the folders in it
+        self._given: dict[str, list[str]] = {}  # what was asked for, and the folders in it; for a look behind
         self._begun = ""  # the folder that the other one looks into
         self._behind = [*roots]  # to be looked at here, the last one first
-        self._room = _MOST  # bytes for what was looked at here
+        self._room = _MOST  # bytes for what was given, and what was looked at here
         self._pipe = -1
         self._process: int | None = None
         # There a call of the system that programs are not allowed ends the program.
@@ -60,12 +62,12 @@ class LookAhead:
         try:
             while len(files) < 2:
                 files.append(os.memfd_create("handhold"))
+            self._pipe, writing = os.pipe()
         except (AttributeError, OSError):
             for one in files:
                 os.close(one)
             return
         told, own = self._from, self._to = _Records(files[0]), _Records(files[1])
-        self._pipe, writing = os.pipe()
         self._process = started(lambda: _look(roots, left_out, told, own, writing))
         os.close(writing)
         if self._process is None:
@@ -95,7 +97,9 @@ class LookAhead:
                 self._take()
                 self._close()
         folders, files = found
-        self._given[path] = folders
+        if self._behind:
+            self._given[path] = folders
+            self._take_room(0)
         if files is None:
             return None
         return Looked(files, [(name, name) for name in folders])
@@ -132,17 +136,28 @@ class LookAhead:
             if folders is None and path in self._told:
                 folders, _ = marshal.loads(self._told[path])
             if path == self._begun or folders == []:
-                self._behind.clear()  # those before it were told before
+                self._look_no_more()  # those before it were told before
             elif folders is not None:
                 self._behind += [joined(path, name) for name in folders]
             elif path not in self._left_out and path not in self._own:
                 folders, files = self._own[path] = _glimpse(path)
                 self._behind += [joined(path, name) for name in folders]
-                self._room -= 0 if files is None else len(files.text) + 16 * len(files)
-                if self._room < 0 or not self._say(path, folders):
-                    self._behind.clear()
+                self._take_room(0 if files is None else len(files.text) + 16 * len(files))
+                if not self._say(path, folders):
+                    self._look_no_more()
                 return True
         return False
+
+    def _take_room(self, files: int) -> None:
+        """A folder, with files of so many bytes, is known."""
+        self._room -= _FOLDER + files
+        if self._room < 0:
+            self._look_no_more()
+
+    def _look_no_more(self) -> None:
+        """Nothing more is looked at here."""
+        self._behind.clear()
+        self._given.clear()
 
     def _say(self, path: str, folders: list[str]) -> bool:
         """Tells the other one what was looked at; whether there was room for it."""

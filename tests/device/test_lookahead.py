@@ -189,7 +189,7 @@ def test_where_no_process_and_no_memory_can_be_had_nothing_is_told(
         raise OSError
 
     fill(tmp_path, "a")
-    for name in ("fork", "memfd_create"):
+    for name in ("fork", "memfd_create", "pipe"):
         with monkeypatch.context() as patch:
             patch.setattr(os, name, refused)
             assert told(tmp_path, "") == {"": None}
@@ -330,6 +330,27 @@ def test_where_the_other_one_cannot_be_told_it_looks_for_itself(
         monkeypatch.setattr(ahead._to, "add", full)
         looks = [ahead.folder(str(tmp_path / f"{folder:02}")) for folder in range(30)]
     assert all(look is not None and len(look.files) == 3 for look in looks)
+
+
+def test_of_many_folders_without_files_no_more_is_kept_than_there_is_room_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As of a shelf with an empty folder for each game: 300,000 of them took 120 MB, for none was counted."""
+    names = [f"{folder:03}" for folder in range(300)]
+    for name in names:
+        (tmp_path / "device" / name).mkdir(parents=True)
+    monkeypatch.setattr(lookahead, "_MOST", 100_000)
+    held = Held(monkeypatch, tmp_path / "flag", tmp_path / "device/000")
+    with LookAhead([str(tmp_path / "device")]) as ahead:
+        while not ahead._begun.endswith("/000"):
+            ahead._take()
+        later = threading.Timer(0.5, held.go_on)
+        later.start()
+        looks = [ahead.folder(str(tmp_path / "device" / name)) for name in ("", *names)]
+        later.join()
+        assert not ahead._given
+    assert None not in looks
+    assert 10 < len(held.own) < 100
 
 
 def test_a_walk_with_a_look_ahead_finds_what_one_without_finds(tmp_path: Path) -> None:
