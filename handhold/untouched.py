@@ -139,6 +139,7 @@ class AsThen:
         self._rows: list[int | None] | None = None
         #: The files that stand for none.
         self.rest: Sequence[int] = ()
+        self._unlike: set[int] = set()  # the same, where the names are
         then = folder.files
         if usable is not None or files.text != then.text:
             rows = list(chain(*folder.rows))
@@ -151,13 +152,14 @@ class AsThen:
             self.rest = [at for at, row in enumerate(self._rows) if row is None]
         elif not files.same(then):
             sizes, times = _unlike(files.sizes, then.sizes), _unlike(files.times, then.times)
-            self.rest = sorted({*sizes, *times})
+            self._unlike = {*sizes, *times}
+            self.rest = sorted(self._unlike)
 
     def _row(self, at: int) -> int | None:
         """The row that a file stands for, if there is one."""
         if self._rows is not None:
             return self._rows[at]
-        return None if at in self.rest else self._folder.row_of(at)
+        return None if at in self._unlike else self._folder.row_of(at)
 
     def _all_rows(self) -> Iterable[int]:
         """The rows that files stand for."""

@@ -6,6 +6,7 @@ import hashlib
 import io
 import os
 import random
+import time
 import zipfile
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
@@ -16,8 +17,10 @@ import pytest
 from msgspec.structs import replace
 
 from handhold.archive.archive import Archive
+from handhold.archive.listed import Listed, Standing
 from handhold.archive.storage import LocalStorage
 from handhold.archive.writer import TOOL
+from handhold.columns import Files
 from handhold.device import recognising
 from handhold.device.volumes import open_device
 from handhold.history.states import as_it_is
@@ -26,10 +29,10 @@ from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import Surroundings
 from handhold.layouts.recognition.recognise import recognise
 from handhold.layouts.stored import stored_form
-from handhold.model import Clock, Entry, HomeKind
+from handhold.model import Clock, Entry, HomeKind, Part
 from handhold.nights import Night
 from handhold.snapshot import Options, Result, take
-from handhold.untouched import named_as_now
+from handhold.untouched import AsThen, named_as_now
 from tests.device.trees import layout
 
 LONG_AGO = 1_700_000_000
@@ -350,3 +353,15 @@ def _named(path: str) -> bool:
     return path.startswith("Tinplate/") and (
         path.endswith(".st1") or (path.startswith("Tinplate/saves/") and path.endswith(".sav"))
     )
+
+
+def test_a_large_folder_whose_files_have_all_other_times_takes_no_time_for_each_pair() -> None:
+    """As a card has them whose clock was set: 40,000 files took 12 s, four times as long as half as many."""
+    names = [f"{number:05}.sav" for number in range(40_000)]
+    listed = Listed.of([Entry("kite", Part.SAVES, "main", name, 5, 0, "0" * 64) for name in names])
+    then = AsThen(
+        Standing(listed), listed.folders["kite", "main", ""], Files.of([(n, 5, 1) for n in names]), None
+    )
+    begun = time.process_time()
+    assert not any(then.entry(at) for at in range(len(names)))
+    assert time.process_time() - begun < 2
