@@ -114,7 +114,7 @@ def test_every_length_that_is_cut_or_grown_is_found(storage: LocalStorage) -> No
 def test_a_bundle_by_another_name_is_refused(storage: LocalStorage) -> None:
     file, _ = _write(storage, _plains(2))
     other = "bundles/00/" + "0" * 32 + ".bundle"
-    os.makedirs(os.path.join(storage.root, "bundles/00"))
+    os.makedirs(os.path.join(storage.root, "bundles/00"), exist_ok=True)
     os.rename(os.path.join(storage.root, file), os.path.join(storage.root, other))
     with pytest.raises(ValueError, match="name"):
         read_table(storage, other, storage.size(other))
