@@ -16,6 +16,7 @@ import struct
 import sys
 from array import array
 from collections.abc import Collection, Sequence
+from operator import itemgetter
 from typing import Any, TypeAlias
 
 from handhold.beside import close_all_but, end, started
@@ -272,16 +273,11 @@ def _glimpse(path: str) -> _Glimpse:
         return folders, None
     if not files:
         return folders, Files.of(())
-    files.sort()
-    names, _, times = zip(*files, strict=True)
-    if (
-        not are_plain(names)
-        or any(map(is_temporary, filter(_begins_with_a_dot, names)))
-        or not -FARTHEST <= min(times) <= max(times) <= FARTHEST
-    ):
+    files.sort(key=itemgetter(0))  # to compare whole tuples takes four times as long
+    names, sizes, times = zip(*files, strict=True)
+    if not are_plain(names) or not -FARTHEST <= min(times) <= max(times) <= FARTHEST:
         return folders, None
-    return folders, Files.of(files)
-
-
-def _begins_with_a_dot(name: str) -> bool:
-    return name[0] == "."
+    found = Files("\n".join(names), array("q", sizes), array("q", times))
+    if "\n." in f"\n{found.text}" and any(map(is_temporary, names)):
+        return folders, None
+    return folders, found
