@@ -157,13 +157,16 @@ def test_finished_bundles_of_a_run_that_was_cut_off_are_used_by_the_next(
     data = [os.urandom(4000) for _ in range(10)]
     child = os.fork()
     if child == 0:
-        with archive.locked("x"), archive.writer() as writer:
-            for one in data:
-                writer.put_plain(one)
-            while sum(name.endswith(".bundle") for name in files(archive)) < 4:
-                time.sleep(0.01)  # the third of them is being closed
-            os._exit(0)  # as if the battery were empty: nothing is tidied
-    os.waitpid(child, 0)
+        try:
+            with archive.locked("x"), archive.writer() as writer:
+                for one in data:
+                    writer.put_plain(one)
+                while len(list(Path(path(archive)).rglob("*.bundle"))) < 4:
+                    time.sleep(0.01)  # the third of them is being closed: by name, for its name changes
+                os._exit(0)  # as if the battery were empty: nothing is tidied
+        finally:
+            os._exit(1)  # else it would go on with the tests, as a second one of this process
+    assert os.waitpid(child, 0)[1] == 0
     left = files(archive)
     assert {name: left[name] for name in before} == before
     assert len([name for name in left if name.endswith(".part")]) == 1
