@@ -13,8 +13,6 @@ import struct
 import sys
 from array import array
 from collections.abc import Iterable, Iterator
-from itertools import accumulate, repeat
-from operator import add, ge
 from typing import NamedTuple
 
 import xxhash
@@ -179,12 +177,30 @@ def read_table(storage: Readable, file: str, size: int) -> bytes:
 
 def _trouble(table: bytes, end: int) -> str | None:
     """Why a table must not be believed though its sum is right; ``end`` is where its records end."""
-    offsets, stored, plain, codecs = columns(table)
-    if max(plain) > LARGEST or not all(map(ge, plain, stored)) or not {*codecs} <= {PLAIN, ZSTANDARD}:
+    words, step = array("I", table), ROW.size // 4
+    count = len(words) // step
+    # Each column as one number, of 32 bits for each row, the first row's the lowest. Where no row reaches its
+    # highest bit, all are added and compared in one step: none reaches over into the next one.
+    offsets, stored, plain, codecs = (
+        int.from_bytes(words[at::step].tobytes(), "little") for at in range(8, 12)
+    )
+    ones = int.from_bytes((1).to_bytes(4, "little") * count, "little")
+    tops = ones << 31
+    if (
+        (stored | plain) & tops
+        or (plain + ones * ((1 << 31) - 1 - LARGEST)) & tops  # set where it is larger than that
+        or (plain + tops - stored) & tops != tops  # left where it is not smaller
+        or codecs & ~(ones * (PLAIN | ZSTANDARD))
+    ):
         return "its table says what no block can be"
-    # Each record begins where the one before it ends.
-    begins = list(accumulate(map(add, stored, repeat(HEADER_SIZE)), initial=len(MAGIC)))
-    if begins.pop() != end or offsets.tolist() != begins:
+    # Each record begins where the one before it ends. Highest bits of offsets are put to that by themselves.
+    high = offsets & tops
+    ends = (offsets - high + stored + ones * HEADER_SIZE) ^ high
+    behind = ends >> 32 * (count - 1)
+    if (ends - (behind << 32 * (count - 1))) << 32 | len(MAGIC) != offsets or behind != end:
+        return "its table does not fit its size"
+    # Of offsets so high one could be too high for its 32 bits, and stand there without what is above them.
+    if high and len(MAGIC) + count * HEADER_SIZE + sum(columns(table)[1]) != end:
         return "its table does not fit its size"
     return None
 

@@ -9,7 +9,7 @@ import tracemalloc
 
 import pytest
 import xxhash
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from handhold.archive import bundle as bundle_module
@@ -159,6 +159,66 @@ def test_tables_that_lie_are_refused(storage: LocalStorage, row: bytes) -> None:
     file = _forge(storage, row, bytes(74))
     with pytest.raises(ValueError):
         read_table(storage, file, storage.size(file))
+
+
+class _Hollow:
+    """A bundle of which nothing but the end and the table can be read, however large it says to be."""
+
+    def __init__(self, size: int, behind: bytes) -> None:
+        self._size, self._behind = size, behind
+
+    def read(self, name: str, offset: int, length: int) -> bytes:
+        at = offset - (self._size - len(self._behind))
+        data = bytes(min(length, max(0, -at))) + self._behind[max(0, at) : max(0, at + length)]
+        return data[: max(0, self._size - offset)]
+
+
+_SIZES = st.sampled_from([0, 1, 10, LARGEST - 1, LARGEST, LARGEST + 1, 1 << 31, (1 << 32) - 1])
+#: How a row is changed after it fitted: which of its numbers (offset, stored, plain, codec), and to what.
+_LIES = st.tuples(
+    st.integers(0, 400), st.integers(0, 3), st.sampled_from([-1, 1, 64, 1 << 31, -(1 << 24), 255])
+)
+
+
+@given(
+    sizes=st.lists(st.tuples(_SIZES, _SIZES, st.sampled_from([0, 1])), min_size=1, max_size=5),
+    again=st.sampled_from([1, 2, 100]),
+    lies=st.lists(_LIES, max_size=2),
+    more=st.sampled_from([0, 0, 0, 1, 1 << 31]),
+)
+@example(sizes=[((1 << 32) - 1, (1 << 32) - 1, 0), (10, 10, 0)], again=1, lies=[], more=1)
+@settings(max_examples=400, deadline=None)
+def test_what_is_believed_fits_row_by_row(
+    sizes: list[tuple[int, int, int]], again: int, lies: list[tuple[int, int, int]], more: int
+) -> None:
+    """Source: FORMAT.md, "Blocks" and "Bundles": no gap, stored size not larger than plain size, two codecs.
+
+    Offsets go up to 4 GiB, and are told modulo that, so that a table which only wraps around is tried too.
+    """
+    rows: list[list[int]] = []
+    offset = 8
+    for plain, stored, codec in sizes * again:
+        rows.append([offset, min(plain, stored), plain, codec])
+        offset += _HEADER + min(plain, stored)
+    for number, field, by in lies:
+        rows[number % len(rows)][field] += by
+    rows = [[value % (1 << 32) for value in row] for row in rows]
+    records = (offset + more) % (1 << 32)
+    table = b"".join(struct.pack("<32sIIIIQ", bytes(32), *row, 0) for row in rows)
+    size = records + len(table) + _END
+    ends = [*(row[0] for row in rows[1:]), records]
+    fits = rows[0][0] == 8 and all(
+        row[0] + _HEADER + row[1] == end and row[1] <= row[2] <= 16_777_216 and row[3] in (0, 1)
+        for row, end in zip(rows, ends, strict=True)
+    )
+    end = struct.pack("<QII8s", xxhash.xxh3_64_intdigest(table), len(table), 0, b"HHBEND1\n")
+    try:
+        read = read_table(_Hollow(size, table + end), name_of(table), size)
+    except ValueError:
+        assert not fits or size >= 1 << 32  # "files are smaller than 4 GiB"
+    else:
+        assert fits
+        assert read == table
 
 
 @pytest.mark.parametrize("length", [0, 1, 55, 57, 112, 0xFFFFFFFF, 0xFFFFFFF8])
