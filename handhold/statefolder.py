@@ -43,12 +43,10 @@ def write_note(kind: str, name: str, value: object) -> bool:
 
     A note that is there is replaced in one step.
     """
-    import secrets
-
     import msgspec
 
     note = _file(kind, name)
-    temporary = note.with_name(f"new-{secrets.token_hex(6)}.part")
+    temporary = note.with_name(f"new-{os.urandom(6).hex()}.part")
     try:
         data = msgspec.json.encode(value)
         note.parent.mkdir(parents=True, exist_ok=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated
 
 from handhold.cli import words
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from handhold.restore.prepare import Prepared
     from handhold.restore.select import Selection
     from handhold.restore.steps import OnNewer, Plan
+    from handhold.restore.targets import Elsewhere
 
 
 def join(app: App) -> None:
@@ -79,22 +80,15 @@ def restore(
 ) -> None:
     """Puts a snapshot, or a piece of it, back onto the device at hand. Newer progress stays."""
     from handhold.cli import plans
-    from handhold.config import named_paths
     from handhold.restore.apply import apply
     from handhold.restore.prepare import prepare
-    from handhold.restore.repoint.rewriting import repoint_options
-    from handhold.restore.targets import Elsewhere, form_option, home_option
 
     session: Session = context.obj
     console = session.console
     wanted = selection(emulator, part, game, path)
-    elsewhere = Elsewhere(
-        named_paths("--to", to or ()),
-        tuple(home_option(text) for text in home or ()),
-        dict(form_option(text) for text in form or ()),
-    )
+    elsewhere = _elsewhere(to or (), home or (), form or ())
     policy = _policy(on_newer)
-    places = repoint_options(repoint or [])
+    places = _repointed(repoint or ())
     ticked = checklist_file(checklist)
     settled(json, dry_run=dry_run, yes=yes)
     archive = session.archive()
@@ -159,6 +153,25 @@ def restore(
         ticked.write(listed(prepared, None if dry_run else plan), session.clock())
         console.tell(f"The checklist is in {checklist}.")
     raise Ended(Exit.DAMAGE if prepared.hurt_pages or prepared.hurt_lists else status_of(plan))
+
+
+def _elsewhere(to: Sequence[str], home: Sequence[str], form: Sequence[str]) -> Elsewhere:
+    """What ``--to``, ``--home`` and ``--form`` say; ``WrongInput`` for what cannot be."""
+    from handhold.config import named_paths
+    from handhold.restore.targets import Elsewhere, form_option, home_option
+
+    return Elsewhere(
+        named_paths("--to", to), tuple(map(home_option, home)), dict(form_option(text) for text in form)
+    )
+
+
+def _repointed(repoint: Sequence[str]) -> Mapping[str, str]:
+    """What ``--repoint`` says; ``WrongInput`` for what cannot be."""
+    if not repoint:
+        return {}
+    from handhold.restore.repoint.rewriting import repoint_options
+
+    return repoint_options([*repoint])
 
 
 def checklist_file(path: str | None) -> ChecklistFile | None:

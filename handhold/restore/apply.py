@@ -15,6 +15,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 import msgspec
 from msgspec.structs import replace
@@ -23,15 +24,17 @@ from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot, VolumeNote
 from handhold.archive.standing import BEGUN, ELSEWHERE
 from handhold.errors import NotNow, OwnerError, StoppedHalfway
-from handhold.keeping import Wanted, keep_files
 from handhold.model import Clock, Device, Entry, Kind, Site
 from handhold.names import native
 from handhold.restore.done import Done, standing_as
-from handhold.restore.making import Made
 from handhold.restore.ownnotes import Place, remember, remember_folders
 from handhold.restore.steps import NOT_HELD, Action, Decision, Plan, Step
 from handhold.restore.stopping import stopped_once
 from handhold.restore.writing import Writing
+
+if TYPE_CHECKING:
+    from handhold.keeping import Wanted
+    from handhold.restore.making import Made
 
 
 class Applied(msgspec.Struct, frozen=True):
@@ -267,6 +270,10 @@ def _keep_first(
     archive: Archive, device: Device, replacing: Mapping[int, Step], plan: Plan, clock: Clock
 ) -> tuple[Snapshot | None, dict[int, str]]:
     """Puts what makes way into the archive; the steps whose file did not get there, with why."""
+    from handhold.keeping import (
+        keep_files,
+    )  # what it takes to read a device is loaded where anything makes way
+
     wanted = [_wanted(step) for step in replacing.values()]
     snapshot, entries, gaps = keep_files(
         archive,
@@ -297,6 +304,8 @@ def _keep_first(
 
 
 def _wanted(step: Step) -> Wanted:
+    from handhold.keeping import Wanted
+
     assert step.target is not None
     return Wanted(
         emulator=step.entry.emulator,

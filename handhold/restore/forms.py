@@ -10,20 +10,21 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from handhold.archive.sameness import flat, folded
 from handhold.device.listing import joined, listed
-from handhold.device.recognising import surroundings_of
 from handhold.layouts.layout import Layout
-from handhold.layouts.recognition.looks import Seen
-from handhold.layouts.recognition.recognise import look_around, recognise
 from handhold.model import Entry, HomeKind, Part
 from handhold.names import native, written
 from handhold.restore.found import NOTHING, NoTarget, Target
 from handhold.restore.lying import HomeKey, spoken
 from handhold.restore.steps import Action, Decision, Step
+
+if TYPE_CHECKING:
+    from handhold.layouts.recognition.looks import Seen
 
 
 class Moved(msgspec.Struct, frozen=True):
@@ -171,6 +172,10 @@ def games_below(target: Target, layout: Layout) -> dict[str, dict[str, int]]:
     A file is surer to be a game (2) if the layout or recognition says so than if nothing says what it is (1);
     what the layout keeps as something else is none.
     """
+    from handhold.device.recognising import surroundings_of
+    from handhold.layouts.recognition.looks import Seen
+    from handhold.layouts.recognition.recognise import look_around, recognise
+
     found: dict[str, dict[str, int]] = {}
     home = target.site.home.partition("@")[0]
     todo = [(os.path.join(target.base, native(target.below)), "")]

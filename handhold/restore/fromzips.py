@@ -5,13 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot
-from handhold.archive.slices import Slices
-from handhold.device.exports import is_excerpt
 from handhold.device.volumes import free_room
 from handhold.errors import Damaged
 from handhold.model import NS, Clock, Entry
@@ -19,9 +18,11 @@ from handhold.restore.byhand import ByHand
 from handhold.restore.found import NOTHING, NoTarget, Target
 from handhold.restore.inside import Inner, Inside, plain_name
 from handhold.restore.lying import HomeKey
-from handhold.restore.making import Left, Made, Making, files, smaller_zip
 from handhold.restore.select import Chosen, title_of_member
 from handhold.restore.steps import NOT_HELD, Action, Decision, Step
+
+if TYPE_CHECKING:
+    from handhold.restore.making import Left, Made, Making
 
 
 class Makings(msgspec.Struct, frozen=True):
@@ -56,6 +57,10 @@ def make(
     """
 
     def making(entry: Entry, members: tuple[Inner, ...]) -> Making:
+        # Most plans take no zip apart.
+        from handhold.archive.slices import Slices
+        from handhold.restore.making import files, smaller_zip
+
         target = targets[entry.emulator, entry.home]
         slices = Slices(archive, entry)
         if not unpack:
@@ -108,12 +113,18 @@ def _parted(choice: Chosen, inside: Inside) -> tuple[dict[HomeKey, Picked], Pick
 
 
 def _is_zip(entry: Entry) -> bool:
-    return entry.path.lower().endswith(".zip") and not is_excerpt(entry.path)
+    return entry.path.lower().endswith(".zip") and not _is_excerpt(entry.path)
 
 
 def _no_zips(every: Iterable[Entry], home: HomeKey) -> list[Entry]:
     """The exports of a home that call themselves zips and in which nothing can be found."""
     return [e for e in every if (e.emulator, e.home) == home and e.members is None and _is_zip(e)]
+
+
+def _is_excerpt(path: str) -> bool:
+    from handhold.device.exports import is_excerpt
+
+    return is_excerpt(path)
 
 
 class _Gathered:
@@ -143,7 +154,7 @@ class _Gathered:
         """
 
         def age(each: tuple[Entry, tuple[Inner, ...]]) -> tuple[bool, int, str]:
-            return not is_excerpt(each[0].path), each[0].modified, each[0].path
+            return not _is_excerpt(each[0].path), each[0].modified, each[0].path
 
         by_age = sorted(picked, key=age, reverse=True)
         passed: list[Entry] = []  # whole exports that could not be read

@@ -17,7 +17,6 @@ import msgspec
 from handhold.archive.inventory import Game
 from handhold.archive.sameness import folded
 from handhold.device.listing import joined, listed
-from handhold.device.walk import locate
 from handhold.layouts.layout import Layout
 from handhold.model import Device, Part
 from handhold.names import native, written
@@ -69,6 +68,8 @@ def titles_here(device: Device, layouts: Sequence[Layout]) -> dict[str, str]:
 
     Links are not followed. What cannot be listed is taken to hold none.
     """
+    from handhold.device.walk import locate
+
     speaking = [layout for layout in layouts if any(rule.part is Part.GAMES for rule in layout.rules)]
     by_id = {layout.id: layout for layout in speaking}
     roots = {volume.name: volume.path for volume in device.volumes}

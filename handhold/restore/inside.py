@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from handhold.archive.archive import Archive
-from handhold.archive.manifest import Manifest
-from handhold.archive.members import Member
 from handhold.errors import OwnerError
-from handhold.layouts.layout import Layout
-from handhold.layouts.stored import from_stored
 from handhold.model import Entry, Part
+
+if TYPE_CHECKING:
+    from handhold.archive.archive import Archive
+    from handhold.archive.manifest import Manifest
+    from handhold.archive.members import Member
+    from handhold.layouts.layout import Layout
 
 
 class Inner(NamedTuple):
@@ -53,6 +54,8 @@ class Inside:
     def layout(self, emulator: str) -> Layout | None:
         """The layout of an emulator: the owner's, or else the one that was stored with the snapshot."""
         if emulator not in self._layouts:
+            from handhold.layouts.stored import from_stored
+
             self._layouts[emulator] = None
             try:
                 stored = self._archive.layout(self._manifest, emulator)

@@ -7,6 +7,7 @@ from bisect import insort
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from itertools import chain
+from typing import TYPE_CHECKING
 
 import msgspec
 from msgspec.structs import replace
@@ -35,14 +36,16 @@ from handhold.restore.inside import Inside
 from handhold.restore.look import Look
 from handhold.restore.lying import HomeKey, spoken
 from handhold.restore.madewith import OtherVersion, marked, other_versions
-from handhold.restore.making import Made
 from handhold.restore.plan import plan, running
 from handhold.restore.readable import Listed, choose_of
 from handhold.restore.select import Selection
-from handhold.restore.settings import NOTHING_NAMED, Named, Rewrite, copied_before, named, rewrites
+from handhold.restore.settings import NOTHING_NAMED, PARTS, Named, Rewrite, copied_before, rewrites
 from handhold.restore.steps import Action, OnNewer, Plan, Scene, Source, Step
 from handhold.restore.targets import Elsewhere, resolve
 from handhold.restore.titles import NewName, Renamed, rename, rename_options
+
+if TYPE_CHECKING:
+    from handhold.restore.making import Made
 
 #: File systems that keep time with its offset from UTC; any other may move by hours with the time zone.
 _SURE_TIMES = frozenset({"ext2", "ext3", "ext4", "btrfs", "xfs", "f2fs", "tmpfs", "overlay", "zfs"})
@@ -210,7 +213,7 @@ def prepare(
         gaps=_gaps(manifest, selection),
         told=making.told,
         hurt_lists=bool(inside.hurt),
-        named=named(
+        named=_named(
             archive, made.steps, copies, manifest, device, targets, elsewhere.to if elsewhere else {}
         ),
         rewrites=_rewrites(made.steps, copies),
@@ -219,6 +222,23 @@ def prepare(
         versions=versions,
         unnamed=tuple(old for old in repoint or {} if not any(old in copy.named for copy in copies.values())),
     )
+
+
+def _named(
+    archive: Archive,
+    steps: Sequence[Step],
+    copies: Mapping[tuple[str, str, str], Rewrite],
+    manifest: Manifest,
+    device: Device,
+    targets: Mapping[HomeKey, Target | NoTarget],
+    instead: Mapping[str, str],
+) -> Named:
+    """``oldplaces.named``, which most restores of a game or two can do without: it reads settings alone."""
+    if not any(step.entry.part in PARTS for step in steps):
+        return NOTHING_NAMED
+    from handhold.restore.oldplaces import named
+
+    return named(archive, steps, copies, manifest, device, targets, instead)
 
 
 def _copy(copies: Mapping[tuple[str, str, str], Rewrite], key: tuple[str, str, str]) -> Entry | None:

@@ -21,12 +21,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import msgspec
 from msgspec.structs import replace
 
 from handhold.archive.standing import ELSEWHERE
-from handhold.device.recognising import is_found
 from handhold.device.volumes import open_device, traits_of
 from handhold.errors import UnknownName, WrongInput
 from handhold.layouts.layout import Layout
@@ -35,7 +36,9 @@ from handhold.names import native, written
 from handhold.restore.cards import is_empty
 from handhold.restore.found import NoTarget, Target
 from handhold.restore.lying import HomeKey, Lie, is_read_only, spoken, storage_of
-from handhold.restore.recognised import Recognised
+
+if TYPE_CHECKING:
+    from handhold.restore.recognised import Recognised
 
 
 class HomeOption(msgspec.Struct, frozen=True):
@@ -175,6 +178,12 @@ def _named(
     return named
 
 
+def _is_found(home: str) -> bool:
+    from handhold.device.recognising import is_found
+
+    return is_found(home)
+
+
 class _Resolver:
     """Finds the target of one home after the other."""
 
@@ -199,8 +208,14 @@ class _Resolver:
         self.sites = {(site.emulator, site.home): site for site in recorded}
         self.recorded = {(site.emulator, site.volume, site.path) for site in recorded}
         self.lie = Lie(device, layouts)
-        self.recognised = Recognised(device, layouts, self.lie)
         self.moved = Lie(open_device(device.name, to), layouts) if to else None
+
+    @cached_property
+    def recognised(self) -> Recognised:
+        """Finds recognised homes; what recognises is loaded where a home is not there otherwise."""
+        from handhold.restore.recognised import Recognised
+
+        return Recognised(self.device, [*self.layouts.values()], self.lie)
 
     def target(self, key: HomeKey, *, any_form: bool = True) -> Target | NoTarget:
         """Where the home goes without ``--home``.
@@ -280,7 +295,7 @@ class _Resolver:
                     f"or say where it is: --to {site.volume}=PATH"
                 )
             target = self._on_its_volume(key, site)
-        elif site is not None and is_found(key[1]):
+        elif site is not None and _is_found(key[1]):
             return self.recognised.target(key, site) or self.recognised.missing(key, site)
         else:
             target = self.lie.first(key, site, self.out)
@@ -296,7 +311,7 @@ class _Resolver:
             return recorded
         if moved := self.lie.first(key, site, {*self.out, site.volume}, others):
             return replace(moved, note=f"where it lies now; that night it lay at {spoken(site)}")
-        if is_found(key[1]) and isinstance(found := self.recognised.target(key, site), Target):
+        if _is_found(key[1]) and isinstance(found := self.recognised.target(key, site), Target):
             return found
         return recorded
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 import stat
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
@@ -44,7 +43,7 @@ class Writing:
         self._progress = progress
         self._folders: dict[str, Folders] = {}
         self.outcomes: list[Done] = []
-        self._mark = secrets.token_hex(3)  # of temporary names
+        self._mark = os.urandom(3).hex()  # of temporary names
         self._made: dict[tuple[str, str], None] = {}
         self._hooks: Hooks | None = None  # while batches are begun, and no longer: they know this one
 
