@@ -91,14 +91,15 @@ class Bench:
         floors: Mapping[str, Side] = MappingProxyType({}),
         both: bool = False,
         most: int | None = None,
+        least: int = 1,
     ) -> Pair:
         """Measures a pair and adds its row; ``both`` also with an empty cache, where that can be had.
 
         ``floors`` do only what cannot be left out, by the figures of their rows; they run in the same turns.
-        ``most`` is the number of rounds that are enough, if it is fewer.
+        ``most`` is the number of rounds that are enough, if it is fewer; ``least`` the number that it takes.
         """
         sides = (ours, reference, *floors.values())
-        rounds = min(self.rounds, most or self.rounds)
+        rounds = max(least, min(self.rounds, most or self.rounds))
         runs = measure.turns(rounds, sides)
         assert runs is not None
         self._add_all(figure, runs, target, floors)
