@@ -355,7 +355,7 @@ def _read(
                 met.add(one)
             yield _job(claim)
 
-    with Intake(writer, second=second, files=count) as intake:
+    with Intake(writer, second=second, files=count, size=total) as intake:
         for claim, content in intake.read(jobs(), advance):
             if isinstance(content, Unread):
                 yield _gap(claim, content)

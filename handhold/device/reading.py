@@ -17,7 +17,7 @@ import stat
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from handhold.device.times import UNSHOWN_NS, modified_of
 
@@ -30,8 +30,28 @@ YOUNG_NS = UNSHOWN_NS
 
 _FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK  # a pipe must not make us wait
 _CHUNK = 1 << 20
+#: So many bytes of a file the system is asked to fetch beforehand.
+_BEFOREHAND = 8 << 20
 #: A file in more pieces than this is read through.
 _MOST_HOLES = 1 << 16
+
+
+def announce(place: str, size: int) -> None:
+    """Has the system fetch a file, or as much as is worth it, while others are worked at; without a promise.
+
+    What is wrong with it shows when it is read.
+    """
+    with suppress(OSError):
+        descriptor = os.open(place, _FLAGS)
+        try:
+            _fetch(descriptor, 0, min(size, _BEFOREHAND))
+        finally:
+            os.close(descriptor)
+
+
+def _fetch(descriptor: int, offset: int, size: int) -> None:
+    if hasattr(os, "posix_fadvise"):
+        os.posix_fadvise(descriptor, offset, size, os.POSIX_FADV_WILLNEED)
 
 
 class Moving(Exception):
@@ -111,6 +131,8 @@ class StillFile:
         self._descriptor = descriptor
         self._status = status
         self._position = 0
+        # In a hole there is nothing to fetch, but it would be given memory.
+        self._fetched = 0 if status.st_blocks * 512 >= status.st_size else status.st_size
         #: False if the file is so young that its time cannot show another write.
         self.settled = not _young(modified_of(status), begun)
         self._at_rest = self.settled and not _young(status.st_ctime_ns, begun)
@@ -127,6 +149,7 @@ class StillFile:
 
     def read(self, size: int = -1) -> bytes:
         """The next bytes, at most ``size`` of them; ``b""`` at the end, which is never behind ``size``."""
+        self._go_on()
         left = self.size - self._position
         wanted = left if size < 0 else min(size, left)
         pieces: list[bytes] = []
@@ -141,9 +164,17 @@ class StillFile:
 
     def readinto(self, room: memoryview, /) -> int:
         """Puts the next bytes into memory, as many as it has room for or fewer; how many. None is the end."""
+        self._go_on()
         got = os.readv(self._descriptor, (room[: self.size - self._position],))
         self._position += got
         return got
+
+    def _go_on(self) -> None:
+        """Has the system fetch what comes next, while what is read now is worked at."""
+        if self._position + _BEFOREHAND // 2 >= self._fetched < self.size:
+            with suppress(OSError):
+                _fetch(self._descriptor, self._fetched, _BEFOREHAND)
+            self._fetched += _BEFOREHAND
 
     def seek(self, offset: int, /) -> None:
         """Has ``read`` go on from an offset."""

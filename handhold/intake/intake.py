@@ -9,13 +9,16 @@ of the jobs, so the same files always give the same bundles.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+import time
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator
 from functools import partial
 from typing import Any, TypeAlias, TypeVar
 
 from handhold.ahead import Ahead, Task
 from handhold.archive.cutting import SMALL
 from handhold.archive.writer import Writer
+from handhold.device.reading import announce
 from handhold.intake.files import ALONE, Cut, Files, Stored, Whole
 from handhold.intake.jobs import Content, Job, Unread
 from handhold.intake.second import PLACE, Answer, Gone, Second, outcome
@@ -26,20 +29,28 @@ BATCH_FILES, BATCH_BYTES = 64, PLACE
 WAITING = 16 << 20
 #: With fewer files to read, a second process is not worth it.
 FEW_FILES = 2_000
+#: So few files, with so few bytes in all, are read in the caller's thread while nothing waits for a medium:
+#: threads would wait for each other's interpreter instead. They are for where a batch takes so many times as
+#: long as it keeps a processor at work.
+FEW_BYTES, _WAITS = 8 << 20, 2
+#: So many batches are announced to the system before they are read.
+_ANNOUNCED = 4
 #: So many threads read.
 THREADS = min(4, os.cpu_count() or 1)
 
 J = TypeVar("J")
 #: Puts what was read, when its turn is.
 _Put: TypeAlias = Callable[[], Stored[J]]
+#: What is read at a time, and its bytes.
+_Batches: TypeAlias = Iterator[tuple[list[Job[J]], int]]
 
 
 class Intake:
     """Takes files into an archive through one writer.
 
     Needs ``with``, which ends the threads, and the second process if one is given, which takes its share of
-    small files if there are enough ``files`` to read. ``read`` may be called several times, one after the
-    other.
+    small files if there are enough ``files`` to read, of ``size`` bytes in all as far as is known. ``read``
+    may be called several times, one after the other.
     """
 
     def __init__(
@@ -49,6 +60,7 @@ class Intake:
         threads: int | None = None,
         second: Second | None = None,
         files: int = 0,
+        size: int | None = None,
     ) -> None:
         self._writer = writer
         self._files = Files(writer)
@@ -56,6 +68,7 @@ class Intake:
         self._threads = threads or THREADS
         self._ahead: Ahead[Any, Any] | None = None
         self._second = second
+        self._few = size is not None and size <= FEW_BYTES and files < FEW_FILES
         if second is not None and files < FEW_FILES:
             second.close()
 
@@ -74,12 +87,15 @@ class Intake:
     ) -> Iterator[tuple[J, Content | Unread]]:
         """Reads each file and yields what it held, or why it could not be read, in the order of the jobs.
 
-        The jobs are asked for in other threads, one at a time. ``progress`` is told the number of files and
+        The jobs are asked for in any thread, one at a time. ``progress`` is told the number of files and
         bytes that were read since the last call. An error that concerns the archive rather than the file read
         is raised.
         """
+        batches = _batches(jobs)
+        if self._few and (yield from self._alone(batches, progress)):
+            return
         second = self._second if self._second is not None and not self._second.closed else None
-        tasks: Iterator[Task[_Put[J]]] = self._tasks(jobs, second)
+        tasks: Iterator[Task[_Put[J]]] = self._tasks(_announced(batches), second)
         with Ahead(tasks, _put, most=WAITING, threads=self._threads) as stored:
             self._ahead = stored
             try:
@@ -92,8 +108,23 @@ class Intake:
                     second.close()  # nobody takes any more what it brings: threads must not wait for that
                 raise
 
-    def _tasks(self, jobs: Iterable[Job[J]], second: Second | None) -> Iterator[Task[_Put[J]]]:
-        for batch, size in _batches(jobs):
+    def _alone(
+        self, batches: _Batches[J], progress: Callable[[int, int], None] | None
+    ) -> Generator[tuple[J, Content | Unread], None, bool]:
+        """Reads in this thread until it has to wait for a medium; whether that was not before the end."""
+        for batch, _ in batches:
+            begun, worked = time.perf_counter(), time.thread_time()
+            stored = self._files.take(batch)
+            taken, worked = time.perf_counter() - begun, time.thread_time() - worked
+            if progress:
+                progress(stored.files, stored.size)
+            yield from stored.outcomes
+            if taken > _WAITS * worked:
+                return False
+        return True
+
+    def _tasks(self, batches: _Batches[J], second: Second | None) -> Iterator[Task[_Put[J]]]:
+        for batch, size in batches:
             if batch[0].size >= SMALL:
                 yield from self._large(batch[0])
             elif second is None or (place := second.place()) is None:
@@ -152,7 +183,19 @@ def _put(waiting: _Put[J]) -> Stored[J]:
     return waiting()
 
 
-def _batches(jobs: Iterable[Job[J]]) -> Iterator[tuple[list[Job[J]], int]]:
+def _announced(batches: _Batches[J]) -> _Batches[J]:
+    """The same; the system fetches what lies in the next ones while those before are worked at."""
+    waiting: deque[tuple[list[Job[J]], int]] = deque()
+    for batch in batches:
+        for job in batch[0]:
+            announce(job.place, job.size)
+        waiting.append(batch)
+        if len(waiting) > _ANNOUNCED:
+            yield waiting.popleft()
+    yield from waiting
+
+
+def _batches(jobs: Iterable[Job[J]]) -> _Batches[J]:
     """Small files together, as many as a thread takes at once; large ones for themselves; and their bytes."""
     batch: list[Job[J]] = []
     held = 0

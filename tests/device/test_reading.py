@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from handhold.device import reading
-from handhold.device.reading import Moving, read_whole, still_file
+from handhold.device.reading import Moving, announce, read_whole, still_file
 from handhold.device.trouble import why_unreadable
 from tests.device.trees import as_nobody, open_to_all
 
@@ -360,3 +360,63 @@ def test_a_file_without_holes_has_none(tmp_path: Path, size: int) -> None:
     os.utime(place, (10**9, 10**9))
     with reading.still_file(str(place)) as file:
         assert file.holes() == []
+
+
+def test_what_is_announced_is_fetched_and_nothing_else_happens(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Source: POSIX.1-2017, posix_fadvise: data advised with POSIX_FADV_WILLNEED will be accessed soon."""
+    told: list[tuple[str, int, int, int]] = []
+
+    def advise(descriptor: int, offset: int, size: int, advice: int) -> None:
+        told.append((os.readlink(f"/proc/self/fd/{descriptor}"), offset, size, advice))
+
+    monkeypatch.setattr(os, "posix_fadvise", advise)
+    path = old_file(tmp_path / "a.sav")
+    os.mkfifo(tmp_path / "pipe")
+    before = len(os.listdir("/proc/self/fd"))
+    announce(str(path), len(OLD))
+    announce(str(path), 1 << 40)
+    for other in ("pipe", "missing", "folder"):  # it must not wait for what nobody writes into a pipe
+        announce(str(tmp_path / other), 10)
+    assert [one for one in told if one[0] == str(path)] == [
+        (str(path), 0, len(OLD), os.POSIX_FADV_WILLNEED),
+        (str(path), 0, 8 * MEBI, os.POSIX_FADV_WILLNEED),
+    ]
+    assert len(os.listdir("/proc/self/fd")) == before
+
+
+@pytest.mark.parametrize("way", ["advised", "refused", "unknown"])
+def test_a_large_file_is_fetched_ahead_of_what_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, way: str
+) -> None:
+    path, data = tmp_path / "a.state", os.urandom(21 * MEBI + 5)
+    path.write_bytes(data)
+    os.sync()  # until then some file systems tell of no room
+    told: list[tuple[int, int]] = []
+
+    def advise(descriptor: int, offset: int, size: int, advice: int) -> None:
+        told.append((offset, size))
+        if way == "refused":
+            raise OSError(errno.ESPIPE, "no file")
+
+    if way == "unknown":
+        monkeypatch.delattr(os, "posix_fadvise")
+    else:
+        monkeypatch.setattr(os, "posix_fadvise", advise)
+    found, room = [], bytearray(MEBI)
+    with still_file(str(path)) as stream:
+        while got := stream.readinto(memoryview(room)):
+            found.append(bytes(room[:got]))
+            read = sum(map(len, found))
+            reach = max((offset + size for offset, size in told), default=0)
+            assert way == "unknown" or min(read + 3 * MEBI, len(data)) <= reach <= read + 12 * MEBI
+    assert b"".join(found) == data
+    assert [offset for offset, _ in told] == ([] if way == "unknown" else [0, 8 * MEBI, 16 * MEBI])
+
+
+def test_nothing_is_fetched_of_a_file_with_holes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    _sparse(tmp_path / "card", monkeypatch)
+    monkeypatch.setattr(os, "posix_fadvise", None)
+    with still_file(str(tmp_path / "card")) as stream:
+        assert len(stream.read(MEBI)) == MEBI

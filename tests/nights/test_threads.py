@@ -7,6 +7,7 @@ import os
 import random
 import signal
 import threading
+import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,9 +21,11 @@ from handhold.archive.bundle import read_table, rows
 from handhold.archive.cutting import SMALL
 from handhold.archive.storage import LocalStorage
 from handhold.archive.writer import Writer
+from handhold.device.reading import read_whole
 from handhold.errors import OwnerError
 from handhold.intake import files as files_module
-from handhold.intake.intake import Intake
+from handhold.intake import intake as intake_module
+from handhold.intake.intake import FEW_BYTES, Intake
 from handhold.intake.jobs import Content, Job, Unread
 from handhold.model import Entry, Part
 from tests.archive.memory import Card
@@ -54,12 +57,16 @@ def device(tmp_path_factory: pytest.TempPathFactory) -> list[Job[str]]:
 
 
 def kept(
-    jobs: list[Job[str]], folder: Path, threads: int
+    jobs: list[Job[str]], folder: Path, threads: int, size: int | None = None
 ) -> tuple[list[tuple[str, Content | Unread]], list[bytes]]:
     """What an intake says of the files, and the blocks of the archive's bundles in their order."""
     storage = LocalStorage(str(folder))
     archive = Archive.create(storage, clock)
-    with archive.locked("test"), archive.writer() as writer, Intake(writer, threads=threads) as intake:
+    with (
+        archive.locked("test"),
+        archive.writer() as writer,
+        Intake(writer, threads=threads, size=size) as intake,
+    ):
         read = list(intake.read(iter(jobs)))
         writer.settle()
         files = writer.bundles
@@ -94,6 +101,35 @@ def test_however_many_threads_read_the_archive_is_the_same(device: list[Job[str]
             assert read_back(tmp_path / "1", content) == data
     for run, threads in enumerate((2, 2, 3, 8)):
         assert kept(device, tmp_path / f"again {run}", threads) == first
+
+
+@pytest.mark.parametrize("slow", [False, True])
+def test_few_files_are_read_in_this_thread_until_it_has_to_wait(
+    device: list[Job[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, slow: bool
+) -> None:
+    alone = kept(device, tmp_path / "one", threads=1)
+    readers: list[int] = []
+
+    def read(place: str, most: int) -> tuple[bytes, int]:
+        readers.append(threading.get_ident())
+        if slow:
+            time.sleep(0.005)  # a medium that takes its time
+        return read_whole(place, most=most)
+
+    monkeypatch.setattr(files_module, "read_whole", read)
+    # Without it a neighbour on this machine could keep this thread from working.
+    monkeypatch.setattr(intake_module, "_WAITS", 2 if slow else 1e9)
+    assert kept(device, tmp_path / "few", threads=3, size=FEW_BYTES) == alone
+    here = readers.count(threading.get_ident())
+    assert (0 < here < len(readers)) if slow else (here == len(readers))
+    assert len(readers) == sum(job.size < SMALL for job in device)
+
+
+def test_many_bytes_are_read_in_other_threads(
+    device: list[Job[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Intake, "_alone", None)
+    kept(device, tmp_path / "many", threads=3, size=FEW_BYTES + 1)
 
 
 def test_blocks_lie_in_the_order_of_their_files(device: list[Job[str]], tmp_path: Path) -> None:
