@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 import xxhash
@@ -22,6 +22,8 @@ _SLOW, _QUICK, _SHORT = 13, 3, 32 << 10
 _FITTED_LEVEL, _FITTED_FROM, _FITTED_TO = 3, 16 << 10, 256 << 10
 #: What is said of a block whose stored bytes do not fit their checksum.
 UNSOUND = "its stored bytes are not what was stored"
+#: From so many blocks on all are packed in one call.
+_MANY = 4
 #: No level: what ``_compressor`` is asked for these.
 _FITTED = 0
 
@@ -66,9 +68,7 @@ def seal_all(plains: Sequence[bytes | memoryview], level: int, idents: Sequence[
     for plain in plains:
         if len(plain) > LARGEST:
             raise ValueError(f"a block of {len(plain)} bytes is larger than {LARGEST}")
-    pack = packer(level)
-    looked = level >= _SLOW
-    frames = [None if looked and not worth(plain, level) else pack(plain) for plain in plains]
+    frames = _frames(plains, level)
     sealed = []
     for ident, plain, frame in zip(idents, plains, frames, strict=True):
         size = len(plain)
@@ -78,6 +78,18 @@ def seal_all(plains: Sequence[bytes | memoryview], level: int, idents: Sequence[
             codec, stored = PLAIN, bytes(plain)
         sealed.append(Sealed(ident, codec, stored, size, xxhash.xxh3_64_intdigest(stored)))
     return sealed
+
+
+def _frames(plains: Sequence[bytes | memoryview], level: int) -> Iterable[bytes | None]:
+    """The frames of blocks; None for what is not worth one."""
+    if level >= _SLOW:
+        pack = packer(level)
+        return [pack(plain) if worth(plain, level) else None for plain in plains]
+    if level == _FITTED_LEVEL or len(plains) < _MANY or not all(plains):
+        return map(packer(level), plains)
+    # In one call: a thread that needs the interpreter after each block waits for it as often.
+    frames = _compressor(level).multi_compress_to_buffer(list(plains))
+    return [frames[number].tobytes() for number in range(len(frames))]
 
 
 def packer(level: int) -> Callable[[bytes | memoryview], bytes]:

@@ -111,10 +111,10 @@ class Listed(Mapping[Key, Entry]):
         self._starts: list[int] = []
         self._rows = 0
         self._last: Key | None = None
-        self._split: tuple[int, list[bytes]] = (-1, [])
-        self._are_lines: dict[int, bool] = {}
+        self._split: tuple[int, list[bytes], list[int]] = (-1, [], [])
         self._held: dict[int, bool] = {}
         self._made: dict[int, Entry] = {}  # those that were asked for one by one, mostly several times
+        self._spans: dict[int, tuple[int, int]] = {}  # where the lines of these lie in their pages
 
     @staticmethod
     def of(entries: Sequence[Entry]) -> Listed:
@@ -198,14 +198,19 @@ class Listed(Mapping[Key, Entry]):
         if made is None:
             if len(self._made) >= _REMEMBERED:
                 self._made.clear()
+                self._spans.clear()
             made = self._made[row] = self._entry(row)
         return made
 
     def _entry(self, row: int) -> Entry:
         number = bisect_right(self._starts, row) - 1
         at = row - self._starts[number]
-        lines = self.lines(number)
-        return pages.decode_line(lines[at]) if lines else self._of_page(number)[at]
+        lines, before = self._lines(number)
+        if not lines:
+            return self._of_page(number)[at]
+        begin = before[at] + at
+        self._spans[row] = begin, begin + len(lines[at])
+        return pages.decode_line(lines[at])
 
     def entries(self, rows: Iterable[int] | None = None) -> Iterator[Entry]:
         """The entries in some rows, which are sorted; all of them where none are given."""
@@ -231,16 +236,35 @@ class Listed(Mapping[Key, Entry]):
         page = self._pages[number]
         return page.entries or pages.decode_unchecked(page.data)
 
-    def lines(self, page: int) -> list[bytes]:
-        """The lines of a page that has a line for each entry; nothing of another one."""
+    def without(self, page: int, rows: Iterable[int]) -> list[bytes] | None:
+        """What lies before, between and behind the lines of some of a page's entries, which are sorted.
+
+        None of a page that has no line for each entry.
+        """
+        data = self._pages[page].data
+        between, at = [], 0
+        for row in rows:
+            self.entry(row)
+            span = self._spans.get(row)
+            if span is None:
+                return None
+            between.append(data[at : span[0]])
+            at = span[1]
+        between.append(data[at:])
+        return between
+
+    def _lines(self, page: int) -> tuple[list[bytes], list[int]]:
+        """The lines of a page that has a line for each entry, and the bytes in those before each.
+
+        Nothing of another one.
+        """
         if self._split[0] != page:
             data = self._pages[page].data
             lines = data.split(b"\n")
-            there = self._are_lines.get(page)
-            if there is None:
-                there = self._are_lines[page] = pages.are_lines(data, lines, len(self.of_page(page)))
-            self._split = page, lines[:-1] if there else []
-        return self._split[1]
+            if not pages.are_lines(data, lines, len(self.of_page(page))):
+                lines = []
+            self._split = page, lines, list(accumulate(map(len, lines), initial=0))
+        return self._split[1:]
 
     def first(self, page: int) -> Key:
         """The key of a page's first entry."""

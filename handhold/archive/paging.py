@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Generator, Iterator, Sequence
+from itertools import chain
 from typing import NamedTuple
 
 from handhold.archive import pages
@@ -90,13 +91,11 @@ def _again(standing: Standing, page: int, fresh: Sequence[Entry]) -> PageRef | C
     listed = standing.listed
     if not fresh:
         return listed.pages[page]
-    rows, lines = listed.of_page(page), listed.lines(page)
-    if lines and sum(map(len, lines)) <= _LONG:
-        lines = lines.copy()
-        anew = iter(pages.encode(fresh).split(b"\n"))
-        for row in standing.others(rows):
-            lines[row - rows.start] = next(anew)
-        return Changed(b"\n".join([*lines, b""]), len(rows), fresh)
+    rows = listed.of_page(page)
+    between = listed.without(page, standing.others(rows))
+    if between and sum(map(len, between)) <= _LONG:
+        lines = pages.encode(fresh).split(b"\n")
+        return Changed(b"".join(chain.from_iterable(zip(between, lines, strict=True))), len(rows), fresh)
     return Changed(pages.encode(_merged(standing, rows, fresh)), len(rows), fresh)
 
 

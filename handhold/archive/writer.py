@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from itertools import accumulate, chain, pairwise
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 from msgspec import structs
 
 from handhold import __version__
+from handhold.ahead import Ahead, Task
 from handhold.archive import head as heads
 from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
@@ -42,6 +44,8 @@ TOOL = f"handhold {__version__}"
 _PAGE_LEVEL = 1
 #: So many bytes of pages are checked and sealed at a time, about.
 _AT_ONCE = 1 << 20
+#: So many bytes of them wait to be packed.
+_PAGES_WAITING = 4 << 20
 #: So many blocks that a run put into whole bundles are remembered by name.
 _REMEMBERED = 1 << 17
 
@@ -334,9 +338,19 @@ class Writer(Putting):
             entries, standing = [*standing.entries(), *entries], Standing(Listed())
         ordered = entries if pages.are_in_order(entries) else pages.in_order(entries)
         refs: list[PageRef] = []
+        runs = self._runs_of_pages(paged(standing, ordered), refs)
+        with Ahead(runs, lambda put: put(), most=_PAGES_WAITING, threads=2) as stored:
+            for _ in stored:
+                pass
+        return refs
+
+    def _runs_of_pages(
+        self, found: Iterable[PageRef | Changed], refs: list[PageRef]
+    ) -> Iterator[Task[Callable[[], None]]]:
+        """What packs runs of those that are to be stored; ``refs`` get all of them."""
         changed: list[tuple[bytes, Changed]] = []
         size = 0
-        for page in paged(standing, ordered):
+        for page in found:
             if isinstance(page, PageRef):
                 refs.append(page)
                 continue
@@ -345,18 +359,18 @@ class Writer(Putting):
             changed.append((ident, page))
             size += len(page.data)
             if size >= _AT_ONCE:
-                self._put_changed(changed)
+                yield self._sealing(changed, size)
                 changed, size = [], 0
-        self._put_changed(changed)
-        return refs
+        if changed:
+            yield self._sealing(changed, size)
 
-    def _put_changed(self, changed: Sequence[tuple[bytes, Changed]]) -> None:
-        """Stores those pages that are not known, by their ids, once their fresh entries were checked."""
+    def _sealing(self, changed: Sequence[tuple[bytes, Changed]], size: int) -> Task[Callable[[], None]]:
+        """Packs and puts those pages that are not known, by their ids; fresh entries are checked."""
         moment = self.moment
         new = [(ident, page) for ident, page in changed if not self.known(ident)]
         self._check_fresh([page.fresh for _, page in new if page.fresh])
-        sealed = seal_all([page.data for _, page in new], _PAGE_LEVEL, [ident for ident, _ in new])
-        self.put_all(sealed, moment)
+        plains, idents = [page.data for _, page in new], [ident for ident, _ in new]
+        return Task(lambda: partial(self.put_all, seal_all(plains, _PAGE_LEVEL, idents), moment), size)
 
     def _check_fresh(self, runs: Sequence[Sequence[Entry]]) -> None:
         """Raises ``ValueError`` unless entries, which follow each other run by run, could be read back."""

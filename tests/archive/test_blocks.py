@@ -14,7 +14,17 @@ import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from handhold.archive.blocks import LARGEST, PLAIN, ZSTANDARD, Sealed, block_id, decompress, seal, unseal
+from handhold.archive.blocks import (
+    LARGEST,
+    PLAIN,
+    ZSTANDARD,
+    Sealed,
+    block_id,
+    decompress,
+    seal,
+    seal_all,
+    unseal,
+)
 from tests.archive.fixtures import program
 
 # Source: NIST, "SHA-256 example values" to FIPS 180-4 (one block, two blocks); FIPS 180-2, B.3 (a million).
@@ -89,6 +99,27 @@ def test_payloads_of_every_size_are_nearly_as_small_as_those_of_the_zstd_program
     assert block.codec == ZSTANDARD
     assert program("zstd", "-dc", given=bytes(block.stored)) == plain
     assert len(block.stored) <= 1.03 * len(program("zstd", "-3", "-c", given=plain))
+
+
+@pytest.mark.parametrize("level", [1, 3, 5, 13])
+@pytest.mark.parametrize("count", [2, 3, 4, 300])
+def test_many_blocks_are_sealed_as_each_by_itself(level: int, count: int) -> None:
+    source = random.Random(count)
+    plains = [source.randbytes(number) + b"%05d" % number * source.randrange(9000) for number in range(count)]
+    plains[-1] = source.randbytes(40_000)
+    sealed = seal_all(plains, level, [block_id(plain) for plain in plains])
+    assert sealed == [seal(plain, level) for plain in plains]
+    frames = b"".join(one.stored for one in sealed if one.codec == ZSTANDARD)
+    packed = [plain for plain, one in zip(plains, sealed, strict=True) if one.codec == ZSTANDARD]
+    assert len(packed) < count
+    # Source: RFC 8878, 3: frames that follow each other are decoded one after the other
+    assert program("zstd", "-dcq", given=frames) == b"".join(packed)
+
+
+def test_nothing_among_many_blocks_is_sealed_too() -> None:
+    plains = [b"a" * 1000, b"", b"b" * 1000, b"c" * 1000, b""]
+    sealed = seal_all(plains, 1, [block_id(plain) for plain in plains])
+    assert [unseal(one) for one in sealed] == plains
 
 
 def test_frames_of_the_zstd_program_are_opened(tmp_path: object) -> None:

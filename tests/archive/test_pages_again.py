@@ -82,13 +82,13 @@ def test_a_page_that_stands_again_is_not_written_again(
     archive = fixtures.make(tmp_path)
     first = _night(archive, [_entry(f"saves/Game {n:05}.sav") for n in range(2000)], None)
     put: list[int] = []
-    original = Writer._put_changed
+    original = Writer._sealing
 
-    def noted(writer: Writer, changed: Sequence[Any]) -> None:
+    def noted(writer: Writer, changed: Sequence[Any], size: int) -> Any:
         put.append(len(changed))
-        original(writer, changed)
+        return original(writer, changed, size)
 
-    monkeypatch.setattr(Writer, "_put_changed", noted)
+    monkeypatch.setattr(Writer, "_sealing", noted)
     changed = list(first.entries)
     changed[1000] = msgspec.structs.replace(changed[1000], modified=7)
     again = _night(archive, changed, first)
