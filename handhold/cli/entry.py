@@ -48,8 +48,17 @@ def main() -> None:
     from handhold.cli.main import run
 
     gc.freeze()  # what was imported stays
+    _leave(run())
+
+
+def _leave(status: int) -> None:
+    """Exits, and lets the system take back the memory: to take it apart takes long.
+
+    By now a command has tidied up, and its threads have ended.
+    """
     try:
-        status = run()
-    finally:
-        gc.freeze()  # nor are rings looked for at the very end, when all goes
-    sys.exit(status)
+        sys.stdout.flush()
+        sys.stderr.flush()
+    except (OSError, ValueError):
+        sys.exit(status)  # which tells of it
+    os._exit(status)
