@@ -22,6 +22,8 @@ import sys
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Sequence
+from itertools import compress, count
+from operator import ne
 from typing import Any
 
 #: A bundle's header, a row of its table, and its end (FORMAT.md, "Bundles").
@@ -125,9 +127,12 @@ def lists(archive: str) -> tuple[dict[str, Folder], list[bytes]]:
 
 def apart(then: Columns, now: Columns) -> Iterator[tuple[int, str, int, int]]:
     """Of files with the names of then those with another size or time: number, name, size, time."""
-    for number, (one, other) in enumerate(zip(files_of(now), files_of(then), strict=True)):
-        if one != other:
-            yield number, *one
+    sizes, times = array("q", now[1]), array("q", now[2])
+    others = set(compress(count(), map(ne, times, array("q", then[2]))))
+    if now[1] != then[1]:
+        others.update(compress(count(), map(ne, sizes, array("q", then[1]))))
+    for number in sorted(others):
+        yield number, now[0].split("\n", number + 1)[number], sizes[number], times[number]
 
 
 def files_of(columns: Columns) -> Iterator[tuple[str, int, int]]:
@@ -141,29 +146,35 @@ def keep(
 ) -> None:
     """Reads files that are not as they were, and makes their lists anew."""
     import msgspec
+    import zstandard
 
-    sys.path.insert(0, os.path.abspath(f"{__file__}/../../../.."))
-
-    from handhold.archive.blocks import seal_all
-
+    line_type = msgspec.defstruct(
+        "Whole", [(name, Any) for name in msgspec.json.decode(pages[0].split(b"\n")[0])], omit_defaults=True
+    )
+    decode: Callable[[bytes], Any] = msgspec.json.Decoder(line_type).decode
+    encode = msgspec.json.Encoder().encode
     lines: dict[int, list[bytes]] = {}
-    blocks = []
+    blocks: list[bytes | bytearray | memoryview] = []
     for shown, folder, (number, name, size, modified) in changed:
-        with open(f"{device}/{shown}{name}", "rb", buffering=0) as opened:
-            data = opened.read(size + 1)
-            os.stat(opened.name)
+        path = f"{device}/{shown}{name}"
+        opened = os.open(path, os.O_RDONLY)
+        data = os.read(opened, size + 1)
+        os.stat(path)
+        os.close(opened)
         blocks.append(data)
         begin, page, line = folder.runs[bisect_right(folder.runs, (number, len(pages), 0)) - 1]
         of_page = lines.get(page)
         if of_page is None:
             of_page = lines[page] = pages[page].split(b"\n")
-        entry = msgspec.json.decode(of_page[line + number - begin])
-        entry.update(size=size, modified=modified, sha256=hashlib.sha256(data).hexdigest())
-        of_page[line + number - begin] = msgspec.json.encode(entry)
-    blocks += [b"\n".join(of_page) for of_page in lines.values()]
-    sealed = seal_all(blocks, 3, [hashlib.sha256(block).digest() for block in blocks])
+        entry = decode(of_page[line + number - begin])
+        entry.size, entry.modified, entry.sha256 = size, modified, hashlib.sha256(data).hexdigest()
+        of_page[line + number - begin] = encode(entry)
+    anew: list[bytes | bytearray | memoryview] = [b"\n".join(of_page) for of_page in lines.values()]
     with open(file, "wb") as written:
-        written.write(b"".join([run for block in sealed for run in (block.id, block.stored)]))
+        for some, level in ((blocks, 3), (anew, 1)):
+            written.write(b"".join(hashlib.sha256(block).digest() for block in some))
+            packed = zstandard.ZstdCompressor(level=level).multi_compress_to_buffer(some, threads=2)
+            written.writelines(packed[number].tobytes() for number in range(len(packed)))
         written.flush()
         os.fsync(written.fileno())
 

@@ -150,9 +150,9 @@ def _busy_night(bench: Bench, device: Path, archive: Path, changing: list[Path])
     bare = bench.work / "busy.bare"
     night = Side(lambda: bench.handhold(device, archive, "snapshot"))
     alone = Side(lambda: bench.program(str(BARE_QUIET), device, archive, bare), before=play)
-    runs = measure.turns(bench.rounds, (alone, night, night))
+    runs = measure.turns(bench.rounds, (alone, night, night, _bare_quiet(bench, device, archive)))
     assert runs is not None
-    floor, busy, quiet = runs
+    floor, busy, quiet, still = runs
     more = measure.seconds(reading)
     bench.add("busy night", Pair(busy, quiet), 1.2, more=more)
     bench.add(
@@ -160,6 +160,16 @@ def _busy_night(bench: Bench, device: Path, archive: Path, changing: list[Path])
         Pair(floor, quiet),
         None,
         more,
+    )
+    # A night that does no more beyond a quiet one than that program does.
+    least = [
+        Took(
+            night.seconds + one.seconds - other.seconds, night.processor + one.processor - other.processor, 0
+        )
+        for night, one, other in zip(quiet, floor, still, strict=True)
+    ]
+    bench.add(
+        "... a quiet night, and what that takes beyond its own quiet one", Pair(least, quiet), None, more
     )
     bare.unlink()
 
