@@ -11,7 +11,6 @@ import msgspec
 from handhold.archive.archive import Archive
 from handhold.archive.head import Snapshot, VolumeNote, is_place
 from handhold.errors import Damaged
-from handhold.intake.intake import Intake
 from handhold.intake.jobs import Content, Job, Unread
 from handhold.model import Clock, Device, Entry, Gap, HomeKind, Kind, Part, Site
 from handhold.names import written
@@ -66,6 +65,8 @@ def keep_files(
     be read, or that the archive did not give back. When it returns, each entry has been read back whole from
     the archive: only then may anything be written over the file.
     """
+    from handhold.intake.intake import Intake  # most commands that know this module keep nothing
+
     entries: list[Entry] = []
     gaps: list[Gap] = []
     with archive.writer() as writer:

@@ -6,7 +6,7 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
@@ -29,10 +29,7 @@ from handhold.device.lookahead import LookAhead
 from handhold.device.versions import version_of
 from handhold.device.walk import walk
 from handhold.errors import OwnerError
-from handhold.intake.intake import THREADS, Intake
 from handhold.intake.jobs import Content, Job, Unread
-from handhold.intake.second import Second
-from handhold.intake.second import begun as begun_second
 from handhold.keeping import entry_of, may_be_export, volume_notes
 from handhold.layouts.layout import ALL, Layout
 from handhold.layouts.stored import stored_form
@@ -54,6 +51,9 @@ from handhold.since import (
 )
 from handhold.untouched import Quiet, Untouched, named_as_now
 from handhold.whole import is_whole
+
+if TYPE_CHECKING:
+    from handhold.intake.second import Second
 
 #: With fewer files than these nothing is gained by a second process; with more, its memory would be missed.
 FEW, MANY = 2_000, 300_000
@@ -269,8 +269,11 @@ def _second(archive: Archive, device: Device, options: Options) -> AbstractConte
     """
     if not options.reread and any(one.device == device.name for one in archive.nights()):
         return nullcontext()
+    from handhold.intake.intake import THREADS
+    from handhold.intake.second import begun
+
     index = archive.index
-    return begun_second(options.level, lambda ident: ident in index, THREADS)
+    return begun(options.level, lambda ident: ident in index, THREADS)
 
 
 def _unread(archive: Archive, device: str, prior: Night) -> tuple[str, ...]:
@@ -331,6 +334,10 @@ def _read(
     odd: list[Odd],
 ) -> Iterator[Entry | Gap]:
     """Reads the files. Takes each claim off the list: of a million, entries come in their place."""
+    if not claims:
+        return
+    from handhold.intake.intake import Intake  # on a quiet night nobody needs it
+
     total, count = sum(claim.size for claim in claims), len(claims)
     claims.reverse()
     done = [0, 0]

@@ -19,9 +19,9 @@ import msgspec
 from msgspec.structs import replace
 
 from handhold.device.listing import folded
-from handhold.layouts.recognition.looks import Looks, Seen
+from handhold.layouts.recognition.looks import HEAD, SURE, Looks, Seen
 from handhold.layouts.recognition.place import PACKAGE, Surroundings
-from handhold.layouts.recognition.recognise import HEAD, SURE, emulator_id, recognise, role
+from handhold.layouts.recognition.role import emulator_id, role
 from handhold.layouts.recognition.signals import signals
 from handhold.model import HomeKind, Part, Site
 
@@ -162,6 +162,9 @@ class Recognition:
         undecided: Sequence[Undecided],
     ) -> list[Sight]:
         """What the undecided files of a folder are. The others are seen as neighbours and never opened."""
+        # It takes a while to load, and on most nights no file has to be looked at.
+        from handhold.layouts.recognition.recognise import recognise
+
         places = {files[each.at].name: each.place for each in undecided}
         troubles: dict[str, OSError] = {}
 

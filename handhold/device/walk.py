@@ -37,9 +37,8 @@ from handhold.device.refused import Refused, Special, Step
 from handhold.device.standing import AsThen, Before, Untouched
 from handhold.device.trouble import why_unreadable
 from handhold.device.ways import Outcome
-from handhold.layouts.recognition.looks import Looks, Seen
+from handhold.layouts.recognition.looks import SURE, Looks, Seen
 from handhold.layouts.recognition.place import Surroundings
-from handhold.layouts.recognition.recognise import SURE
 from handhold.model import Device, Gap, HomeKind, Part, Site
 from handhold.names import native
 

@@ -20,10 +20,10 @@ from handhold.archive.listed import Listed, Standing
 from handhold.archive.storage import LocalStorage
 from handhold.archive.writer import TOOL
 from handhold.columns import Files
-from handhold.device import recognising
 from handhold.device.volumes import open_device
 from handhold.history.states import as_it_is
 from handhold.layouts.layout import Layout
+from handhold.layouts.recognition import recognise as recognise_module
 from handhold.layouts.recognition.looks import Looks, Seen
 from handhold.layouts.recognition.place import Surroundings
 from handhold.layouts.recognition.recognise import recognise
@@ -133,7 +133,7 @@ def looked_into(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
         asked.append([file.name for file in files])
         return recognise(here, files, *more)
 
-    monkeypatch.setattr(recognising, "recognise", noted)
+    monkeypatch.setattr(recognise_module, "recognise", noted)
     return asked
 
 

@@ -17,8 +17,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from handhold.layouts import recognition
-from handhold.layouts.recognition.content import HEAD, looked_at
+from handhold.layouts.recognition.content import looked_at
 from handhold.layouts.recognition.endings import kind_of
+from handhold.layouts.recognition.looks import HEAD
 from handhold.layouts.recognition.place import is_id, meaning
 from handhold.layouts.recognition.signals import signals
 from handhold.model import Part

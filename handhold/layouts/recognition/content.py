@@ -8,8 +8,6 @@ from typing import NamedTuple
 from handhold.layouts.recognition.signals import Signals
 from handhold.layouts.recognition.words import folded, words
 
-#: So many bytes are read of a file that place, name and size do not decide.
-HEAD = 4096
 _NO_TEXT = bytes(b for b in range(32) if b not in b"\t\n\r\f\x1b")
 # Every repetition is bounded: a file from a stranger must not keep these busy.
 _LINE = re.compile(r"^([^=:]{1,80}?)\s{0,20}[=:]\s{0,20}(.*)$|^(\S{1,80})\s{1,20}(\S+)$")

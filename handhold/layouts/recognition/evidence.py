@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from handhold.layouts.recognition.content import Content
 from handhold.layouts.recognition.endings import NUMBERED, OPEN, parted, points_of
-from handhold.layouts.recognition.looks import Seen
+from handhold.layouts.recognition.looks import SURE, Seen
 from handhold.layouts.recognition.neighbours import Neighbours, size_of
 from handhold.layouts.recognition.place import Surroundings
 from handhold.layouts.recognition.signals import UNKNOWN, signals
@@ -14,10 +14,6 @@ from handhold.layouts.recognition.titles import says
 OTHER = frozenset(("picture", "audio", "video", "document", "program", "game"))
 #: The smallest memory card, in bytes (common practice, no source).
 CARD = 131072
-
-
-#: From this confidence on a save or a state counts as recognised.
-SURE = 60
 
 
 class Evidence:

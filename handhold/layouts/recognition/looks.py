@@ -9,6 +9,11 @@ import msgspec
 
 from handhold.model import Part
 
+#: So many bytes are read of a file that place, name and size do not decide.
+HEAD = 4096
+#: From this confidence on a save or a state counts as recognised.
+SURE = 60
+
 
 class Seen(NamedTuple):
     """A file as its folder lists it."""

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from handhold.layouts.recognition.content import HEAD
-from handhold.layouts.recognition.evidence import SURE
 from handhold.layouts.recognition.folder import Folder
-from handhold.layouts.recognition.looks import Looks, Seen
+from handhold.layouts.recognition.looks import HEAD, SURE, Looks, Seen
 from handhold.layouts.recognition.place import Surroundings
 from handhold.layouts.recognition.role import emulator_id, role
 from handhold.layouts.recognition.signals import signals
