@@ -62,9 +62,8 @@ class Folder:
 
     def row(self, name: str) -> int | None:
         """The place of the file of that name."""
-        names = self.files.names
-        at = bisect_left(names, name)
-        return self.row_of(at) if at < len(names) and names[at] == name else None
+        at = self.files.number(name)
+        return None if at is None else self.row_of(at)
 
     def row_of(self, file: int) -> int:
         """The place of a file by its number in the folder."""
@@ -114,6 +113,7 @@ class Listed(Mapping[Key, Entry]):
         self._split: tuple[int, list[bytes], list[int]] = (-1, [], [])
         self._held: dict[int, bool] = {}
         self._made: dict[int, Entry] = {}  # those that were asked for one by one, mostly several times
+        self._known: dict[Key, Entry] = {}  # the same by their keys
         self._spans: dict[int, tuple[int, int]] = {}  # where the lines of these lie in their pages
 
     @staticmethod
@@ -178,10 +178,15 @@ class Listed(Mapping[Key, Entry]):
         return (entry.key for entry in self.entries())
 
     def __getitem__(self, key: Key) -> Entry:
-        row = self.row(key)
-        if row is None:
-            raise KeyError(key)
-        return self.entry(row)
+        entry = self._known.get(key)
+        if entry is None:
+            row = self.row(key)
+            if row is None:
+                raise KeyError(key)
+            if len(self._known) >= _REMEMBERED:
+                self._known.clear()
+            entry = self._known[key] = self.entry(row)
+        return entry
 
     def __contains__(self, key: object) -> bool:
         return self.row(cast(Key, key)) is not None

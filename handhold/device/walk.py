@@ -304,8 +304,8 @@ class _Tour:
                 named = self.untouched
             else:
                 kept = self.untouched(one.site, one.prefix[:-1], look.files)
-        for at in which:
-            file = shown, size, modified = look.files[at]
+        for at, file in zip(which, look.files.some(which), strict=True):
+            shown, size, modified = file
             if one is not None:
                 path = one.prefix + shown
                 then = named.then(one.site, path) if named is not None else None

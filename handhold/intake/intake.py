@@ -29,10 +29,10 @@ BATCH_FILES, BATCH_BYTES = 64, PLACE
 WAITING = 16 << 20
 #: With fewer files to read, a second process is not worth it.
 FEW_FILES = 2_000
-#: So few files, with so few bytes in all, are read in the caller's thread while nothing waits for a medium:
-#: threads would wait for each other's interpreter instead. They are for where a batch takes so many times as
-#: long as it keeps a processor at work.
-FEW_BYTES, _WAITS = 8 << 20, 2
+#: So few files, with so few bytes in all, are read in the caller's thread: others would wait for each other's
+#: interpreter. They are for where a medium is waited for, as long as a processor is at work and for so many
+#: seconds: a busy machine can make anybody wait for some milliseconds.
+FEW_BYTES, _WAITS = 8 << 20, 0.03
 #: So many batches are announced to the system before they are read.
 _ANNOUNCED = 4
 #: So many threads read.
@@ -112,14 +112,17 @@ class Intake:
         self, batches: _Batches[J], progress: Callable[[int, int], None] | None
     ) -> Generator[tuple[J, Content | Unread], None, bool]:
         """Reads in this thread until it has to wait for a medium; whether that was not before the end."""
+        waited = worked = 0.0
         for batch, _ in batches:
-            begun, worked = time.perf_counter(), time.thread_time()
+            begun, used = time.perf_counter(), time.thread_time()
             stored = self._files.take(batch)
-            taken, worked = time.perf_counter() - begun, time.thread_time() - worked
+            used = time.thread_time() - used
+            worked += used
+            waited += time.perf_counter() - begun - used
             if progress:
                 progress(stored.files, stored.size)
             yield from stored.outcomes
-            if taken > _WAITS * worked:
+            if waited > max(worked, _WAITS):
                 return False
         return True
 

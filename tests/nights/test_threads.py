@@ -118,7 +118,7 @@ def test_few_files_are_read_in_this_thread_until_it_has_to_wait(
 
     monkeypatch.setattr(files_module, "read_whole", read)
     # Without it a neighbour on this machine could keep this thread from working.
-    monkeypatch.setattr(intake_module, "_WAITS", 2 if slow else 1e9)
+    monkeypatch.setattr(intake_module, "_WAITS", 0.01 if slow else 1e9)
     assert kept(device, tmp_path / "few", threads=3, size=FEW_BYTES) == alone
     here = readers.count(threading.get_ident())
     assert (0 < here < len(readers)) if slow else (here == len(readers))

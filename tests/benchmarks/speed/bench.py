@@ -96,11 +96,12 @@ class Bench:
         """Measures a pair and adds its row; ``both`` also with an empty cache, where that can be had.
 
         ``floors`` do only what cannot be left out, by the figures of their rows; they run in the same turns.
-        ``most`` is the number of rounds that are enough, if it is fewer; ``least`` the number that it takes.
+        ``most`` is the number of rounds that are enough, if it is fewer; ``least`` see ``turns``, for a warm
+        cache.
         """
         sides = (ours, reference, *floors.values())
-        rounds = max(least, min(self.rounds, most or self.rounds))
-        runs = measure.turns(rounds, sides)
+        rounds = min(self.rounds, most or self.rounds)
+        runs = measure.turns(max(rounds, self.turns(least)), sides)
         assert runs is not None
         self._add_all(figure, runs, target, floors)
         if both and self.cold:
@@ -121,6 +122,10 @@ class Bench:
         self.add(figure, Pair(ours, reference), target)
         for floor, taken in zip(floors, others, strict=True):
             self.add(f"{floor}{behind}", Pair(taken, reference), None)
+
+    def turns(self, least: int) -> int:
+        """So many of what one turn tells little about, unless one round of all was asked for."""
+        return max(self.rounds, least) if self.rounds > 1 else 1
 
     def add(self, figure: str, pair: Pair, target: float | None, more: float = 0.0) -> None:
         """Adds the row of a pair; ``more`` seconds are added to the reference."""

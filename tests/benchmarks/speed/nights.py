@@ -23,6 +23,8 @@ KIBI = 1 << 10
 BARE_NIGHT = Path(__file__).with_name("bare_night.py")
 #: The same of a quiet night, whatever its layouts.
 BARE_QUIET = Path(__file__).with_name("bare_quiet.py")
+#: What takes a second by itself is disturbed by little: it has so many turns at least.
+_TURNS = 15
 CLUSTER = 32 << 10  # bytes, as large cards with FAT32 have them
 #: The least that looks at every file below: each folder is listed, each file's status is asked for.
 LOOK = """\
@@ -94,7 +96,7 @@ def quiet_night(bench: Bench) -> None:
     ours = Side(lambda: bench.handhold(device, archive, "snapshot"))
     listing = Side(lambda: bench.shell("find . -printf '%s %T@ %p\\n'", device))
     floors = _quiet_floor(bench, device, archive)
-    bench.time("quiet night", ours, listing, 2.5, floors=floors, both=True)
+    bench.time("quiet night", ours, listing, 2.5, floors=floors, both=True, least=_TURNS)
     bench.limit("quiet night, growth", f"{grown[0] / KIBI:.1f} KiB", "<= 100 KB", grown[0] <= 100_000)
     bench.limit("... on 32 KiB clusters", f"{grown[1] / KIBI:.0f} KiB", "<= 200 KB", grown[1] <= 200_000)
     archive_unnamed = bench.work / "unnamed.archive"
@@ -108,6 +110,7 @@ def quiet_night(bench: Bench) -> None:
         listing,
         2.5,
         floors={f"{_ALONE}, no layout": _bare_quiet(bench, device, archive_unnamed)},
+        least=_TURNS,
     )
     bench.layouts = layouts
     _busy_night(bench, device, archive, changing)
@@ -135,7 +138,7 @@ def _quiet_floor(bench: Bench, device: Path, archive_of_all: Path) -> Mapping[st
 
 
 def _busy_night(bench: Bench, device: Path, archive: Path, changing: list[Path]) -> None:
-    turn = 0
+    turn, turns = 0, bench.turns(_TURNS)
 
     def play() -> None:
         nonlocal turn
@@ -144,13 +147,11 @@ def _busy_night(bench: Bench, device: Path, archive: Path, changing: list[Path])
 
     names = bench.work / "changing"
     names.write_text("\0".join(map(str, changing)))
-    reading = [
-        bench.shell(f"xargs -0 cat < {shlex.quote(str(names))}", bench.work) for _ in range(bench.rounds)
-    ]
+    reading = [bench.shell(f"xargs -0 cat < {shlex.quote(str(names))}", bench.work) for _ in range(turns)]
     bare = bench.work / "busy.bare"
     night = Side(lambda: bench.handhold(device, archive, "snapshot"))
     alone = Side(lambda: bench.program(str(BARE_QUIET), device, archive, bare), before=play)
-    runs = measure.turns(bench.rounds, (alone, night, night, _bare_quiet(bench, device, archive)))
+    runs = measure.turns(turns, (alone, night, night, _bare_quiet(bench, device, archive)))
     assert runs is not None
     floor, busy, quiet, still = runs
     more = measure.seconds(reading)
