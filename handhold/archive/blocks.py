@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import sys
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
@@ -22,8 +23,8 @@ _SLOW, _QUICK, _SHORT = 13, 3, 32 << 10
 _FITTED_LEVEL, _FITTED_FROM, _FITTED_TO = 3, 16 << 10, 256 << 10
 #: What is said of a block whose stored bytes do not fit their checksum.
 UNSOUND = "its stored bytes are not what was stored"
-#: From so many blocks on all are packed in one call.
-_MANY = 4
+#: From so many blocks on all are packed in one call, where the library was built with it.
+_MANY = 4 if "multi_compress_to_buffer" in zstandard.backend_features else sys.maxsize
 #: No level: what ``_compressor`` is asked for these.
 _FITTED = 0
 

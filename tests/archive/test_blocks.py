@@ -5,6 +5,7 @@ from __future__ import annotations
 import bz2
 import os
 import random
+import sys
 import time
 import zlib
 
@@ -14,6 +15,7 @@ import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from handhold.archive import blocks
 from handhold.archive.blocks import (
     LARGEST,
     PLAIN,
@@ -114,6 +116,16 @@ def test_many_blocks_are_sealed_as_each_by_itself(level: int, count: int) -> Non
     assert len(packed) < count
     # Source: RFC 8878, 3: frames that follow each other are decoded one after the other
     assert program("zstd", "-dcq", given=frames) == b"".join(packed)
+
+
+def test_many_blocks_are_sealed_without_the_call_for_many(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plains = [b"%05d" % number * 300 for number in range(9)]
+    idents = [block_id(plain) for plain in plains]
+    together = seal_all(plains, 1, idents)
+    monkeypatch.setattr(blocks, "_MANY", sys.maxsize)
+    assert seal_all(plains, 1, idents) == together
 
 
 def test_nothing_among_many_blocks_is_sealed_too() -> None:
