@@ -321,7 +321,8 @@ def test_an_encrypted_directory_is_told(tmp_path: Path) -> None:
 
 
 members = st.dictionaries(
-    st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=30),
+    # The library ends a name at a NUL, so that two of them can become one.
+    st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1, max_size=30),
     st.one_of(st.binary(max_size=400), st.integers(0, 3000).map(lambda n: b"ab" * n)),
     max_size=6,
 )

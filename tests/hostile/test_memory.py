@@ -35,15 +35,21 @@ LONGEST = 60.0
 #: Tells its own high-water mark in KiB (proc(5): VmHWM): what the system counts for a child begins with what
 #: the test itself took when it made the child.
 _PROGRAM = """
-import atexit, os, re
+import os, re
+from handhold.cli import entry
 
 def tell():
     with open("/proc/self/status") as status, open(os.environ["TOLD"], "w") as told:
         told.write(re.search("VmHWM:\\s*([0-9]+)", status.read())[1])
 
-atexit.register(tell)
-from handhold.cli.entry import main
-main()
+leave = entry._leave
+
+def told(status):
+    tell()
+    leave(status)
+
+entry._leave = told
+entry.main()
 """
 
 
