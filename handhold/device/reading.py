@@ -49,6 +49,25 @@ def announce(place: str, size: int) -> None:
             os.close(descriptor)
 
 
+def is_at_hand(place: str) -> bool:
+    """Whether the beginning of a file is in memory already; False where the system does not tell.
+
+    Source: Linux manual, readv(2): preadv2 with RWF_NOWAIT does not wait for data that are not at hand
+    """
+    # There a call of the system that programs are not allowed ends the program.
+    if not hasattr(os, "RWF_NOWAIT") or hasattr(sys, "getandroidapilevel"):
+        return False
+    try:
+        descriptor = os.open(place, _FLAGS)
+        try:
+            os.preadv(descriptor, [bytearray(1)], 0, os.RWF_NOWAIT)
+            return True
+        finally:
+            os.close(descriptor)
+    except OSError:
+        return False
+
+
 def _fetch(descriptor: int, offset: int, size: int) -> None:
     if hasattr(os, "posix_fadvise"):
         os.posix_fadvise(descriptor, offset, size, os.POSIX_FADV_WILLNEED)

@@ -18,7 +18,7 @@ from typing import Any, TypeAlias, TypeVar
 from handhold.ahead import Ahead, Task
 from handhold.archive.cutting import SMALL
 from handhold.archive.writer import Writer
-from handhold.device.reading import announce
+from handhold.device.reading import announce, is_at_hand
 from handhold.intake.files import ALONE, Cut, Files, Stored, Whole
 from handhold.intake.jobs import Content, Job, Unread
 from handhold.intake.second import PLACE, Answer, Gone, Second, outcome
@@ -190,8 +190,10 @@ def _announced(batches: _Batches[J]) -> _Batches[J]:
     """The same; the system fetches what lies in the next ones while those before are worked at."""
     waiting: deque[tuple[list[Job[J]], int]] = deque()
     for batch in batches:
-        for job in batch[0]:
-            announce(job.place, job.size)
+        # To ask for each of many files takes a while, and for nothing where all are in memory.
+        if not is_at_hand(batch[0][-1].place):
+            for job in batch[0]:
+                announce(job.place, job.size)
         waiting.append(batch)
         if len(waiting) > _ANNOUNCED:
             yield waiting.popleft()

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from handhold.device import reading
-from handhold.device.reading import Moving, announce, read_whole, still_file
+from handhold.device.reading import Moving, announce, is_at_hand, read_whole, still_file
 from handhold.device.trouble import why_unreadable
 from tests.device.trees import as_nobody, open_to_all
 
@@ -420,3 +420,26 @@ def test_nothing_is_fetched_of_a_file_with_holes(tmp_path: Path, monkeypatch: py
     monkeypatch.setattr(os, "posix_fadvise", None)
     with still_file(str(tmp_path / "card")) as stream:
         assert len(stream.read(MEBI)) == MEBI
+
+
+def test_what_is_in_memory_is_told_from_what_is_not(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.state"
+    path.write_bytes(os.urandom(MEBI))
+    os.sync()
+    try:
+        with path.open("rb") as file:
+            os.preadv(file.fileno(), [bytearray(1)], 0, os.RWF_NOWAIT)
+    except OSError:
+        pytest.skip("this file system does not tell")
+    assert is_at_hand(str(path))
+    with path.open("rb") as file:
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    gone = not is_at_hand(str(path))
+    assert path.read_bytes() and is_at_hand(str(path))
+    assert not is_at_hand(str(tmp_path / "missing"))
+    os.mkfifo(tmp_path / "pipe")
+    assert not is_at_hand(str(tmp_path / "pipe"))
+    monkeypatch.delattr(os, "RWF_NOWAIT")
+    assert not is_at_hand(str(path))
+    if not gone:
+        pytest.skip("this file system keeps in memory what it was asked to let go of")

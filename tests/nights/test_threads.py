@@ -125,6 +125,17 @@ def test_few_files_are_read_in_this_thread_until_it_has_to_wait(
     assert len(readers) == sum(job.size < SMALL for job in device)
 
 
+@pytest.mark.parametrize("there", [False, True])
+def test_what_is_in_memory_is_not_announced(
+    device: list[Job[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, there: bool
+) -> None:
+    told: list[str] = []
+    monkeypatch.setattr(intake_module, "is_at_hand", lambda place: there)
+    monkeypatch.setattr(intake_module, "announce", lambda place, size: told.append(place))
+    kept(device, tmp_path / "archive", threads=2)
+    assert told == ([] if there else [job.place for job in device])
+
+
 def test_many_bytes_are_read_in_other_threads(
     device: list[Job[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
