@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 
 from handhold.cli.console import Console
+from handhold.cli.entry import STOPPED
 from handhold.cli.words import amount
 from handhold.errors import Exit, OwnerError, StoppedHalfway
 
@@ -41,11 +42,7 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
         what = f"\nStopped. What was written onto the device until then stays: {amount(error.files, 'file')}."
         return what, f"Run it again for the rest. {back}".strip(), Exit.FAILED
     if isinstance(error, KeyboardInterrupt):
-        return (
-            "\nStopped. What was already in the archive is as it was.",
-            "Run it again when you like.",
-            Exit.FAILED,
-        )
+        return STOPPED, "Run it again when you like.", Exit.FAILED
     if _for_want_of_memory(error):
         return _NO_ROOM_TO_WORK
     if isinstance(error, OSError):

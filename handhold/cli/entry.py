@@ -11,6 +11,8 @@ from handhold import __version__
 #: So many new objects make the collector look for rings among the young ones. A command makes a few objects
 #: for each of 100,000 files, hardly any of them in rings; the usual 700 costs a tenth of its time.
 _YOUNG = 100_000
+#: What is said of a Ctrl-C that left nothing half done.
+STOPPED = "\nStopped. What was already in the archive is as it was."
 
 
 def _load_without_inspection() -> None:
@@ -41,14 +43,22 @@ def main() -> None:
     """Runs the command that was typed, and exits with its status."""
     _open_what_is_closed()
     if sys.argv[1:] == ["--version"]:  # answered without the libraries of the command line
-        print(f"handhold {__version__}")
-        return
+        try:
+            print(f"handhold {__version__}", flush=True)
+            return
+        except OSError:
+            pass  # met again below, where it is told
     gc.set_threshold(_YOUNG, 20, 100)
-    _load_without_inspection()
-    from handhold.cli.main import run
+    try:
+        _load_without_inspection()
+        from handhold.cli.main import run
 
-    gc.freeze()  # what was imported stays
-    _leave(run())
+        gc.freeze()  # what was imported stays
+        status = run()
+    except KeyboardInterrupt:  # before ``run`` could catch it, or a second one while it told of the first
+        print(STOPPED, file=sys.stderr)
+        status = 1
+    _leave(status)
 
 
 def _leave(status: int) -> None:

@@ -116,3 +116,46 @@ def test_a_night_and_a_restore_come_to_their_end_where_input_and_output_are_clos
     assert run(card, "snapshot", "--nightly") == 0
     assert run(other, "restore", "card", "--yes") == 0
     assert (other / "Saves" / "Lamp.sav").read_bytes() == b"1"
+
+
+@pytest.mark.parametrize("typed", ["--version", "--help", "layout list"])
+def test_an_output_that_is_full_is_told(typed: str) -> None:
+    """Source: full(4), Linux manual pages: writes to /dev/full fail with ENOSPC"""
+    with open("/dev/full", "w") as full:
+        said = subprocess.run((*ENTRY, *typed.split()), stdout=full, stderr=subprocess.PIPE, text=True)
+    assert said.returncode == 1
+    assert said.stderr.splitlines()[0] == "The system refused: No space left on device."
+    assert "Traceback" not in said.stderr and "Exception" not in said.stderr
+
+
+@pytest.mark.parametrize("typed", ["--version", "layout list"])
+def test_an_output_that_nobody_reads_is_no_trouble(typed: str) -> None:
+    read, write = os.pipe()
+    os.close(read)
+    with open(write, "w") as pipe:
+        said = subprocess.run((*ENTRY, *typed.split()), stdout=pipe, stderr=subprocess.PIPE, text=True)
+    assert said.stderr == ""
+
+
+def test_ctrl_c_while_modules_are_loaded_shows_no_traceback(tmp_path: Path) -> None:
+    """At the first module, at some in the middle, and while the first Ctrl-C is told."""
+    script = (
+        "import sys\n"
+        "at, count = sys.argv.pop(1), 0\n"
+        "class Stops:\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        "        if name == at: raise KeyboardInterrupt\n"
+        "sys.meta_path.insert(0, Stops())\n"
+        "from handhold.cli.entry import main; main()"
+    )
+    environment = os.environ | {"XDG_CONFIG_HOME": str(tmp_path)}
+    for at in ("msgspec", "handhold.cli.main", "handhold.model", "handhold.cli.look", "handhold.config"):
+        said = subprocess.run(
+            (sys.executable, "-c", script, at, "list"), capture_output=True, text=True, env=environment
+        )
+        assert said.returncode == 1, at
+        assert said.stderr.splitlines()[:2] == [
+            "",
+            "Stopped. What was already in the archive is as it was.",
+        ], at
+        assert "Traceback" not in said.stderr and said.stdout == ""
