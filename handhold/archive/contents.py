@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import OrderedDict
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence, Set
 from typing import Protocol
 
 from handhold.archive import inventory, members, pages, recipe, searching
@@ -12,27 +12,27 @@ from handhold.archive.blocks import Sealed, unpack, unseal
 from handhold.archive.bundle import HEADER_SIZE
 from handhold.archive.description import ADVICE
 from handhold.archive.index import Index, Place
-from handhold.archive.inorder import InOrder
+from handhold.archive.inorder import ByPlace, InOrder
 from handhold.archive.inventory import Game
 from handhold.archive.listed import Listed
 from handhold.archive.manifest import Manifest, PageRef
 from handhold.archive.members import Member
 from handhold.archive.storage import Storage
+from handhold.beside import Beside
 from handhold.errors import Damaged
 from handhold.model import Entry
 
 #: So many pages of a list are checked at once, or as many as have so many bytes: a stranger's can be long.
 _TOGETHER, _TOGETHER_BYTES = 8, 1 << 20
+#: From so many pages on two processes look through them.
+_MANY = 200
 PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
 
 
 class Look(Protocol):
-    """Gives the entries of a page that fit, by its id. Raises ``Damaged``.
+    """Gives the entries of a page that fit, by its id. Raises ``Damaged``."""
 
-    That is so as well where the page has not that number of ``entries``, if one is given.
-    """
-
-    def __call__(self, page_id: str, entries: int | None = None) -> list[Entry]: ...
+    def __call__(self, page_id: str) -> list[Entry]: ...
 
 
 class Blocks(Protocol):
@@ -92,12 +92,9 @@ class Contents:
 
         Raises ``Damaged``.
         """
-        refs, listed, blocks = list(refs), Listed(), InOrder(self)
+        refs, listed = list(refs), Listed()
         try:
-            # In the order in which they lie: pages that changed lie behind others, night by night.
-            rows = self.index.rows_of([bytes.fromhex(ref.id) for ref in refs])
-            order = sorted(range(len(refs)), key=rows.__getitem__)
-            data = dict(zip(order, (blocks.block(refs[at].id) for at in order), strict=True))
+            data = dict(self._by_place(refs))
             some: list[bytes] = []
             for at in range(len(refs)):
                 some.append(data.pop(at))
@@ -108,6 +105,11 @@ class Contents:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
         return listed
 
+    def _by_place(self, refs: Sequence[PageRef]) -> Iterator[tuple[int, bytes]]:
+        """The plain bytes of pages, each with its number. Raises ``Damaged``."""
+        for at, plain in ByPlace(self, [bytes.fromhex(ref.id) for ref in refs]).blocks():
+            yield at, self.block(refs[at].id) if plain is None else plain
+
     def search(self, fits: Callable[[searching.Glance | Entry], bool], words: Collection[str] = ()) -> Look:
         """A look for entries in the pages of many years.
 
@@ -116,16 +118,46 @@ class Contents:
         """
         search, blocks = searching.Search(self._lines, fits, words), InOrder(self)
 
-        def found(page_id: str, entries: int | None = None) -> list[Entry]:
+        def found(page_id: str) -> list[Entry]:
             try:
-                data = blocks.block(page_id)
-                if entries is not None and not pages.has(data, entries):
-                    raise ValueError("it is not the one that the manifest means")
-                return search.found(data)
+                return search.found(blocks.block(page_id))
             except ValueError as error:
                 raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
 
         return found
+
+    def search_all(
+        self,
+        refs: Sequence[PageRef],
+        fits: Callable[[searching.Glance | Entry], bool],
+        words: Collection[str] = (),
+    ) -> list[list[Entry] | None]:
+        """``search`` in all pages of a manifest: what of each one fits, None for one that cannot be read."""
+        idents = [bytes.fromhex(ref.id) for ref in refs]
+        by_place = ByPlace(self, idents)
+
+        def each(
+            over: Callable[[], Set[bytes]], backwards: bool = False
+        ) -> Iterator[tuple[int, list[Entry] | None]]:
+            search = searching.Search(self._lines, fits, words)
+            for at, plain in by_place.blocks(over, backwards=backwards):
+                try:
+                    data = self.block(refs[at].id) if plain is None else plain
+                    yield at, search.found(data) if pages.has(data, refs[at].entries) else None
+                except (ValueError, Damaged):
+                    yield at, None
+
+        def silent() -> Iterator[bytes]:
+            return (idents[at] for at, some in each(frozenset, backwards=True) if some == [])
+
+        if not words or len(idents) < _MANY or len(set(idents)) < len(idents):
+            found = dict(each(frozenset))
+            return [found[at] for at in range(len(refs))]
+        # Two of them, from both ends: most pages speak of nothing that is looked for.
+        with Beside(silent, len(idents[0])) as beside:
+            found = dict(each(beside.found))
+            over = beside.found()
+        return [[] if ident in over else found[at] for at, ident in enumerate(idents)]
 
     def entries(self, manifest: Manifest) -> Iterator[Entry]:
         """Every entry of a manifest, by key. Raises ``Damaged``."""

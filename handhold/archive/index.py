@@ -177,7 +177,7 @@ class Index:
         found: dict[bytes, int] = {}
         for table, start in self._each():
             words = array("Q", table)[:: _ROW_SIZE // 8]
-            for row in [row for row, word in enumerate(words, start) if word in wanted]:
+            for row in compress(count(start), map(wanted.__contains__, words)):
                 at = (row - start) * _ROW_SIZE
                 found.setdefault(table[at : at + 32], row)
         return [found.get(ident, -1) for ident in idents]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
 from handhold.archive.archive import Archive
 from handhold.archive.manifest import Manifest, PageRef
@@ -32,7 +32,7 @@ class Listed:
     def every(self) -> list[Entry]:
         """All of them, by key. Raises ``Damaged`` if there are lists, and all are hurt."""
         if self._every is None:
-            self._every = self._read(self._page)
+            self._every = self._together(map(self._page, self._manifest.pages))
         if self.hurt and not self._every:
             raise Damaged(
                 f"None of the lists of files of {self._manifest.snapshot.name} can be read.",
@@ -42,28 +42,25 @@ class Listed:
 
     def fitting(self, fits: Callable[[Glance | Entry], bool], words: Collection[str]) -> list[Entry]:
         """Those that fit, by key; only what has one of the ``words`` can fit (see ``searching.Search``)."""
-        search = self._archive.search(fits, words)
-        return self._read(lambda page: search(page.id, page.entries))
+        return self._together(self._archive.search_all(self._manifest.pages, fits, words))
 
-    def _page(self, page: PageRef) -> tuple[Entry, ...]:
-        found = self._archive.page(page.id)
-        if len(found) != page.entries:
-            raise Damaged("A list of files is not the one that the manifest means.")
-        return found
+    def _page(self, page: PageRef) -> Sequence[Entry] | None:
+        """What a page lists; None if it cannot be read, or is not the one that the manifest means."""
+        try:
+            found = self._archive.page(page.id)
+        except Damaged:
+            return None
+        return found if len(found) == page.entries else None
 
-    def _read(self, read: Callable[[PageRef], Sequence[Entry]]) -> list[Entry]:
+    def _together(self, found: Iterable[Sequence[Entry] | None]) -> list[Entry]:
         entries: list[Entry] = []
         self.hurt = 0
-        for page in self._manifest.pages:
-            try:
-                found = read(page)
-            except Damaged:
+        for some in found:
+            # Not the list that the manifest means if it does not come behind the one before.
+            if some is None or (some and entries and some[0].key <= entries[-1].key):
                 self.hurt += 1
-                continue
-            if found and entries and found[0].key <= entries[-1].key:
-                self.hurt += 1  # not the list that the manifest means
             else:
-                entries.extend(found)
+                entries.extend(some)
         return entries
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from handhold.archive.inorder import InOrder
+from handhold.archive.inorder import ByPlace, InOrder
 from handhold.errors import Damaged
 from tests.restore.world import World
 
@@ -45,6 +45,53 @@ def test_in_any_order_each_block_is_itself(
         ident = names[number]
         # Source: FIPS 180-4, SHA-256, as hashlib has it
         assert hashlib.sha256(read(ident)).hexdigest() == ident
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    asked=st.lists(st.integers(0, 41), max_size=60), over=st.sets(st.integers(0, 39)), backwards=st.booleans()
+)
+def test_of_many_at_once_each_is_itself(
+    world: tuple[World, dict[str, bytes]], asked: list[int], over: set[int], backwards: bool
+) -> None:
+    """Some twice, and two that nobody has."""
+    kept, blocks = world
+    names = [*map(bytes.fromhex, blocks), bytes(32), b"\1" * 32]
+    idents = [names[number] for number in asked]
+    done = {names[number] for number in over}
+    by_place = ByPlace(kept.archive, idents)
+    found = [*by_place.blocks(lambda: done, backwards=backwards)]
+    assert sorted(at for at, _ in found) == [at for at, ident in enumerate(idents) if ident not in done]
+    for at, plain in found:
+        if asked[at] >= 40:
+            assert plain is None
+        else:
+            # Source: FIPS 180-4, SHA-256, as hashlib has it
+            assert hashlib.sha256(plain or b"").digest() == idents[at]
+
+
+def test_few_reads_are_enough_for_some_of_many(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each second one of two hundred, and one that is far from all others."""
+    world = World(tmp_path)
+    for number in range(200):
+        world.put("plover", f"saves/{number:03}.sav", random.Random(number).randbytes(1000))
+    world.put("plover", "saves/a.sav", random.Random(201).randbytes(100_000))
+    world.put("plover", "saves/b.sav", b"far")
+    entries = list(world.entries(world.night("plover")))
+    storage, taken = world.archive.storage, 0
+    read = storage.read
+
+    def counted(name: str, offset: int, length: int) -> bytes:
+        nonlocal taken
+        taken += 1
+        return read(name, offset, length)
+
+    idents = [bytes.fromhex(entry.sha256) for entry in entries]
+    idents = [*idents[:200:2], idents[-1]]
+    by_place = ByPlace(world.archive, idents)
+    monkeypatch.setattr(storage, "read", counted)
+    assert [hashlib.sha256(plain or b"").digest() for _, plain in by_place.blocks()] == idents
+    assert taken == 2
 
 
 def test_few_reads_are_enough_where_blocks_lie_in_order(
@@ -86,6 +133,9 @@ def test_a_hurt_block_is_told_and_its_neighbours_are_not(tmp_path: Path) -> None
     stored = bytearray(bundle.read_bytes())
     stored[stored.index(saves[3]) + 17] ^= 1  # noise lies in an archive as it is
     bundle.write_bytes(stored)
+    idents = [hashlib.sha256(save).digest() for save in saves]
+    found = dict(ByPlace(world.archive, idents).blocks())
+    assert found == {number: save if number != 3 else None for number, save in enumerate(saves)}
     reader = InOrder(world.archive)
     for number, save in enumerate(saves):
         ident = hashlib.sha256(save).hexdigest()

@@ -28,9 +28,9 @@ def test_each_page_of_many_nights_is_read_once(tmp_path: Path, monkeypatch: pyte
     def noted(self: Archive, fits: Callable[[Glance | Entry], bool], words: Collection[str] = ()) -> Look:
         found = search(self, fits, words)
 
-        def counted(page_id: str, entries: int | None = None) -> list[Entry]:
+        def counted(page_id: str) -> list[Entry]:
             read[page_id] += 1
-            return found(page_id, entries)
+            return found(page_id)
 
         return counted
 

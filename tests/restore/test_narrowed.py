@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from handhold.archive import pages
+from handhold.archive import contents, pages
 from handhold.archive.archive import Archive
 from handhold.archive.head import VolumeNote
-from handhold.archive.inorder import InOrder
+from handhold.archive.inorder import ByPlace
 from handhold.archive.manifest import Manifest
 from handhold.archive.members import Member, encode
 from handhold.archive.storage import LocalStorage
@@ -141,7 +141,10 @@ def test_what_is_named_is_picked_as_if_all_had_been_read(data: st.DataObject) ->
         )
         again = Archive.open(archive.storage)
         inside = Inside(again, manifest, {})
-        assert outcome(lambda: choose_of(Listed(again, manifest), selection, inside.of)) == of_all
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(contents, "_MANY", data.draw(st.sampled_from((2, 1000))))  # two processes, or one
+            found = outcome(lambda: choose_of(Listed(again, manifest), selection, inside.of))
+        assert found == of_all
 
 
 def compared(monkeypatch: pytest.MonkeyPatch, prepare: Callable[[], Prepared]) -> Prepared:
@@ -283,8 +286,9 @@ def test_that_a_time_is_a_copys_is_seen_by_games_that_nobody_asked_for(
     assert ("copy" in step.why) == (decision is Decision.UNSURE)
 
 
+@pytest.mark.parametrize("least", [2, 1000], ids=["two processes", "one"])
 def test_a_list_that_cannot_be_read_is_told_where_another_one_was_asked(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, least: int
 ) -> None:
     world = World(tmp_path, [TINPLATE])
     monkeypatch.setattr(pages, "MEAN", 8)
@@ -300,7 +304,9 @@ def test_a_list_that_cannot_be_read_is_told_where_another_one_was_asked(
         return block(self, block_id)
 
     monkeypatch.setattr(Archive, "block", hurt)
-    monkeypatch.setattr(InOrder, "_unpacked", lambda *_: None)  # so it asks for each block by itself
+    # So each block is asked for by itself.
+    monkeypatch.setattr(ByPlace, "_read", lambda _, stretch: [(at, None) for at, *_ in stretch])
+    monkeypatch.setattr(contents, "_MANY", least)
     prepared = compared(
         monkeypatch, lambda: world.prepare("heron", night, selection=Selection(games=("game 099",)))
     )
