@@ -258,7 +258,7 @@ class Untouched:
             not quiet.written
             and folder.parts <= self._parts
             and may_all_be_quiet(min(times), max(times), folder.parts, taken, step)
-            and quiet.night.listed.are_held(folder.rows, self._archive.have_all, self._archive.hold_all)
+            and quiet.night.listed.are_held(folder.rows, self._archive.have_runs, self._archive.hold_all)
         ):
             return AsThen(self.standing, folder, files, None)
         entries = quiet.night.listed.entries(chain(*folder.rows))

@@ -183,9 +183,9 @@ class Contents:
             return False
         return self.index.has_all(one.id for one in ranges)
 
-    def have_all(self, idents: bytes) -> bool:
-        """Whether all of these blocks, by their names one behind the other, lie in whole bundles."""
-        return self.index.has_run(idents)
+    def have_runs(self, runs: Sequence[bytes]) -> list[bool]:
+        """Of each run of blocks, by their names one behind the other, whether all lie in whole bundles."""
+        return self.index.have_runs(runs)
 
     def hold_all(self, entries: Sequence[Entry]) -> bool:
         """Whether every block that any of the entries needs lies in a whole bundle (``holds``)."""

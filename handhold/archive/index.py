@@ -25,7 +25,8 @@ _ROW_BITS = 24
 _ROW_MASK = (1 << _ROW_BITS) - 1
 _ROW_SIZE = ROW.size
 _SCANNED = 64 << 20  # bytes of tables that are looked through before the list is made: that takes as long
-_FEW = 1 << 17  # so many rows have a dict; more are sorted
+_FEW = 1 << 18  # so many rows have a dict; more are sorted
+_LOOKS = 16  # times that it is looked where a run of blocks lies, among many
 _RUN = 1 << 18  # rows that are sorted together: a number takes 40 bytes until they are
 _RECENT = 1 << 14  # that many blocks of this run are looked up the quick way that takes more memory
 
@@ -139,6 +140,28 @@ class Index:
         self._next = table, at + count * _ROW_SIZE
         return True
 
+    def have_runs(self, runs: Sequence[bytes]) -> list[bool]:
+        """``has_run`` of each of many runs that mostly follow each other, told at once.
+
+        What lies elsewhere is looked up together: nothing is sorted for it.
+        """
+        table, at = self._next
+        elsewhere: list[tuple[int, bytes]] = []
+        looks, apart = _LOOKS, 0
+        for number, idents in enumerate(runs):
+            count = len(idents) // 32
+            others = _unlike(table, at, idents)
+            apart = apart + 1 if 2 * len(others) > count else 0
+            if apart > 1 and looks:  # one may lie by itself, and the next one follow that before it
+                looks -= 1
+                table, at = self._row(next(self._scan(idents[:32]), 0)) if self._rows else (b"", 0)
+                others = _unlike(table, at, idents)
+            at += count * _ROW_SIZE
+            elsewhere += [(number, idents[32 * one : 32 * one + 32]) for one in others]
+        rows = self.rows_of([ident for _, ident in elsewhere])
+        missing = {number for (number, _), row in zip(elsewhere, rows, strict=True) if row < 0}
+        return [number not in missing for number in range(len(runs))]
+
     def __len__(self) -> int:
         """The number of records; a block that lies in two bundles counts twice."""
         return self._rows
@@ -173,9 +196,9 @@ class Index:
 
     def rows_of(self, idents: Sequence[bytes]) -> list[int]:
         """A record of each of many blocks (``numbers``); -1 for one that is in no whole bundle."""
-        wanted = {int.from_bytes(ident[:8], sys.byteorder): ident for ident in idents}
+        wanted = {int.from_bytes(ident[:8], sys.byteorder) for ident in idents}
         found: dict[bytes, int] = {}
-        for table, start in self._each():
+        for table, start in self._each() if wanted else ():
             words = array("Q", table)[:: _ROW_SIZE // 8]
             for row in compress(count(start), map(wanted.__contains__, words)):
                 at = (row - start) * _ROW_SIZE
@@ -333,10 +356,15 @@ class Index:
         """
         return zip(list(self._tables), list(self._starts), strict=False)
 
+    def _row(self, number: int) -> tuple[bytes, int]:
+        """Where the row of this number stands: in which table, from which byte on."""
+        bundle = bisect_right(self._starts, number) - 1
+        return self._tables[bundle], (number - self._starts[bundle]) * _ROW_SIZE
+
     def _is_row(self, ident: bytes, number: int) -> bool:
         """Whether the row of this number is the block's."""
-        bundle = bisect_right(self._starts, number) - 1
-        return self._tables[bundle].startswith(ident, (number - self._starts[bundle]) * _ROW_SIZE)
+        table, at = self._row(number)
+        return table.startswith(ident, at)
 
     def place(self, number: int) -> Place:
         """Where the record of this number lies."""
@@ -358,7 +386,10 @@ class Index:
 
 
 def _unlike(table: bytes, at: int, idents: bytes) -> Collection[int]:
-    """Which of some blocks, by their numbers, are not those of the rows from ``at`` on, in turn."""
+    """Which of some blocks, by their numbers, are not those of the rows from ``at`` on, in turn.
+
+    Where most are not, all are told.
+    """
     count = len(idents) // 32
     rows, names = array("Q", table[at : at + count * _ROW_SIZE]), array("Q", idents)
     step = _ROW_SIZE // 8
@@ -370,6 +401,8 @@ def _unlike(table: bytes, at: int, idents: bytes) -> Collection[int]:
                 some[number] = wanted[number]
         if some != wanted:
             others.update(compress(range(count), map(ne, some, wanted)))
+            if 2 * len(others) > count:
+                return range(count)
     return others
 
 

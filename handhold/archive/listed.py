@@ -110,8 +110,11 @@ class Listed(Mapping[Key, Entry]):
         self._starts: list[int] = []
         self._rows = 0
         self._last: Key | None = None
-        self._split: tuple[int, list[bytes], list[int]] = (-1, [], [])
-        self._held: dict[int, bool] = {}
+        self._lined = (
+            -1,
+            False,
+        )  # whether a page has a line for each entry, of the last one that was asked for
+        self._held: dict[int, bool] | None = None  # whether the blocks of pages are there, once it was told
         self._made: dict[int, Entry] = {}  # those that were asked for one by one, mostly several times
         self._known: dict[Key, Entry] = {}  # the same by their keys
         self._spans: dict[int, tuple[int, int]] = {}  # where the lines of these lie in their pages
@@ -210,12 +213,17 @@ class Listed(Mapping[Key, Entry]):
     def _entry(self, row: int) -> Entry:
         number = bisect_right(self._starts, row) - 1
         at = row - self._starts[number]
-        lines, before = self._lines(number)
-        if not lines:
+        data = self._pages[number].data
+        if self._lined[0] != number:
+            self._lined = number, pages.are_lines(data, len(self.of_page(number)))
+        if not self._lined[1]:
             return self._of_page(number)[at]
-        begin = before[at] + at
-        self._spans[row] = begin, begin + len(lines[at])
-        return pages.decode_line(lines[at])
+        begin = 0
+        for _ in range(at):
+            begin = data.index(b"\n", begin) + 1
+        end = data.index(b"\n", begin)
+        self._spans[row] = begin, end
+        return pages.decode_line(data[begin:end])
 
     def entries(self, rows: Iterable[int] | None = None) -> Iterator[Entry]:
         """The entries in some rows, which are sorted; all of them where none are given."""
@@ -258,19 +266,6 @@ class Listed(Mapping[Key, Entry]):
         between.append(data[at:])
         return between
 
-    def _lines(self, page: int) -> tuple[list[bytes], list[int]]:
-        """The lines of a page that has a line for each entry, and the bytes in those before each.
-
-        Nothing of another one.
-        """
-        if self._split[0] != page:
-            data = self._pages[page].data
-            lines = data.split(b"\n")
-            if not pages.are_lines(data, lines, len(self.of_page(page))):
-                lines = []
-            self._split = page, lines, list(accumulate(map(len, lines), initial=0))
-        return self._split[1:]
-
     def first(self, page: int) -> Key:
         """The key of a page's first entry."""
         return self._pages[page].first
@@ -291,20 +286,24 @@ class Listed(Mapping[Key, Entry]):
     def are_held(
         self,
         rows: Collection[range],
-        have: Callable[[bytes], bool],
+        have: Callable[[Sequence[bytes]], Sequence[bool]],
         holds: Callable[[Sequence[Entry]], bool],
     ) -> bool:
         """Whether all of the pages that have some rows are held, which is told once for each.
 
-        ``have`` tells it of blocks by their names one behind the other, ``holds`` of entries.
+        ``have`` tells it of runs of blocks, by their names one behind the other; of all pages at once, where
+        each file is one block. ``holds`` tells it of entries.
         """
+        if self._held is None:
+            plain = [number for number, page in enumerate(self._pages) if page.idents]
+            held_too = have([self._pages[number].idents for number in plain])
+            self._held = dict(zip(plain, held_too, strict=True))
         for each in rows:
             first, last = (bisect_right(self._starts, row) - 1 for row in (each.start, each.stop - 1))
             for number in range(first, last + 1):
                 held = self._held.get(number)
                 if held is None:
-                    idents = self._pages[number].idents
-                    held = self._held[number] = have(idents) if idents else holds(self._of_page(number))
+                    held = self._held[number] = holds(self._of_page(number))
                 if not held:
                     return False
         return True

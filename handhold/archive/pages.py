@@ -222,13 +222,13 @@ def decode_line(line: bytes) -> Entry:
     return _decoder.decode(line)
 
 
-def are_lines(page: bytes, lines: Sequence[bytes], entries: int) -> bool:
-    """Whether what a page of so many entries, which was checked, was split into is a line for each.
+def are_lines(page: bytes, entries: int) -> bool:
+    """Whether a page of so many entries, which was checked, has a line for each.
 
     ``}``, a line's end and ``{`` lie nowhere but between two entries: in a text no line ends, and in an
     object a comma comes between.
     """
-    return page.endswith(b"}\n") and len(lines) - 1 == entries == page.count(b"}\n{") + 1
+    return page.endswith(b"}\n") and page.count(b"\n") == entries == page.count(b"}\n{") + 1
 
 
 def _share_names(entries: Sequence[Entry], columns: Columns) -> None:

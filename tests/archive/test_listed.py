@@ -11,9 +11,11 @@ from msgspec.structs import replace
 
 from handhold.archive import pages
 from handhold.archive.blocks import block_id
+from handhold.archive.index import Index
 from handhold.archive.listed import Listed, Standing
 from handhold.archive.manifest import PageRef
 from handhold.archive.paging import Changed, paged
+from handhold.archive.storage import LocalStorage
 from handhold.model import Entry, Part
 from tests.archive import fixtures
 
@@ -253,6 +255,20 @@ def test_a_run_of_blocks_is_there_only_where_each_of_them_is(tmp_path: Path) -> 
         assert not index.has_run(b"".join(wrong))
         assert index.has_run(b"".join(names[:30]))
     assert not index.has_run(b"".join([names[5], names[6][:31] + bytes([names[6][31] ^ 1])]))
+    runs = [
+        [absent],
+        names[28:33],
+        [names[5], absent, names[6]],
+        names[40:],
+        names[:3],
+        [names[49]],
+        names[3:9],
+    ]
+    told = [False, True, False, True, True, True, True]
+    for order in (range(7), (6, 4, 0, 1, 5, 3, 2), (3, 3, 2, 2)):
+        assert index.have_runs([b"".join(runs[at]) for at in order]) == [told[at] for at in order]
+    assert index.have_runs([]) == []
+    assert Index(LocalStorage(str(tmp_path / "nothing"))).have_runs([absent, names[0]]) == [False, False]
     rows = index.rows_of([*names, absent])
     assert sorted(rows) == [-1, *range(50)]
     assert [index.place(row).row.id for row in rows[:-1]] == names
