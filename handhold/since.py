@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from handhold.archive.archive import Archive
 from handhold.archive.listed import Key, Listed
+from handhold.archive.writer import TOOL
 from handhold.blank import blank
 from handhold.changes import Suspicious, dropped
 from handhold.device.claims import Claim
@@ -39,13 +40,13 @@ class KeptBefore:
     """What was kept as saves and states when it was last seen, by volume and path."""
 
     def __init__(self, nights: Sequence[Night]) -> None:
-        self._lay = [Lay(night.listed, night.sites) for night in nights]
+        self._lay = [(Lay(night.listed, night.sites), night.tool == TOOL) for night in nights]
 
     def __call__(self, volume: str, path: str) -> Before | None:
         """As what the file was kept, None if it was not."""
-        for lay in self._lay:
+        for lay, as_now in self._lay:
             if (entry := lay.at(volume, path, (Part.SAVES, Part.STATES))) is not None:
-                return Before(entry.part, entry.game)
+                return Before(entry.part, entry.game, (entry.size, entry.modified) if as_now else None)
         return None
 
 

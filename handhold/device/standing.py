@@ -14,6 +14,8 @@ class Before(NamedTuple):
 
     part: Part
     game: str | None
+    #: Size and time of the file that it was said of; None if another version's recognition said so.
+    told_of: tuple[int, int] | None = None
 
 
 class Untouched(Protocol):

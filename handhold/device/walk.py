@@ -135,6 +135,7 @@ class _Tour:
         self.ahead = ahead
         self.folder_as_it_was: tuple[Files | None, Site | None, str, AsThen | None] = (None, None, "", None)
         self.before = before
+        self.last_asked: tuple[Looked | None, bool] = (None, False)
         self.recognition = recognition
         self.homes = homes
         self.left_out = left_out
@@ -372,13 +373,11 @@ class _Tour:
         assert self.recognition is not None
         file = Seen._make(look.files[at])
         looks, keep = sight.looks, sight.kept
-        if (
-            not keep
-            and self.before is not None
-            and not (looks.part is Part.GAMES and looks.confidence >= SURE)
-        ):
-            path = f"{step.shown}/{file.name}" if step.shown else file.name
-            if (was := self.before(step.volume.name, path)) is not None:
+        if not keep and (was := self.kept_before(step, file.name)) is not None:
+            # Surely a game by now: as it was, it stays what it was where only files beside it have changed.
+            other = looks.part is Part.GAMES and looks.confidence >= SURE
+            same = was.told_of == (file.size, file.modified)
+            if not other or (same and self.all_kept_before(step, look)):
                 looks, keep = Looks(was.part, SURE, ("it was kept before",), was.game), True
         if sight.trouble is not None and not keep:
             path = f"{step.shown}/{file.name}" if step.shown else file.name
@@ -408,6 +407,19 @@ class _Tour:
             then.stand_one(at)
             return
         self.claim(step, site, looks.part, looks.game, path, file, look.twins(at))
+
+    def kept_before(self, step: Step, name: str) -> Before | None:
+        """As what a file of a folder was kept, if it was."""
+        if self.before is None:
+            return None
+        return self.before(step.volume.name, f"{step.shown}/{name}" if step.shown else name)
+
+    def all_kept_before(self, step: Step, look: Looked) -> bool:
+        """Whether a folder has no file but those that were kept."""
+        if self.last_asked[0] is not look:
+            kept = all(self.kept_before(step, name) is not None for name in look.files.names)
+            self.last_asked = look, kept
+        return self.last_asked[1]
 
     def as_it_was(self, site: Site, path: str, files: Files) -> AsThen | None:
         """Which files of a folder stand for what was recognised; they come together."""

@@ -249,6 +249,37 @@ def test_what_was_kept_stays_kept_whatever_it_looks_like_by_now(tmp_path: Path) 
     assert walk(device, [], before=was).claims == []
 
 
+def test_a_save_that_is_as_it_was_is_no_game_because_of_what_changed_beside_it(tmp_path: Path) -> None:
+    """An image is taken for a game where it is larger than the save of its name: in the end nothing is lost.
+
+    Unless it is another file by now, or there is one beside it that was not: then it is looked at anew.
+    """
+    device = open_device("lamp", {"card": str(tmp_path)})
+    image, save = tmp_path / "Odd/saves/Moss.bin", tmp_path / "Odd/saves/Moss.srm"
+    fill(tmp_path, "Odd/saves/Moss.srm", content=b"\1\2\3" * 1000)
+    fill(tmp_path, "Odd/saves/Moss.bin", content=b"\1\2\3" * 900)
+    kept = {
+        (c.site.volume, c.volume_path): Before(c.part, c.game, (c.size, c.modified))
+        for c in looked({"card": tmp_path}).claims
+    }
+    assert len(kept) == 2
+
+    def again() -> set[str]:
+        walked = walk(device, [], recognise=True, before=lambda *place: kept.get(place))
+        return {c.volume_path.rpartition("/")[2] for c in walked.claims}
+
+    save.write_bytes(b"\1\2\3" * 4)
+    assert {c.volume_path for c in looked({"card": tmp_path}).claims} == {"Odd/saves/Moss.srm"}
+    assert again() == {"Moss.bin", "Moss.srm"}
+    fill(tmp_path, "Odd/saves/Salt.srm", content=BATTERY)
+    assert again() == {"Moss.srm", "Salt.srm"}
+    (tmp_path / "Odd/saves/Salt.srm").unlink()
+    image.write_bytes(b"\1\2\3" * 901)
+    assert again() == {"Moss.srm"}
+    kept["card", "Odd/saves/Moss.bin"] = Before(Part.SAVES, None, None)  # another version has said so
+    assert again() == {"Moss.srm"}
+
+
 def test_the_archive_is_left_out(tmp_path: Path) -> None:
     fill(tmp_path, "Safe/saves/a.sav", "Tinplate/saves/a.sav", content=BATTERY)
     found = looked({"card": tmp_path}, leave_out=(str(tmp_path / "Safe"),))

@@ -310,7 +310,7 @@ def _cut(*_: int) -> None:
 @pytest.mark.parametrize(
     "seeds",
     [
-        pytest.param((0, 15, 36, 37, 39), id="short"),  # each has found something
+        pytest.param((0, 15, 36, 37, 39, 1181), id="short"),  # each has found something
         pytest.param(range(300), marks=pytest.mark.long, id="long"),
     ],
 )
