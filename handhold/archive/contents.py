@@ -219,24 +219,27 @@ class Contents:
 
         Raises ``Damaged``, also after the last run: believe nothing before the end.
         """
-        return self._content(entry, self.block, self.block)
+        return self.proven(entry, self._runs(entry, self.block, self.block))
 
-    def whole_content(self, entry: Entry, blocks: Blocks) -> Iterator[bytes]:
-        """The same, read by ``blocks``, and a file of several at half the cost: by the digest of the whole.
+    def unproven(self, entry: Entry, blocks: Blocks) -> Iterator[bytes]:
+        """The bytes of an entry, read by ``blocks``: those of a file of several blocks are not proven.
 
-        Where that raises at the end, ``content`` may find another copy of the block that was wrong.
+        That is left to ``proven``, at half the cost of ``content``. Where it raises at the end, ``content``
+        may find another copy of the block that was wrong. Raises ``Damaged``.
         """
-        return self._content(entry, blocks.block, blocks.unpacked)
+        return self._runs(entry, blocks.block, blocks.unpacked)
 
-    def _content(
-        self, entry: Entry, block: Callable[[str], bytes], read: Callable[[str], bytes]
-    ) -> Iterator[bytes]:
+    def proven(self, entry: Entry, runs: Iterable[bytes]) -> Iterator[bytes]:
+        """The same bytes, the whole held against its digest, as they are taken: by whichever thread does.
+
+        Raises ``Damaged`` behind the last run.
+        """
         if entry.size and entry.recipe is None:
-            yield self._only(entry, block)
+            yield from runs  # its only block was held against its name, which is the digest of the whole
             return
         digest = hashlib.sha256()
         size = 0
-        for run in self._runs(entry, read):
+        for run in runs:
             digest.update(run)
             size += len(run)
             yield run
@@ -284,10 +287,16 @@ class Contents:
             raise Damaged(f"{entry.path} ({entry.emulator}) does not come out as it went in.", ADVICE)
         return plain
 
-    def _runs(self, entry: Entry, read: Callable[[str], bytes]) -> Iterator[bytes]:
+    def _runs(
+        self, entry: Entry, block: Callable[[str], bytes], read: Callable[[str], bytes]
+    ) -> Iterator[bytes]:
+        """The only block, by ``block``, or the ranges of several, by ``read``."""
+        if not entry.size:
+            return
+        if entry.recipe is None:
+            yield self._only(entry, block)
+            return
         try:
-            if not entry.size or entry.recipe is None:
-                return
             yield from self.ranges(recipe.decode(self.block(entry.recipe), entry.size), read)
         except (ValueError, Damaged) as error:
             what = error.what if isinstance(error, Damaged) else f"{error}."
