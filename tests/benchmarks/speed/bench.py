@@ -101,7 +101,7 @@ class Bench:
         """
         sides = (ours, reference, *floors.values())
         rounds = min(self.rounds, most or self.rounds)
-        runs = measure.turns(max(rounds, self.turns(least)), sides)
+        runs = measure.turns(max(rounds, self.turns(least)), sides, emptied=self.cold)
         assert runs is not None
         self._add_all(figure, runs, target, floors)
         if both and self.cold:

@@ -29,23 +29,25 @@ def verify(bench: Bench) -> None:
     names.write_bytes(_names_in_large_files(archive))
     bench.time(
         "verify",
-        Side(lambda: bench.handhold(device, archive, "verify")),
-        Side(lambda: bench.shell("find . -type f -exec cat {} +", archive)),
+        Side(lambda: bench.handhold(device, archive, "verify"), reads=[archive]),
+        Side(lambda: bench.shell("find . -type f -exec cat {} +", archive), reads=[archive]),
         1.5,
         floors={
-            "... start, reading and XXH3-64 alone": Side(lambda: bench.program(bare.__file__, archive)),
+            "... start, reading and XXH3-64 alone": Side(
+                lambda: bench.program(bare.__file__, archive), reads=[archive]
+            ),
         },
         both=True,
     )
     digest = f"zstd -dc {shlex.quote(str(packed))} | {shlex.quote(sys.executable)} -c $'{_DIGEST}'"
     bench.time(
         "verify --deep",
-        Side(lambda: bench.handhold(device, archive, "verify", "--deep")),
-        Side(lambda: bench.shell(f"bash -c {shlex.quote(digest)}", bench.work)),
+        Side(lambda: bench.handhold(device, archive, "verify", "--deep"), reads=[archive]),
+        Side(lambda: bench.shell(f"bash -c {shlex.quote(digest)}", bench.work), reads=[packed]),
         0.7,
         floors={
             "... start, unpacking and both digests alone": Side(
-                lambda: bench.program(bare.__file__, archive, names)
+                lambda: bench.program(bare.__file__, archive, names), reads=[archive]
             ),
         },
     )
@@ -82,19 +84,20 @@ def restore_everything(bench: Bench) -> None:
     unpack = f"zstd -dc {shlex.quote(str(packed))} | tar -xf -"
     bench.time(
         "restore everything",
-        Side(ours, before=lambda: corpora.copy(kept, archive)),  # a restore leaves its record in it
-        Side(lambda: bench.shell(unpack, place())),
+        # A restore leaves its record in the archive.
+        Side(ours, before=lambda: corpora.copy(kept, archive), reads=[archive]),
+        Side(lambda: bench.shell(unpack, place()), reads=[packed]),
         1.0,
         floors={
             "... unpacking, SHA-256, writing and flushing alone": Side(
-                lambda: bench.program(bare_restore.__file__, kept, place())
+                lambda: bench.program(bare_restore.__file__, kept, place()), reads=[kept]
             ),
             "... the same, flushed and read back before names are given": Side(
-                lambda: bench.program(bare_restore.__file__, kept, place(), "promised")
+                lambda: bench.program(bare_restore.__file__, kept, place(), "promised"), reads=[kept]
             ),
             # What a restore has told to be there is on the medium; the reference's is so once it is flushed.
             "... the reference, flushed as well": Side(
-                lambda: bench.shell(f"{unpack} && sync -f .", place())
+                lambda: bench.shell(f"{unpack} && sync -f .", place()), reads=[packed]
             ),
         },
     )

@@ -97,10 +97,15 @@ def drop_caches() -> bool:
 
 
 class Side(NamedTuple):
-    """One of the two that are compared: what is done before each run, outside the clock, and the run."""
+    """One of the two that are compared: what is done before each run, outside the clock, and the run.
+
+    ``reads`` is what it reads: where the page cache can be emptied, that alone is in it when a run begins. A
+    memory that others have filled makes any of them wait until room is found for what it reads and writes.
+    """
 
     run: Callable[[], Took]
     before: Callable[[], object] = lambda: None
+    reads: Sequence[Path] | None = None
 
 
 class Pair(NamedTuple):
@@ -144,12 +149,20 @@ def by_turns(rounds: int, ours: Side, reference: Side) -> Pair:
     return Pair(*runs)
 
 
-def turns(rounds: int, sides: Sequence[Side], *, cold: bool = False) -> list[list[Took]] | None:
-    """Runs each so many times; None if a cold start is wanted and the cache cannot be emptied."""
+def turns(
+    rounds: int, sides: Sequence[Side], *, cold: bool = False, emptied: bool = False
+) -> list[list[Took]] | None:
+    """Runs each so many times; None if a cold start is wanted and the cache cannot be emptied.
+
+    ``emptied``: also before a warm one it is, and holds what the side reads (see ``Side``).
+    """
     runs: list[list[Took]] = [[] for _ in sides]
     for _ in range(rounds):
         for side, into in zip(sides, runs, strict=True):
             _begin(side)
+            if emptied and not cold and side.reads is not None and drop_caches():
+                for path in side.reads:
+                    _read(path)
             if cold and not drop_caches():
                 return None
             into.append(side.run())
@@ -168,6 +181,15 @@ def alone(rounds: int, side: Side) -> list[Took]:
 def _begin(side: Side) -> None:
     side.before()
     os.sync()  # else a run waits for what was written before it
+
+
+def _read(path: Path) -> None:
+    """Reads a file, or all files of a folder, into the page cache."""
+    room = bytearray(1 << 20)
+    for file in filter(Path.is_file, path.rglob("*")) if path.is_dir() else (path,):
+        with file.open("rb", buffering=0) as opened:
+            while opened.readinto(room):
+                pass
 
 
 # A run that is stopped must not leave the command that it started behind.

@@ -47,6 +47,7 @@ def first_night(bench: Bench) -> None:
     alone = Side(
         lambda: bench.program(str(BARE_NIGHT), bench.work / "first", bare),
         before=lambda: bare.unlink(missing_ok=True),
+        reads=[bench.work / "first"],
     )
     _first(bench, "first night", "first", 0.75, {"... reading, SHA-256, zstd and writing alone": alone})
     bare.unlink()
@@ -70,11 +71,14 @@ def _first(
     bench.time(
         figure,
         Side(
-            lambda: bench.handhold(device, archive, "snapshot"), before=lambda: bench.setup(device, archive)
+            lambda: bench.handhold(device, archive, "snapshot"),
+            before=lambda: bench.setup(device, archive),
+            reads=[device],
         ),
         Side(
             lambda: bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device),
             before=lambda: packed.unlink(missing_ok=True),
+            reads=[device],
         ),
         target,
         floors=floors,
@@ -219,11 +223,14 @@ def large_file(bench: Bench) -> None:
     bench.time(
         "one large sparse file",
         Side(
-            lambda: bench.handhold(device, archive, "snapshot"), before=lambda: bench.setup(device, archive)
+            lambda: bench.handhold(device, archive, "snapshot"),
+            before=lambda: bench.setup(device, archive),
+            reads=(),  # the holes as well would fill the memory
         ),
         Side(
             lambda: bench.shell(f"tar -cf - . | zstd -q -3 -T2 -o {shlex.quote(str(packed))}", device),
             before=lambda: packed.unlink(missing_ok=True),
+            reads=(),
         ),
         None,
         most=3,  # a run of eight GiB takes long
