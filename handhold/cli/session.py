@@ -63,7 +63,12 @@ class Session:
             from handhold.config import Config, read_config
 
             path = self.config_path
-            named = self.given.config is not None or "HANDHOLD_CONFIG" in os.environ
+            named = self.given.config is not None or bool(os.environ.get("HANDHOLD_CONFIG"))
+            if named and not os.path.lexists(path):
+                raise WrongInput(
+                    f"There is no config file {path}.",
+                    "Correct --config or HANDHOLD_CONFIG; handhold setup makes one there.",
+                )
             self._config = read_config(path) if named or path.exists() else Config()
         return self._config
 
