@@ -64,6 +64,11 @@ class Session:
 
             path = self.config_path
             named = self.given.config is not None or "HANDHOLD_CONFIG" in os.environ
+            if named and not os.path.lexists(path):
+                raise WrongInput(
+                    f"There is no config file {path}.",
+                    "Correct the path; handhold setup writes a new one there.",
+                )
             self._config = read_config(path) if named or path.exists() else Config()
         return self._config
 
