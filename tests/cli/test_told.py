@@ -175,3 +175,18 @@ def test_a_config_that_is_not_there_is_told_as_that(world: World, tmp_path: Path
     said = world.bare("--config", str(tmp_path / "nowhere.yaml"), "list")
     assert said.status == 2
     assert f"There is no config file {tmp_path}/nowhere.yaml." in flat(said.err)
+
+
+def test_a_game_that_only_another_device_has_is_not_told_as_gone(world: World, tmp_path: Path) -> None:
+    assert world.run("snapshot").status == 0
+    world.next_evening()
+    own = tmp_path / "heron"
+    world.write(own / "Tinplate/saves/Salt Road.sav", b"s" * 8192)
+    heron = ("--device", "heron", "--volume", f"internal={own}")
+    night = world.run(*heron, "snapshot", "--json").document["snapshot"]
+    said = world.run("restore", "latest", "--game", "Mole Hollow", "--dry-run")
+    assert said.status == 2
+    assert f"latest is {night} here, the newest night of all devices." in flat(said.err)
+    assert "handhold restore plover …" in flat(said.err)
+    assert world.run("restore", "plover", "--game", "Mole Hollow", "--dry-run").status == 0
+    assert "latest is" not in world.run(*heron, "restore", "latest", "--game", "Mole Hollow", "--dry-run").err
