@@ -209,6 +209,17 @@ def gone_since(
     )
 
 
+def volumes_left(device: Device, prior: Night) -> dict[str, int]:
+    """The volumes that the last night kept files of and that are none of the device's now, with how many."""
+    named = {volume.name for volume in device.volumes} | {gap.volume for gap in device.missing}
+    homes = {(site.emulator, site.home): site.volume for site in prior.sites if site.volume not in named}
+    counts: dict[str, int] = {}
+    for entry in prior.listed.entries() if homes else ():
+        if volume := homes.get((entry.emulator, entry.home)):
+            counts[volume] = counts.get(volume, 0) + 1
+    return dict(sorted(counts.items()))
+
+
 def _why_gone(has_layout: bool, has_folder: bool) -> str:
     if not has_layout:
         return "no layout speaks of it any more" + ("" if has_folder else ", and its folder is gone")

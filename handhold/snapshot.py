@@ -47,6 +47,7 @@ from handhold.since import (
     moved_since,
     no_longer_recognised,
     renamed_since,
+    volumes_left,
     with_cards,
 )
 from handhold.untouched import Quiet, Untouched, named_as_now
@@ -103,6 +104,7 @@ class Result(msgspec.Struct, frozen=True):
     first: bool  # the device had no night until now
     unread: tuple[str, ...] = ()  # the device's last nights, where they cannot be read any more
     other: Snapshot | None = None  # the last night under its name, which another handheld took
+    left: Mapping[str, int] = {}  # volumes that are the device's no more: files kept last time
 
 
 class Odd(NamedTuple):
@@ -250,6 +252,7 @@ def take(
         first=not seen_before,
         unread=unread,
         other=other,
+        left=volumes_left(device, prior),
     )
 
 

@@ -229,7 +229,9 @@ def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
     missing = max(numbers, default=0) - len(numbers - {0})
     if 0 < missing < _MOST_MISSING and len(sound) == len(stock.manifests):
         amount = "1 snapshot that was" if missing == 1 else f"{missing} snapshots that were"
-        findings.notes.add(f"{amount} here once cannot be found: let go of, or lost.")
+        findings.notes.add(
+            f"{amount} here once cannot be found: let go of, or lost. A second archive may have it."
+        )
     if stock.bundles and not stock.manifests:
         findings.notes.add("There are bundles and no snapshot: the first run was cut off, or they are lost.")
 

@@ -29,7 +29,7 @@ def join(app: App) -> None:
 
 def adopt(
     context: Context,
-    backup: Annotated[list[str], Argument(metavar="BACKUP", help="A folder, a zip or a tar.")],
+    backup: Annotated[list[str], Argument(metavar="BACKUP...", help="A folder, a zip or a tar.")],
     date: Annotated[
         str | None,
         Option(metavar="DATE", help="Of what day it is; otherwise by its name or its newest save."),
@@ -45,7 +45,10 @@ def adopt(
     yes: Yes = False,
     json: Json = False,
 ) -> None:
-    """Takes old backups of the device at hand in, each as a snapshot of its date. They stay as they are."""
+    """Takes old backups in, each as a snapshot of its date.
+
+    They are of the device at hand, and stay as they are.
+    """
     from handhold.interchange.adopt.adopt import look, take_in
 
     session: Session = context.obj

@@ -52,7 +52,7 @@ def carry(
     yes: Yes = False,
     json: Json = False,
 ) -> None:
-    """Brings the newest save of each game, from all devices in the archive, to the device at hand.
+    """Brings the newest save of each game to the device at hand. It looks at all devices in the archive.
 
     Where two devices played on from the same save nothing is overwritten: --take says whose comes.
     """

@@ -44,7 +44,7 @@ def changes(
     files: EveryFile = False,
     json: Json = False,
 ) -> None:
-    """Shows what changed from one snapshot to another, or from the last one to the device as it is now.
+    """Shows what changed since the last snapshot, or between two. Keeps nothing.
 
     Snapshots are named as everywhere: latest, DEVICE, DEVICE.DATE or a whole name.
     """

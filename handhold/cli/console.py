@@ -43,6 +43,10 @@ class Console:
         """A result that the owner asked for."""
         print(self._lines(text), file=self.out)
 
+    def command(self, *pieces: str) -> None:
+        """A command to be copied: no line of it is broken, and each ends so that a shell reads on."""
+        print("  " + " \\\n      ".join(map(printable, pieces)), file=self.out)
+
     def tell(self, text: str = "") -> None:
         """A message beside the result; left out when quiet."""
         if not self.quiet:
@@ -66,12 +70,13 @@ class Console:
         rows: Sequence[Sequence[str]],
         *,
         right: Sequence[int] = (),
+        whole: Sequence[int] = (),
         cut: bool = True,
     ) -> None:
         """Rows under headers, columns as wide as they need, cut to the width of the screen.
 
-        The columns named in ``right`` hold numbers. The widest text column gives way first. Without ``cut``
-        every cell stays whole, however long the lines become.
+        The columns named in ``right`` hold numbers; those in ``whole`` are never cut. The widest text column
+        gives way first. Without ``cut`` every cell stays whole, however long the lines become.
         """
         from rich.cells import cell_len, set_cell_size
 
@@ -79,10 +84,11 @@ class Console:
         columns = list(zip(headers, *body, strict=True)) if body else [(h,) for h in headers]
         widths = [max(cell_len(cell) for cell in column) for column in columns]
         room = self.width - 2 * (len(widths) - 1)
-        while cut and sum(widths) > room and max(widths) > 8:
-            widest = max(range(len(widths)), key=lambda i: (i not in right, widths[i]))
+        giving = [i for i in range(len(widths)) if i not in whole]
+        while cut and sum(widths) > room and max(widths[i] for i in giving) > 8:
+            widest = max(giving, key=lambda i: (i not in right, widths[i]))
             if widths[widest] <= 8:
-                widest = max(range(len(widths)), key=widths.__getitem__)
+                widest = max(giving, key=widths.__getitem__)
             widths[widest] -= 1
 
         def fit(cell: str, column: int) -> str:
@@ -143,13 +149,16 @@ class Console:
         """The text fit for a terminal: nothing that plays tricks, no line longer than the screen."""
         lines = []
         for line in map(printable, text.split("\n")):
-            if len(line) <= self.width or _PLACE.match(line):
+            if _width(line) <= self.width or _PLACE.match(line):
                 lines.append(line)
+                continue
+            indent = line[: len(line) - len(line.lstrip())]
+            hang = indent + ("  " if line.lstrip().startswith("- ") else "")
+            if not line.isascii():
+                lines += _wrapped(line, self.width, hang)
                 continue
             import textwrap  # seldom, and where memory is short there is none for it
 
-            indent = line[: len(line) - len(line.lstrip())]
-            hang = indent + ("  " if line.lstrip().startswith("- ") else "")
             lines += textwrap.wrap(
                 line,
                 self.width,
@@ -159,6 +168,27 @@ class Console:
                 replace_whitespace=False,
             )
         return "\n".join(lines)
+
+
+def _width(text: str) -> int:
+    """The columns that a text takes on the screen: some letters take two."""
+    if text.isascii():
+        return len(text)
+    from rich.cells import cell_len
+
+    return cell_len(text)
+
+
+def _wrapped(line: str, width: int, hang: str) -> list[str]:
+    """The line broken at spaces, by the columns that it takes; a word stays whole."""
+    lines = [""]
+    for piece in re.split(r"( +)", line):
+        if lines[-1].strip() and _width(lines[-1] + piece.rstrip()) > width:
+            lines[-1] = lines[-1].rstrip()
+            lines.append(hang + piece.lstrip())
+        elif lines[-1].strip() or len(lines) == 1 or piece.strip():
+            lines[-1] += piece
+    return [one.rstrip() for one in lines if one.strip()]
 
 
 def _still(files: int, bytes_done: int, files_total: int = 0, bytes_total: int = 0) -> None:

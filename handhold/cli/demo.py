@@ -28,7 +28,7 @@ def demo(
     context: Context,
     folder: Annotated[Path, Argument(help="A folder that is new or empty.")],
 ) -> None:
-    """Builds an example with two handhelds in a folder and goes through the whole job in it."""
+    """Builds an example with two handhelds in a folder. Goes through the whole job in it."""
     from handhold.demo.build import build, lose_save, play_evening, second_device
 
     session: Session = context.obj

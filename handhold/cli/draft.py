@@ -40,7 +40,7 @@ def draft(
     title: Annotated[str | None, Option("--title", metavar="TITLE", help="Its title.")] = None,
     json: Json = False,
 ) -> None:
-    """Drafts a layout from what lies in a folder: a pattern, rules of its own, and what is unsure."""
+    """Drafts a layout from what lies in a folder. It has a pattern, rules of its own, and what is unsure."""
     from handhold.device.glance import glance
     from handhold.layouts.draft import draft as drafts
     from handhold.layouts.draft.sighting import wanted

@@ -32,6 +32,13 @@ class Form(StrEnum):
     BAGIT = "bagit"
 
 
+#: Endings of packed files of other forms: whoever names one does not mean a folder.
+_NOT_WRITTEN = (
+    ".tar.gz", ".tgz", ".tar.xz", ".txz", ".tar.bz2", ".tbz2", ".tar.zst", ".tzst",
+    ".gz", ".xz", ".bz2", ".zst", ".7z", ".rar",
+)  # fmt: skip
+
+
 def join(app: App) -> None:
     """Adds the command."""
     app.command()(export)
@@ -52,7 +59,7 @@ def export(
     game: Games = None,
     json: Json = False,
 ) -> None:
-    """Writes a snapshot as a plain folder, a tar, a zip or a bag, for people without handhold."""
+    """Writes a snapshot as a plain folder, a tar, a zip or a bag. That is for people without handhold."""
     from handhold import __version__
     from handhold.cli.restore import last_readable, selection
     from handhold.interchange.export import export as write
@@ -112,7 +119,8 @@ def _tell(session: Session, exported: Exported, snapshot: str, destination: str,
     console = session.console
     where = "standard output" if destination == "-" else destination
     for one in exported.left[:20]:
-        console.warn(f"Left out: {one.emulator}: {one.path}: {one.why}")
+        why = one.why.removeprefix(f"{one.path} ({one.emulator}) ")  # a damaged file says itself which it is
+        console.warn(f"Left out: {one.emulator}: {one.path}: {why}")
     if len(exported.left) > 20:
         console.warn(f"and {len(exported.left) - 20:,} more; {MISSING} in the export names all")
     amount = f"{words.amount(exported.files, 'file')} of {snapshot} ({amounts.size(exported.bytes)})"
@@ -121,7 +129,9 @@ def _tell(session: Session, exported: Exported, snapshot: str, destination: str,
         console.tell(
             f"{words.amount(gaps, 'thing')} could not be kept that night; {MISSING} in it says which."
         )
-    console.tell(f"The list of checksums in it ({SUMS}, or a bag's manifest) proves that it is whole.")
+    console.tell(
+        f"The list of checksums in it ({SUMS}, or a bag's manifest) proves later that nothing of it changed."
+    )
 
 
 def _form(named: str | None, destination: str) -> Form:
@@ -129,6 +139,11 @@ def _form(named: str | None, destination: str) -> Form:
         if destination == "-":
             return Form.TAR
         ending = os.path.splitext(destination)[1].lower()
+        if packed := next((one for one in _NOT_WRITTEN if destination.lower().endswith(one)), None):
+            raise WrongInput(
+                f"A {packed} is not written, only a folder, .tar or .zip.",
+                "Name it .tar or .zip; for a folder of that name say --as folder.",
+            )
         return {".tar": Form.TAR, ".zip": Form.ZIP}.get(ending, Form.FOLDER)
     try:
         form = Form(named.casefold())

@@ -54,7 +54,7 @@ def history(
     yes: Annotated[bool, Option("--yes", help="With --restore: do it without asking.")] = False,
     json: Json = False,
 ) -> None:
-    """Shows the versions of a save, across nights and devices; each can be brought back.
+    """Shows the versions of a save, across nights and devices. Each can be brought back.
 
     Numbers count from the oldest version on and stay as they are when nights come.
     """

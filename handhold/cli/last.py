@@ -101,7 +101,7 @@ def _mirrors(found: Condition, clock: datetime) -> str:
     newest = found.mirrors[-1]
     return (
         f"Second archive: {newest.place}, brought up to date {_ago(newest.when, clock)}"
-        + (f"; and {words.amount(len(found.mirrors) - 1, 'more')}" if len(found.mirrors) > 1 else "")
+        + (f"; and {len(found.mirrors) - 1:,} more" if len(found.mirrors) > 1 else "")
         + "."
     )
 

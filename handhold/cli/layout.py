@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 app = App(
     name="layout",
-    help="Layouts: where emulators keep their data, and what of it is worth keeping.",
+    help="Where emulators keep their data, and what of it is kept.",
 )
 
 
@@ -99,10 +99,10 @@ def show(
 @app.command()
 def check(
     context: Context,
-    files: Annotated[list[Path] | None, Argument(metavar="FILE", help="Layout files.")] = None,
+    files: Annotated[list[Path] | None, Argument(metavar="FILE...", help="Layout files.")] = None,
     json: Json = False,
 ) -> None:
-    """Finds every mistake in layout files; without a file, in all of yours."""
+    """Finds every mistake in layout files. Without a file, in all of yours."""
     from handhold.layouts.catalogue import check_files
 
     session: Session = context.obj

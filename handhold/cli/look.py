@@ -63,7 +63,7 @@ def list_(
         for one in snapshots
     ]
     headers = ("Snapshot", "Files", "Size", "Gaps", *(("Kind",) if all_ else ()), "Note")
-    session.console.table(headers, rows, right=(1, 2, 3))
+    session.console.table(headers, rows, right=(1, 2, 3), whole=(0,))  # names are there to be copied
 
 
 def _about(snapshot: Snapshot) -> dict[str, Any]:

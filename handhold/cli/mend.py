@@ -42,7 +42,9 @@ def mend(
     yes: Yes = False,
     json: Json = False,
 ) -> None:
-    """Repairs a hurt archive: from its parity, from the device, from another archive.
+    """Repairs a hurt archive.
+
+    From its parity, from the device, from another archive.
 
     A hurt file is replaced only by one that was written and read back; what cannot be mended is left.
     """

@@ -29,7 +29,7 @@ def mirror(
     dest: Annotated[str, Argument(metavar="DEST", help="The second archive, or an empty folder.")],
     json: Json = False,
 ) -> None:
-    """Brings a second archive up to date with what it lacks of this one.
+    """Brings a second archive up to date with this one.
 
     Every file is checked when it has arrived; nothing is deleted in either. Run it again after it was cut
     off. The other way round: handhold --archive DEST mirror THIS.

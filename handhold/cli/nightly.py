@@ -94,10 +94,14 @@ def trouble_of(result: Result, mistake: str = "") -> str:
         )
     if result.gaps:
         first_gap = result.gaps[0]
-        owner = first_gap.emulator or f"{first_gap.volume}:{first_gap.path}"
+        owner = first_gap.emulator or (
+            f"{first_gap.volume}:{first_gap.path}" if first_gap.path else first_gap.volume
+        )
         pieces.append(
             f"{words.amount(len(result.gaps), 'thing')} could not be kept ({owner}: {first_gap.why})"
         )
+    if result.left:
+        pieces.append(f"no more among the volumes: {words.listed(list(result.left), 3)}")
     if result.lost or result.gone:
         names = [one.emulator for one in result.gone] or [one.game or one.path for one in result.lost]
         pieces.append(f"gone since last time: {words.listed(list(dict.fromkeys(names)), 3)}")

@@ -109,15 +109,23 @@ def show(console: Console, prepared: Prepared, *, after: bool, files: bool = Fal
         _files(console, steps)
     if after:
         show_after(console, prepared.by_hand)
-    first = sorted({s.entry.emulator for s in stays if s.decision in (Decision.NEWER, Decision.UNSURE)})
+    first = sorted(
+        {
+            (s.entry.emulator, s.entry.part.value)
+            for s in stays
+            if s.decision in (Decision.NEWER, Decision.UNSURE)
+        }
+    )
     if prepared.moving and first:
         console.say(
             "\nIf one of these is only what an emulator made at its first start (an empty memory card), put "
             "the archived one in its place:"
         )
-        for emulator in first[:_MOST_LINES]:
-            console.say(f"  handhold restore {prepared.plan.source.name} --emulator {emulator} \\")
-            console.say("      --on-newer replace")
+        for emulator, part in first[:_MOST_LINES]:
+            console.command(
+                f"handhold restore {prepared.plan.source.name} --emulator {emulator}",
+                f"--part {part} --on-newer replace",
+            )
     if stays:
         console.say(
             "\nTo put the archived ones beside these: --on-newer both. To go back to them on purpose: "

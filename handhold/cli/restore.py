@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated
 
 from handhold.cli import words
@@ -94,7 +95,7 @@ def restore(
     archive = session.archive()
     device = session.device()
     found = last_readable(archive, snapshot)
-    with console.progress("Looking") as bar:
+    with _whose(snapshot, found, device.name), console.progress("Looking") as bar:
         prepared = prepare(
             archive,
             device,
@@ -153,6 +154,20 @@ def restore(
         ticked.write(listed(prepared, None if dry_run else plan), session.clock())
         console.tell(f"The checklist is in {checklist}.")
     raise Ended(Exit.DAMAGE if prepared.hurt_pages or prepared.hurt_lists else status_of(plan))
+
+
+@contextmanager
+def _whose(wanted: str, found: Snapshot, device: str) -> Iterator[None]:
+    """Where nothing fits, and ``latest`` is another device's night, that is told: nothing need be lost."""
+    try:
+        yield
+    except WrongInput as error:
+        if wanted.casefold() != "latest" or found.device == device:
+            raise
+        raise WrongInput(
+            f"{error.what} latest is {found.name} here, the newest night of all devices.",
+            f"For this device's own newest night: handhold restore {device} … {error.advice}",
+        ) from error
 
 
 def _elsewhere(to: Sequence[str], home: Sequence[str], form: Sequence[str]) -> Elsewhere:

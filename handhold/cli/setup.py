@@ -45,9 +45,9 @@ def setup(
         bool, Option("--parity", help="Keep this archive with parity, so that dead sectors come back.")
     ] = False,
 ) -> None:
-    """Makes an archive, or joins one with another device, and writes the config.
+    """Makes an archive, or joins one with another device.
 
-    Asks only for what --device, --volume and --archive did not say.
+    Writes the config. Asks only for what --device, --volume and --archive did not say.
     """
     from handhold.config import Config, config_text, new_origin, write_config
     from handhold.device.volumes import same_medium
@@ -273,12 +273,12 @@ def _archive_place(
     if session.given.archive or os.environ.get("HANDHOLD_ARCHIVE"):
         return session.archive_path
     proposal = earlier.archive or os.path.join(_roomiest(volumes), "handhold")
-    if asks:
-        return os.path.abspath(
-            os.path.expanduser(
-                session.console.ask("Where shall the archive be (best on another card)?", proposal)
-            )
-        )
+    while asks:
+        answer = session.console.ask("Where shall the archive be (best on another card)?", proposal)
+        place = os.path.abspath(os.path.expanduser(answer))
+        if os.path.isdir(place) or os.path.isdir(parent := os.path.dirname(place)):
+            return place
+        session.console.tell(f"There is no folder {parent}. Is the card in? Otherwise make the folder first.")
     if yes:
         return os.path.abspath(proposal)
     raise WrongInput(

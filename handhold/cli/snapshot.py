@@ -190,6 +190,7 @@ def document(result: Result) -> dict[str, Any]:
         "new_files": result.new_files,
         "stored_bytes": result.stored_bytes,
         "gaps": [gap_document(gap) for gap in result.gaps],
+        "left_volumes": [{"volume": name, "files": files} for name, files in result.left.items()],
         "gone": [one.emulator for one in result.gone],
         "gone_files": [one._asdict() for one in result.lost],
         "suspicious": [one._asdict() for one in result.suspicious],
@@ -274,6 +275,12 @@ def show_missed(console: Console, result: Result) -> None:
     """What the last night held and this one does not, and saves that were emptied."""
     from handhold.changes import Went
 
+    for volume, files in result.left.items():
+        kept = words.amount(files, "file was", "files were")
+        console.say(
+            f"\nThe volume {volume}, from which {kept} kept last time, is not among the volumes of "
+            f"{result.snapshot.device} now. The earlier nights keep what was on it."
+        )
     for one in result.gone:
         console.say(f"\n{one.emulator} was kept last time: {one.why}. The earlier nights keep it.")
     told = {one.emulator for one in result.gone}
@@ -292,8 +299,8 @@ def show_missed(console: Console, result: Result) -> None:
         console.say(f"\n{_BLANK[what]} now ({night}): {named(emptied)}.")
     if any(one.last_good for one in result.suspicious):
         console.say(
-            "To go back: handhold restore NIGHT --game GAME --on-newer replace. If it is meant to be so, "
-            "delete the file."
+            "To go back: handhold restore NIGHT --emulator EMULATOR --game GAME --on-newer replace. If it is "
+            "meant to be so, delete the file."
         )
 
 

@@ -36,7 +36,9 @@ def survey(
     ] = False,
     json: Json = False,
 ) -> None:
-    """Shows what is on the device: emulators, parts, newest saves; what cannot be read; what is unclaimed.
+    """Shows what is on the device: emulators, parts and newest saves.
+
+    Also what cannot be read, and what nothing claims.
 
     An emulator that no layout speaks of is recognised by what its saves look like.
     """

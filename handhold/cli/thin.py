@@ -41,7 +41,7 @@ def thin(
     yes: Yes = False,
     json: Json = False,
 ) -> None:
-    """Lets older nights go to make room; you say how many stay of each device.
+    """Lets older nights go to make room. You say how many stay of each device.
 
     Of the last N nights, weeks (from Monday), months and years that have one the newest snapshot stays. The
     newest of a device always stays, and no save is let go that stands in no other night.

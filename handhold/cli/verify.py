@@ -29,7 +29,7 @@ def verify(
     ] = False,
     json: Json = False,
 ) -> None:
-    """Checks every stored byte of the archive and says which nights are whole."""
+    """Checks every stored byte and says which nights are whole."""
     from handhold.archive.storage import LocalStorage
     from handhold.archive.verify import verify as check
 

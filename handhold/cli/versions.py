@@ -108,7 +108,7 @@ def _versions(console: Console, save: History, *, every: bool) -> None:
         console.say("Before that, by month:")
         months = [_folded(month, list(some)) for month, some in groupby(folded, key=_month)]
         console.table(("Month", "Versions", "No", "Largest", "Nights", "On"), months, right=(1, 3, 4))
-    star = "* stands there now. " if any(version.stands for version in shown) else ""
+    star = "* stood there when last seen. " if any(version.stands for version in shown) else ""
     more = "--all shows every version on a line of its own." if folded else ""
     if star or more:
         console.say(f"{star}{more}".rstrip())
@@ -178,17 +178,35 @@ def _quoted(text: str) -> str:
 
 
 def _hint(console: Console, saves: Sequence[History]) -> None:
-    save = saves[0]
-    path = save.identity[2]
-    version = next((one for one in save.versions if not one.stands and one.source), None)
-    if version is None:
+    """The command that brings a version back: an older one, or else the last one, if it is gone."""
+    kept = [(save, version) for save in saves for version in save.versions if version.source]
+    older = next(((save, version) for save, version in kept if not version.stands), None)
+    if not kept:
         return
+    save, version = older or kept[0]
     console.say(f"\nTo bring one back, here version {version.number}:")
-    console.say(f"  handhold history {_quoted(path)} --restore {version.number} --on-newer replace")
+    emulator, _, path = save.identity
+    dash = "=" if path.startswith("-") else " "
+    pieces = [f"handhold history --emulator {emulator}", f"--path{dash}{_quoted(path)}"]
+    pieces.append(f"--restore {version.number}{' --on-newer replace' if older else ''}")
+    console.command(*_joined(pieces, console.width))
     console.say(
         "The plan is shown first. --on-newer replace goes back on purpose; without it newer progress stays. "
         "What is replaced goes into the archive first, and handhold undo brings it back."
     )
+
+
+def _joined(pieces: Sequence[str], width: int) -> list[str]:
+    """Pieces of a command put together into as few lines as fit, each with room for what goes around it."""
+    from rich.cells import cell_len
+
+    lines: list[str] = []
+    for piece in pieces:
+        if lines and cell_len(f"{lines[-1]} {piece}") + 8 <= width:
+            lines[-1] += f" {piece}"
+        else:
+            lines.append(piece)
+    return lines
 
 
 def show_calendar(

@@ -69,7 +69,8 @@ def condition(
 def _troubles(archive: Archive, night: Snapshot, now: datetime) -> tuple[Trouble, ...]:
     try:
         manifest = archive.read(night)
-        return tuple(of_night(manifest, archive.entries(manifest), now))
+        let_go = {one.name for one in archive.told_apart() if one.let_go}
+        return tuple(of_night(manifest, archive.entries(manifest), now, let_go))
     except OwnerError as error:
         return (Trouble(Need.HURT, error.what.rstrip("."), "handhold verify says what is hurt"),)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import NamedTuple
@@ -37,8 +37,10 @@ class Trouble(NamedTuple):
     advice: str
 
 
-def of_night(manifest: Manifest, entries: Iterable[Entry], now: datetime) -> list[Trouble]:
-    """What of a device's last night needs the owner."""
+def of_night(
+    manifest: Manifest, entries: Iterable[Entry], now: datetime, let_go: Container[str]
+) -> list[Trouble]:
+    """What of a device's last night needs the owner; ``let_go`` are names of nights whose content went."""
     snapshot, found = manifest.snapshot, []
     if now - snapshot.taken >= OVERDUE:
         days = (now - snapshot.taken).days
@@ -52,9 +54,7 @@ def of_night(manifest: Manifest, entries: Iterable[Entry], now: datetime) -> lis
             Trouble(
                 Need.EMPTIED,
                 f"{first.emulator}: {first.path}{more} held something once and holds nothing now",
-                f"{first.good} has the last good one, to be restored with --on-newer replace"
-                if first.good
-                else "An earlier night has the last good one: handhold history",
+                _last_good(first.good, let_go),
             )
         )
     if manifest.gaps:
@@ -75,6 +75,14 @@ def of_night(manifest: Manifest, entries: Iterable[Entry], now: datetime) -> lis
             )
         )
     return found
+
+
+def _last_good(night: str, let_go: Container[str]) -> str:
+    if not night:
+        return "An earlier night has the last good one: handhold history"
+    if night in let_go:
+        return f"{night} had the last good one and was let go; handhold history shows what is left"
+    return f"{night} has the last good one, to be restored with --on-newer replace"
 
 
 def old_exports(manifest: Manifest, entries: Iterable[Entry], now: datetime) -> list[tuple[str, int]]:

@@ -82,6 +82,7 @@ SNAPSHOT = table(
         "stored_bytes": COUNT,
         "unread": rows(TEXT),
         "gaps": rows(GAP),
+        "left_volumes": rows(table({"volume": TEXT, "files": COUNT})),
         "gone": rows(TEXT),
         "gone_files": rows(
             table(

@@ -244,13 +244,13 @@ def test_the_home_below_the_folder_of_its_volume(world: World, tmp_path: Path) -
 def test_what_only_a_backup_has_stands_nowhere(world: World, tmp_path: Path) -> None:
     old_save(tmp_path / "2021-05-03/Brasswork", "saves/Kite Weather.sav", os.urandom(8192))
     adopted(world, str(tmp_path / "2021-05-03"))
-    assert "stands there now" not in world.run("history", "Kite Weather").out
+    assert "stood there when last seen" not in world.run("history", "Kite Weather").out
     only = world.run("list", "--last", "--json").document["one_copy"]
     assert [one["on_device"] for one in only if one["game"] == "Kite Weather"] == [False]
     # nor does what a handheld had that broke before its first night
     done = world.run("--device", "curlew", "adopt", str(tmp_path / "2021-05-03"), "--yes")
     assert done.status == 0
-    assert "stands there now" not in world.run("history", "Kite Weather").out
+    assert "stood there when last seen" not in world.run("history", "Kite Weather").out
 
 
 @pytest.mark.parametrize("time", ["inf", "nan", "4611686018427387904", "-4611686018427387904"])

@@ -176,7 +176,7 @@ def test_a_whole_folder_that_was_emptied_is_told_by_night(world: World) -> None:
         world.write(world.internal / f"Tinplate/saves/{name}.sav", b"", 1)
     said = " ".join(world.run("snapshot").out.split())
     assert "tinplate saves: Fern, Moss and Reed." in said
-    assert "handhold restore NIGHT --game GAME --on-newer replace" in said
+    assert "handhold restore NIGHT --emulator EMULATOR --game GAME --on-newer replace" in said
     shutil.rmtree(world.internal / "Tinplate/saves")
     world.next_evening()
     assert suspicious(world) == []

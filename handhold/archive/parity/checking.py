@@ -38,7 +38,7 @@ def check_parity(storage: Storage, stock: Stock, findings: Findings, meter: Mete
             orphans.append(file)
     if orphans:
         more = f" and {len(orphans) - 1} more like it" if len(orphans) > 1 else ""
-        findings.notes.add(f"{orphans[0]}{more}: parity of what is not here any more; harmless.")
+        findings.notes.add(f"{orphans[0]}{more}: parity of what is not here any more: let go of, or lost.")
     if stock.parity or keeps_parity(storage):
         bare = [file for file in unprotected(there, stock.parity) if not findings.is_hurt(file)]
         if bare:
