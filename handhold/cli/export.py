@@ -35,7 +35,7 @@ class Form(StrEnum):
 #: Endings of packed files of other forms: whoever names one does not mean a folder.
 _NOT_WRITTEN = (
     ".tar.gz", ".tgz", ".tar.xz", ".txz", ".tar.bz2", ".tbz2", ".tar.zst", ".tzst",
-    ".gz", ".xz", ".bz2", ".zst", ".7z", ".rar",
+    ".gz", ".xz", ".bz2", ".zst", ".7z",
 )  # fmt: skip
 
 
