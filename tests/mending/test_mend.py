@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from handhold.archive.archive import Archive
+from handhold.archive.parity.keeping import protect
 from handhold.archive.parity.sheet import parity_file
 from handhold.archive.storage import LocalStorage
 from handhold.archive.verify import verify
@@ -108,6 +109,37 @@ def test_a_bundle_that_is_gone_comes_from_another_archive(tmp_path: Path) -> Non
     (hurt.root / hurt.bundle).unlink()
     assert hurt.mend(other).after.ok
     hurt.check()
+
+
+def test_a_manifest_that_is_gone_comes_back_from_its_parity(hurt: Hurt) -> None:
+    """Whoever lets a night go deletes the parity of its manifest first: so this one was lost."""
+    before = frozen(hurt.root)
+    last = max(hurt.files("manifests"))
+    (hurt.root / last).unlink()
+    for deep in (False, True):
+        report = verify(hurt.storage, deep)
+        (damage,) = report.damage
+        assert damage.file == last and damage.what == "it is missing; handhold mend can repair it."
+        assert [one.device for one in damage.affects] == ["meadow"]
+    result = hurt.mend()
+    assert [(deed.file, deed.source) for deed in result.done] == [(last, "its parity")]
+    assert frozen(hurt.root) == before
+    hurt.check()
+
+
+def test_the_parity_of_a_manifest_that_is_gone_and_cannot_be_had_is_only_told(hurt: Hurt) -> None:
+    """Of a long one parity gives back a part; and what a stranger calls one is none."""
+    last = max(hurt.files("manifests"))
+    (hurt.root / last).unlink()
+    for stored in (b"no manifest", hurt.chance.randbytes(100_000)):
+        with (hurt.root / last).open("wb") as file:
+            file.write(stored)
+        with Archive.open(hurt.storage).locked("test"):
+            protect(hurt.storage, last, len(stored))
+        (hurt.root / last).unlink()
+        report = verify(hurt.storage, False)
+        assert report.ok and any(parity_file(last) in note for note in report.notes), report.notes
+        assert hurt.mend().nothing
 
 
 def test_what_cannot_be_mended_is_said_and_all_else_is_kept(hurt: Hurt) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
+from handhold.archive import head
+from handhold.archive import manifest as manifests
 from handhold.archive.description import DESCRIPTION, GUIDE
 from handhold.archive.parity.keeping import keeps_parity
 from handhold.archive.parity.mended import Mended
@@ -12,7 +14,7 @@ from handhold.archive.parity.shape import LARGEST_PROTECTED
 from handhold.archive.parity.sheet import parity_file
 from handhold.archive.report import Findings
 from handhold.archive.soundness import Meter
-from handhold.archive.stock import Stock
+from handhold.archive.stock import Stock, named_by_file
 from handhold.archive.storage import Storage
 from handhold.errors import NotNow, OwnerError
 
@@ -35,7 +37,11 @@ def check_parity(storage: Storage, stock: Stock, findings: Findings, meter: Mete
         elif not parity.sound:
             findings.damage(file, f"this parity is hurt; some of it can still be used: {_anew(file, there)}")
         elif parity.protects not in there:
-            orphans.append(file)
+            if _lost(storage, parity.protects):
+                findings.damage(parity.protects, f"it is missing; {MEND}")
+                findings.affects(parity.protects, named_by_file(parity.protects))
+            else:
+                orphans.append(file)
     if orphans:
         more = f" and {len(orphans) - 1} more like it" if len(orphans) > 1 else ""
         findings.notes.add(f"{orphans[0]}{more}: parity of what is not here any more: let go of, or lost.")
@@ -44,6 +50,32 @@ def check_parity(storage: Storage, stock: Stock, findings: Findings, meter: Mete
         if bare:
             more = f" and {len(bare) - 1} more" if len(bare) > 1 else ""
             findings.notes.add(f"{bare[0]}{more}: without parity yet; handhold mend makes it.")
+
+
+def _lost(storage: Storage, file: str) -> bool:
+    """Whether this is a manifest that is not there and that its parity gives back. ``NotNow`` passes.
+
+    Whoever deletes a file deletes its parity first (FORMAT.md, "Parity"): so it was lost, and its night too.
+    """
+    if head.FILE.fullmatch(file) is None:
+        return False
+    try:
+        storage.size(file)
+        return False  # it came since the archive was listed
+    except FileNotFoundError:
+        pass
+    except NotNow:
+        raise
+    except OwnerError:
+        return False
+    view = Mended(storage, file)
+    if view.repair.lost or not 0 < view.size <= head.LARGEST:
+        return False
+    try:
+        manifests.decode(file, view.whole())
+    except ValueError:
+        return False
+    return True
 
 
 def _anew(file: str, there: Iterable[str]) -> str:
