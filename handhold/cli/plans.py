@@ -161,10 +161,18 @@ def _places(console: Console, places: Sequence[Place]) -> None:
     several = {p.emulator for p in places if sum(o.emulator == p.emulator for o in places) > 1}
     for place in places[:_MOST_LINES]:
         home = f" ({place.home})" if place.emulator in several else ""
-        stored = "" if place.own_layout else " (by the layout stored in the archive)"
-        console.say(f"  {place.emulator}{home} -> {place.text}{stored}")
+        console.say(f"  {place.emulator}{home} -> {place.text}{_known_by(place)}")
     if len(places) > _MOST_LINES:
         console.say(f"  and {len(places) - _MOST_LINES} more (--json lists all)")
+
+
+def _known_by(place: Place) -> str:
+    """What says where a home goes, where none of the owner's layouts does."""
+    if place.own_layout:
+        return ""
+    from handhold.device.recognising import is_found
+
+    return " (recognised)" if is_found(place.home) else " (by the layout stored in the archive)"
 
 
 def _files(console: Console, steps: Sequence[Step]) -> None:

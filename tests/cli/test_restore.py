@@ -62,6 +62,13 @@ def test_the_plan_says_where_things_go(world: World) -> None:
     (world.layouts / "lantern.yaml").unlink()
     said = world.run("restore", "latest", "--dry-run")
     assert "lantern -> card:Lantern (by the layout stored in the archive)" in flat(said.out)
+    # An emulator that never had a layout.
+    odd = world.card / "Odd" / "saves" / "Moss.srm"
+    odd.parent.mkdir(parents=True)
+    odd.write_bytes(b"1")
+    world.run("snapshot")
+    said = world.run("restore", "latest", "--emulator", "odd", "--dry-run")
+    assert "odd -> card:Odd (recognised)" in flat(said.out)
     new = world.folder / "nope"
     said = world.run("restore", "latest", "--home", f"tinplate={new}", "--dry-run")
     assert f"{new} (the folder will be made)" in flat(said.out) and not new.exists()
