@@ -38,14 +38,34 @@ class Console:
         self.out = out or sys.stdout
         self.err = err or sys.stderr
         self.quiet = quiet
+        #: The options in front of the command that runs, each followed by its value.
+        self.front: Sequence[str] = ()
 
     def say(self, text: str = "") -> None:
         """A result that the owner asked for."""
         print(self._lines(text), file=self.out)
 
     def command(self, *pieces: str) -> None:
-        """A command to be copied: no line of it is broken, and each ends so that a shell reads on."""
-        print("  " + " \\\n      ".join(map(printable, pieces)), file=self.out)
+        """A command of handhold to be copied: in as few lines as fit, none of which is broken within a piece.
+
+        What was typed in front of this one stands in front of it as well: else it would mean another archive,
+        or act on another device.
+        """
+        lines = ["  handhold"]
+        for piece in map(printable, (*self._front(), *pieces)):
+            if _width(f"{lines[-1]} {piece} \\") <= self.width:
+                lines[-1] += f" {piece}"
+            else:
+                lines.append(f"      {piece}")
+        print(" \\\n".join(lines), file=self.out)
+
+    def _front(self) -> list[str]:
+        """The options in front of the command that runs, each with its value, as a shell reads them."""
+        if not self.front:
+            return []
+        import shlex  # seldom
+
+        return [shlex.join(self.front[at : at + 2]) for at in range(0, len(self.front), 2)]
 
     def tell(self, text: str = "") -> None:
         """A message beside the result; left out when quiet."""

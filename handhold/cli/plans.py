@@ -123,8 +123,8 @@ def show(console: Console, prepared: Prepared, *, after: bool, files: bool = Fal
         )
         for emulator, part in first[:_MOST_LINES]:
             console.command(
-                f"handhold restore {prepared.plan.source.name} --emulator {emulator}",
-                f"--part {part} --on-newer replace",
+                f"restore {prepared.plan.source.name}",
+                f"--emulator {emulator} --part {part} --on-newer replace",
             )
     if stays:
         console.say(

@@ -30,6 +30,14 @@ class Given(msgspec.Struct, frozen=True):
     volumes: tuple[str, ...] = ()
     layouts: tuple[str, ...] = ()
 
+    @property
+    def typed(self) -> list[str]:
+        """The same as words of a command line."""
+        named = {"--config": self.config, "--archive": self.archive, "--device": self.device}
+        words = [word for name, value in named.items() if value is not None for word in (name, str(value))]
+        words += [word for volume in self.volumes for word in ("--volume", volume)]
+        return words + [word for folder in self.layouts for word in ("--layouts", folder)]
+
 
 class Session:
     """Finds the config, the archive, the device and the layouts, each when it is first needed.
@@ -40,6 +48,7 @@ class Session:
     def __init__(self, given: Given, console: Console, clock: Clock | None = None) -> None:
         self.given = given
         self.console = console
+        console.front = given.typed
         self.clock: Clock = clock or now
         self._config: Config | None = None
         self._archive: Archive | None = None

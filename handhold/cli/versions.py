@@ -187,26 +187,12 @@ def _hint(console: Console, saves: Sequence[History]) -> None:
     console.say(f"\nTo bring one back, here version {version.number}:")
     emulator, _, path = save.identity
     dash = "=" if path.startswith("-") else " "
-    pieces = [f"handhold history --emulator {emulator}", f"--path{dash}{_quoted(path)}"]
-    pieces.append(f"--restore {version.number}{' --on-newer replace' if older else ''}")
-    console.command(*_joined(pieces, console.width))
+    pieces = ["history", f"--emulator {emulator}", f"--path{dash}{_quoted(path)}"]
+    console.command(*pieces, f"--restore {version.number}{' --on-newer replace' if older else ''}")
     console.say(
         "The plan is shown first. --on-newer replace goes back on purpose; without it newer progress stays. "
         "What is replaced goes into the archive first, and handhold undo brings it back."
     )
-
-
-def _joined(pieces: Sequence[str], width: int) -> list[str]:
-    """Pieces of a command put together into as few lines as fit, each with room for what goes around it."""
-    from rich.cells import cell_len
-
-    lines: list[str] = []
-    for piece in pieces:
-        if lines and cell_len(f"{lines[-1]} {piece}") + 8 <= width:
-            lines[-1] += f" {piece}"
-        else:
-            lines.append(piece)
-    return lines
 
 
 def show_calendar(

@@ -306,7 +306,8 @@ def test_a_card_that_the_emulators_first_start_made(world: World, tmp_path: Path
     heron = ("--device", "heron", "--volume", f"internal={fresh}", "--volume", f"card={tmp_path}/heron/card")
     said = world.run(*heron, "restore", "plover", "--part", "saves", "--dry-run")
     assert "made at its first start" in said.out, said.out
-    assert "--emulator tinplate \\\n      --part saves --on-newer replace" in said.out
+    assert "--emulator tinplate --part saves --on-newer replace" in said.out
+    assert "--device heron" in said.out  # else the command would act on another device
     taken = ("restore", "plover", "--emulator", "tinplate", "--part", "saves", "--on-newer", "replace")
     assert world.run(*heron, *taken, "--yes").status in (0, 3)
     saved = (world.internal / "Tinplate/saves/Mole Hollow.sav").read_bytes()
