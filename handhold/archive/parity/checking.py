@@ -37,7 +37,7 @@ def check_parity(storage: Storage, stock: Stock, findings: Findings, meter: Mete
         elif not parity.sound:
             findings.damage(file, f"this parity is hurt; some of it can still be used: {_anew(file, there)}")
         elif parity.protects not in there:
-            if _lost(storage, parity.protects):
+            if _lost(storage, parity.protects, stock):
                 findings.damage(parity.protects, f"it is missing; {MEND}")
                 findings.affects(parity.protects, named_by_file(parity.protects))
             else:
@@ -52,12 +52,17 @@ def check_parity(storage: Storage, stock: Stock, findings: Findings, meter: Mete
             findings.notes.add(f"{bare[0]}{more}: without parity yet; handhold mend makes it.")
 
 
-def _lost(storage: Storage, file: str) -> bool:
+def _lost(storage: Storage, file: str, stock: Stock) -> bool:
     """Whether this is a manifest that is not there and that its parity gives back. ``NotNow`` passes.
 
     Whoever deletes a file deletes its parity first (FORMAT.md, "Parity"): so it was lost, and its night too.
+    Where a power cut kept only the second of these steps of a thinning, what is remembered of the night is
+    there, by the same device and time.
     """
     if head.FILE.fullmatch(file) is None:
+        return False
+    night = file.rsplit(".", 2)[0]
+    if any(one.rsplit(".", 2)[0] == night for one in stock.manifests):
         return False
     try:
         storage.size(file)
