@@ -24,6 +24,8 @@ from handhold.model import Entry
 
 #: So many pages of a list are checked at once, or as many as have so many bytes: a stranger's can be long.
 _TOGETHER, _TOGETHER_BYTES = 8, 1 << 20
+#: So many bytes of pages may wait until all before them were checked: those of a million files.
+_WAITING = 256 << 20
 #: From so many pages on two processes look through them.
 _MANY = 200
 PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
@@ -94,21 +96,28 @@ class Contents:
         """
         refs, listed = list(refs), Listed()
         try:
-            data = dict(self._by_place(refs))
+            data = self._first_read(refs)
             some: list[bytes] = []
-            for at in range(len(refs)):
-                some.append(data.pop(at))
-                if len(some) == _TOGETHER or sum(map(len, some)) >= _TOGETHER_BYTES or not data:
+            for at, ref in enumerate(refs):
+                plain = data.pop(at, None)
+                some.append(self.block(ref.id) if plain is None else plain)
+                if len(some) == _TOGETHER or sum(map(len, some)) >= _TOGETHER_BYTES or at + 1 == len(refs):
                     listed.add(refs[at + 1 - len(some) : at + 1], some)
                     some = []
         except ValueError as error:
             raise Damaged(f"A list of files in the archive is hurt: {error}.", ADVICE) from error
         return listed
 
-    def _by_place(self, refs: Sequence[PageRef]) -> Iterator[tuple[int, bytes]]:
-        """The plain bytes of pages, each with its number. Raises ``Damaged``."""
+    def _first_read(self, refs: Sequence[PageRef]) -> dict[int, bytes]:
+        """The plain bytes of pages by their numbers, all or as many as may wait. Raises ``Damaged``."""
+        found: dict[int, bytes] = {}
+        waiting = 0
         for at, plain in ByPlace(self, [bytes.fromhex(ref.id) for ref in refs]).blocks():
-            yield at, self.block(refs[at].id) if plain is None else plain
+            found[at] = self.block(refs[at].id) if plain is None else plain
+            waiting += len(found[at])
+            if waiting > _WAITING:
+                break
+        return found
 
     def search(self, fits: Callable[[searching.Glance | Entry], bool], words: Collection[str] = ()) -> Look:
         """A look for entries in the pages of many years.

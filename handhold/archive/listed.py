@@ -21,6 +21,8 @@ from handhold.model import Entry, Part
 Key = tuple[str, str, str]
 #: So many rows of a page are worth to have all of it made.
 _MANY = 16
+#: Of a page with more bytes than this for each of its entries no more is kept than what these say.
+_LONG = 2 << 10
 #: So many paths are looked at whether they lie in one folder: where some lie deeper, that is done for each.
 _LOOKED_AT = 128
 #: So many entries that were asked for one by one are kept.
@@ -151,6 +153,8 @@ class Listed(Mapping[Key, Entry]):
         start, paths = self._rows, columns.paths
         for page, (at, end) in zip(data, pairwise(accumulate(lengths, initial=0)), strict=True):
             first = columns.emulators[at], columns.homes[at], paths[at]
+            if len(page) > _LONG * (end - at):  # a stranger's, which may be blanks for the most part
+                page = pages.encode(pages.decode_unchecked(page))
             self._starts.append(start + at)
             self._pages.append(_Page(start + at, first, page, entries, columns.blocks(at, end)))
         self._rows += len(paths)

@@ -21,6 +21,8 @@ from handhold.names import is_one_line, trouble_with
 MEAN = 64
 #: No page is longer (entries); with the longest paths it still fits into a block.
 LONGEST = 512
+#: No entry has fewer bytes: there are seven names and a digest of 64 digits.
+SHORTEST = 128
 #: Larger files are not believed (bytes): the largest that any supported file system holds.
 _LARGEST_FILE = (1 << 63) - 1
 EMULATOR = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -258,6 +260,8 @@ class KnownLines:
 
     def decode(self, page: bytes) -> tuple[Entry, ...]:
         """What ``pages.decode`` gives, ``ValueError`` included."""
+        if page.count(b"\n") * SHORTEST > len(page):  # a stranger's: millions of lines would take a gigabyte
+            return decode(page)
         lines = page.split(b"\n")
         if lines.pop() or not lines:
             return decode(page)

@@ -133,8 +133,10 @@ class Search:
         fits: Callable[[Glance | Entry], bool],
         words: Collection[str] = (),
         most: int = 1 << 16,
+        largest: int = 1024,
     ) -> None:
-        self._known, self._fits, self._words, self._most = known, fits, words, most
+        self._known, self._fits, self._words = known, fits, words
+        self._most, self._largest = most, largest  # lines that are remembered, and bytes of one
         self._others: set[bytes] = set()  # lines that speak of it and are not looked for
 
     def found(self, page: bytes) -> list[Entry]:
@@ -153,7 +155,11 @@ class Search:
         fitting = [self._fits(one) for one in glances]
         if len(self._others) > self._most:
             self._others.clear()
-        self._others.update(line for line, fits in zip(wanted, fitting, strict=True) if not fits)
+        self._others.update(
+            line
+            for line, fits in zip(wanted, fitting, strict=True)
+            if not fits and len(line) <= self._largest
+        )
         entries = self._known.entries(list(compress(wanted, fitting)))
         check_order(entries)
         return entries

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 
 from handhold.cli.console import Console
-from handhold.cli.entry import STOPPED
+from handhold.cli.entry import STOPPED, is_stop
 from handhold.cli.words import amount
 from handhold.errors import Exit, OwnerError, StoppedHalfway
 
@@ -41,7 +41,7 @@ def words_of(error: BaseException, typed: Sequence[str]) -> tuple[str, str, Exit
         back = "handhold undo takes that back." if error.recorded else ""
         what = f"\nStopped. What was written onto the device until then stays: {amount(error.files, 'file')}."
         return what, f"Run it again for the rest. {back}".strip(), Exit.FAILED
-    if isinstance(error, KeyboardInterrupt):
+    if is_stop(error):
         return STOPPED, "Run it again when you like.", Exit.FAILED
     if _for_want_of_memory(error):
         return _NO_ROOM_TO_WORK

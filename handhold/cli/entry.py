@@ -39,6 +39,17 @@ def _open_what_is_closed() -> None:
             setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115 - until the end
 
 
+def is_stop(error: BaseException | None) -> bool:
+    """Whether an error is a Ctrl-C, or what the interpreter has made of one while a class was being made.
+
+    Source: Python 3.12, What's New, Other Language Changes (before that, what ``__set_name__`` raises comes
+    out as a ``RuntimeError``)
+    """
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__
+    return error is not None
+
+
 def main() -> None:
     """Runs the command that was typed, and exits with its status."""
     _open_what_is_closed()
@@ -55,7 +66,10 @@ def main() -> None:
 
         gc.freeze()  # what was imported stays
         status = run()
-    except KeyboardInterrupt:  # before ``run`` could catch it, or a second one while it told of the first
+    except BaseException as error:
+        if not is_stop(error):
+            raise
+        # Before ``run`` could catch it, or a second one while it told of the first.
         print(STOPPED, file=sys.stderr)
         status = 1
     _leave(status)

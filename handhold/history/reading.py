@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -14,7 +14,7 @@ from handhold.archive.sameness import folded
 from handhold.archive.searching import Glance
 from handhold.archive.sightings import Sighting, Sightings, View, in_order, look_ahead, sightings
 from handhold.archive.standing import Line, Span, line_of
-from handhold.errors import OwnerError, UnknownName, WrongInput
+from handhold.errors import Damaged, OwnerError, UnknownName, WrongInput
 from handhold.history.exports import members_seen
 from handhold.history.versions import History, Seen, history
 from handhold.layouts.layout import Layout
@@ -90,7 +90,12 @@ def read_histories(
     for identity, seen in look.inside(wanted).items():
         saves.append(history(identity, seen, {}, inside=True))
     if not saves:
-        raise _nothing(archive, nights.values(), asked, look)
+        error = _nothing(archive, nights.values(), asked, look)
+        if hurt := [*found.unreadable, *archive.unreadable]:  # there it may be
+            more = f" and {len(hurt) - 1} more" if len(hurt) > 1 else ""
+            told = f"{hurt[0]}{more} could not be read in full; handhold verify says what is hurt."
+            error.advice = f"{told} {error.advice}".strip()
+        raise error
     saves.sort(key=_order)
     return Histories(tuple(saves), tuple(view.snapshot for view in found.views), tuple(found.unreadable))
 
@@ -229,9 +234,11 @@ def _looked(view: View, one: Sighting) -> bool:
     return False
 
 
-def _nothing(archive: Archive, nights: Iterable[Snapshot], asked: Asked, look: _Look) -> OwnerError:
+def _nothing(archive: Archive, nights: Collection[Snapshot], asked: Asked, look: _Look) -> OwnerError:
     """Why nothing was found, with the nearest names there are."""
     entries = list({entry.key: entry for entry in _latest(archive, nights)}.values())
+    if not entries and (nights or archive.unreadable):
+        return Damaged("No list of files in the archive can be read.")
     if not entries:
         return WrongInput("The archive holds no snapshot yet.", "handhold snapshot takes the first.")
     try:

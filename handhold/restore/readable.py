@@ -81,4 +81,11 @@ def choose_of(listed: Listed, selection: Selection, inside: Callable[[Entry], tu
             return choose(listed.fitting(speaks, words), selection, inside)
         except (UnknownName, WrongInput):
             pass  # it is said below, with all the names that there are
-    return choose(listed.every(), selection, inside)
+    try:
+        return choose(listed.every(), selection, inside)
+    except WrongInput as error:
+        if listed.hurt:  # there it may be
+            lists = "A list" if listed.hurt == 1 else f"{listed.hurt} lists"
+            told = f"{lists} of files cannot be read; handhold verify says what is hurt."
+            error.advice = f"{told} {error.advice}".strip()
+        raise

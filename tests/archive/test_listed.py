@@ -9,13 +9,15 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 
-from handhold.archive import pages
+from handhold.archive import contents, pages
+from handhold.archive.archive import Archive
 from handhold.archive.blocks import block_id
 from handhold.archive.index import Index
 from handhold.archive.listed import Listed, Standing
 from handhold.archive.manifest import PageRef
 from handhold.archive.paging import Changed, paged
 from handhold.archive.storage import LocalStorage
+from handhold.errors import Damaged
 from handhold.model import Entry, Part
 from tests.archive import fixtures
 
@@ -232,6 +234,51 @@ def test_of_long_pages_no_more_are_decoded_at_once_than_of_short_ones(tmp_path: 
         tracemalloc.stop()
     assert len(listed) == 80_000
     assert most - kept < 16 << 20
+
+
+def padded(archive: Archive, count: int, length: int) -> tuple[list[Entry], list[PageRef]]:
+    """Pages of a stranger, each with one entry and many blanks: a few hundred bytes as they are stored.
+
+    Source: RFC 8259, 2 (blanks may stand between the tokens)
+    """
+    entries, refs = [], []
+    with archive.locked("test"), archive.writer() as writer:
+        for number in range(count):
+            entries.append(fixtures.entry(f"saves/{number:04}.sav", b"%d" % number))
+            line = pages.encode(entries[-1:])
+            refs.append(PageRef(writer.put_plain(line[:-2] + bytes(length).replace(b"\0", b" ") + b"}\n"), 1))
+    return entries, refs
+
+
+@pytest.mark.parametrize("again", [False, True], ids=["each its own", "one again and again"])
+def test_blanks_in_the_pages_of_a_stranger_take_no_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, again: bool
+) -> None:
+    """A night would hold all of them: gigabytes, of an archive of some kilobytes."""
+    monkeypatch.setattr(contents, "_WAITING", 4 << 20)
+    archive = fixtures.make(tmp_path)
+    entries, refs = padded(archive, 100, 400_000)
+    if again:
+        refs = refs[:1] * 100
+    archive = fixtures.again(archive)
+    assert archive.index
+    tracemalloc.start()
+    try:
+        if again:
+            with pytest.raises(Damaged, match="out of order"):
+                archive.listed(refs)
+            listed = Listed()
+        else:
+            listed = archive.listed(refs)
+        kept, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert kept < 1 << 20 and most < 12 << 20
+    if not again:
+        assert list(listed.entries()) == entries
+        assert listed.entry(7) == entries[7]
+        # Source: what is left of a page of one line without that line
+        assert listed.without(7, [7]) == [b"", b"\n"]
 
 
 def test_a_run_of_blocks_is_there_only_where_each_of_them_is(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import random
+import tracemalloc
 
 import msgspec
 import pytest
@@ -281,3 +282,21 @@ def test_the_look_at_a_whole_page_passes_just_what_the_look_at_a_path_does(paths
         else:
             with pytest.raises(ValueError):
                 pages.decode(page)
+
+
+@pytest.mark.parametrize("line", [b"{}\n", b"\n"], ids=["objects", "blanks"])
+def test_millions_of_lines_are_not_taken_apart(line: bytes) -> None:
+    """Those of sixteen megabytes of a stranger, a kilobyte as they are stored, took 800."""
+    one = entry("saves/a.sav", b"a")
+    page = pages.encode([one]) + line * (1 << 20)
+    tracemalloc.start()
+    try:
+        if line == b"\n":
+            assert pages.KnownLines().decode(page) == (one,)
+        else:
+            with pytest.raises(ValueError, match="cannot be read"):
+                pages.KnownLines().decode(page)
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most < 4 << 20

@@ -159,3 +159,21 @@ def test_ctrl_c_while_modules_are_loaded_shows_no_traceback(tmp_path: Path) -> N
             "Stopped. What was already in the archive is as it was.",
         ], at
         assert "Traceback" not in said.stderr and said.stdout == ""
+
+
+@pytest.mark.parametrize("where", ["", "Layout"], ids=["at the first", "where errors are told"])
+def test_ctrl_c_while_a_class_is_made_is_a_ctrl_c(where: str, tmp_path: Path) -> None:
+    """Some interpreters make another error of it."""
+    script = (
+        "import sys, functools\n"
+        "def stops(made, owner, name):\n"
+        f"    if {where!r} in owner.__name__: raise KeyboardInterrupt\n"
+        "functools.cached_property.__set_name__ = stops\n"
+        "from handhold.cli.entry import main; main()"
+    )
+    environment = os.environ | {"XDG_CONFIG_HOME": str(tmp_path), "XDG_STATE_HOME": str(tmp_path)}
+    line = (sys.executable, "-c", script, "restore", "latest")
+    said = subprocess.run(line, capture_output=True, text=True, env=environment)
+    assert said.stderr.splitlines()[:2] == ["", "Stopped. What was already in the archive is as it was."]
+    assert said.returncode == 1
+    assert "Traceback" not in said.stderr and said.stdout == ""

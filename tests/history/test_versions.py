@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from handhold.errors import UnknownName, WrongInput
+from handhold.archive.bundle import HEADER_SIZE
+from handhold.archive.head import Snapshot
+from handhold.errors import Damaged, UnknownName, WrongInput
 from handhold.history.versions import History
 from handhold.model import Gap, HomeKind, Kind, Site
 from tests.history.nights import BEGAN, Nights, digest
@@ -169,6 +171,30 @@ def test_a_hurt_manifest_is_named_and_the_rest_is_told(nights: Nights, tmp_path:
         "2 three 3-3 x1 plover after 1 *",
         "1 one 1-1 x1 plover after None",
     ]
+
+
+def test_lists_that_are_hurt_are_told_where_nothing_was_found(nights: Nights, tmp_path: Path) -> None:
+    """What was asked for may stand in them."""
+
+    def without_its_list(night: Snapshot) -> None:
+        archive = nights.archive
+        (page,) = archive.read(night).pages
+        place = archive.index.first(bytes.fromhex(page.id))
+        assert place is not None
+        file = tmp_path / "archive" / place.file
+        data = bytearray(file.read_bytes())
+        data[place.row.offset + HEADER_SIZE + place.row.stored // 2] ^= 1
+        file.write_bytes(data)
+
+    hurt = nights.write("plover", {SAVE: "one"})
+    without_its_list(hurt)
+    with pytest.raises(Damaged, match="No list of files") as none:
+        nights.histories()
+    assert f"{hurt.name} could not be read in full" in none.value.advice
+    nights.write("wren", {"saves/Salt.sav": "two"})
+    with pytest.raises(UnknownName) as unknown:
+        nights.histories("moss")
+    assert f"{hurt.name} could not be read in full" in unknown.value.advice
 
 
 KEPT = st.lists(

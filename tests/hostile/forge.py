@@ -59,8 +59,36 @@ class Forge:
         **head: Any,
     ) -> str:
         """Writes a night; entries are the JSON of a page. Gives its name."""
-        page = msgspec.json.Encoder().encode_lines(entries)
-        stored = {one.id: one for one in (b if isinstance(b, Sealed) else seal(b) for b in (*blocks, page))}
+        return self.night_of(
+            [entries],
+            blocks=blocks,
+            sites=sites,
+            layouts=layouts,
+            gaps=gaps,
+            device=device,
+            kind=kind,
+            **head,
+        )
+
+    def night_of(
+        self,
+        lists: Sequence[Sequence[Mapping[str, Any]]],
+        *,
+        blocks: Sequence[bytes | Sealed] = (),
+        sites: Sequence[Site] = (HOME,),
+        layouts: Mapping[str, bytes] | None = None,
+        gaps: Sequence[Gap] = (),
+        device: str = "plover",
+        kind: Kind = Kind.NIGHT,
+        blanks: int = 0,
+        **head: Any,
+    ) -> str:
+        """Writes a night of several lists, each of which begins with so many blanks."""
+        pages = {
+            id(entries): b" " * blanks + msgspec.json.Encoder().encode_lines(entries) for entries in lists
+        }
+        sealed = (b if isinstance(b, Sealed) else seal(b) for b in (*blocks, *pages.values()))
+        stored = {one.id: one for one in sealed}
         stored |= {one.id: one for one in map(seal, (layouts or {}).values())}
         self.store(*stored.values())
         self.sequence += 1
@@ -73,9 +101,9 @@ class Forge:
             kind=kind,
             taken=taken,
             tool="forged",
-            files=len(entries),
-            bytes=sum(max(0, int(entry["size"])) for entry in entries),
-            pages=1,
+            files=sum(map(len, lists)),
+            bytes=sum(max(0, int(entry["size"])) for entries in lists for entry in entries),
+            pages=len(lists),
             gaps=len(gaps),
             volumes=[VolumeNote("internal", "ext4")],
             sites=sites,
@@ -85,7 +113,8 @@ class Forge:
             safety=None,
             **head,
         )
-        lines = manifest.encode(made, [PageRef(block_id(page).hex(), len(entries))], gaps)
+        refs = [PageRef(block_id(pages[id(entries)]).hex(), len(entries)) for entries in lists]
+        lines = manifest.encode(made, refs, gaps)
         self.manifest(device, taken, lines)
         return name
 

@@ -167,6 +167,19 @@ def layout_of_nesting(forge: Forge) -> None:
     forge.night([save("saves/a.sav")], blocks=[b"stranger"], layouts=layouts)
 
 
+def lists_of_blanks(forge: Forge) -> None:
+    """Sixty lists of sixteen megabytes, each with one file."""
+    forge.night_of(
+        [[save(f"saves/{number:03}.sav")] for number in range(60)],
+        blocks=[b"stranger"],
+        blanks=LARGEST - 1000,
+    )
+
+
+def one_list_for_all(forge: Forge) -> None:
+    forge.night_of([[save("saves/a.sav")]] * 60, blocks=[b"stranger"], blanks=LARGEST - 1000)
+
+
 BOMBS: list[Callable[[Forge], None]] = [
     block_bomb,
     manifest_of_line_ends,
@@ -179,6 +192,8 @@ BOMBS: list[Callable[[Forge], None]] = [
     list_without_end,
     page_of_nesting,
     layout_of_nesting,
+    one_list_for_all,
+    lists_of_blanks,
 ]
 COMMANDS = [
     ("list",),

@@ -21,7 +21,7 @@ from handhold.archive.inorder import ByPlace
 from handhold.archive.manifest import Manifest
 from handhold.archive.members import Member, encode
 from handhold.archive.storage import LocalStorage
-from handhold.errors import Damaged, OwnerError
+from handhold.errors import Damaged, OwnerError, UnknownName
 from handhold.model import Entry, HomeKind, Kind, Part, Site
 from handhold.restore import readable
 from handhold.restore.inside import Inside
@@ -312,3 +312,6 @@ def test_a_list_that_cannot_be_read_is_told_where_another_one_was_asked(
     )
     assert prepared.hurt_pages == 1
     assert [step.path for step in prepared.plan.steps] == ["saves/Game 099.sav"]
+    with pytest.raises(UnknownName) as unknown:  # it is what that list names
+        world.prepare("heron", night, selection=Selection(games=("game 000", "game 099")))
+    assert unknown.value.advice.startswith("A list of files cannot be read;")
