@@ -112,10 +112,7 @@ class Listed(Mapping[Key, Entry]):
         self._starts: list[int] = []
         self._rows = 0
         self._last: Key | None = None
-        self._lined = (
-            -1,
-            False,
-        )  # whether a page has a line for each entry, of the last one that was asked for
+        self._lined = -1, False  # the page that was asked for last, and whether it has a line for each entry
         self._held: dict[int, bool] | None = None  # whether the blocks of pages are there, once it was told
         self._made: dict[int, Entry] = {}  # those that were asked for one by one, mostly several times
         self._known: dict[Key, Entry] = {}  # the same by their keys

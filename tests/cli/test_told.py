@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from handhold.cli.console import Console
+from tests.cli.test_restore import flat
 from tests.cli.test_setup import answered
 from tests.cli.world import World
 
@@ -19,10 +20,6 @@ def world(tmp_path: Path) -> World:
     world.furnish()
     assert world.setup().status == 0
     return world
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
 
 
 def printed(text: str) -> list[str]:

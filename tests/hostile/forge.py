@@ -46,29 +46,9 @@ class Forge:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(body.getvalue() + rows + bundle.pack_end(rows))
 
-    def night(
-        self,
-        entries: Sequence[Mapping[str, Any]],
-        *,
-        blocks: Sequence[bytes | Sealed] = (),
-        sites: Sequence[Site] = (HOME,),
-        layouts: Mapping[str, bytes] | None = None,
-        gaps: Sequence[Gap] = (),
-        device: str = "plover",
-        kind: Kind = Kind.NIGHT,
-        **head: Any,
-    ) -> str:
-        """Writes a night; entries are the JSON of a page. Gives its name."""
-        return self.night_of(
-            [entries],
-            blocks=blocks,
-            sites=sites,
-            layouts=layouts,
-            gaps=gaps,
-            device=device,
-            kind=kind,
-            **head,
-        )
+    def night(self, entries: Sequence[Mapping[str, Any]], **more: Any) -> str:
+        """Writes a night of one list; entries are the JSON of a page. ``more`` as for ``night_of``."""
+        return self.night_of([entries], **more)
 
     def night_of(
         self,
@@ -83,7 +63,7 @@ class Forge:
         blanks: int = 0,
         **head: Any,
     ) -> str:
-        """Writes a night of several lists, each of which begins with so many blanks."""
+        """Writes a night of several lists, each of which begins with so many blanks. Gives its name."""
         pages = {
             id(entries): b" " * blanks + msgspec.json.Encoder().encode_lines(entries) for entries in lists
         }

@@ -61,8 +61,8 @@ def _lost(storage: Storage, file: str, stock: Stock) -> bool:
     """
     if head.FILE.fullmatch(file) is None:
         return False
-    night = file.rsplit(".", 2)[0]
-    if any(one.rsplit(".", 2)[0] == night for one in stock.manifests):
+    night = file.rsplit(".", 2)[0] + "."
+    if any(one.startswith(night) for one in stock.manifests):
         return False
     try:
         storage.size(file)
