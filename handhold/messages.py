@@ -30,6 +30,8 @@ class Told:
     def __init__(self, pipe: int) -> None:
         self._pipe = pipe
         self._there = bytearray()
+        #: Whether nothing more will come, as ``come`` has seen.
+        self.ended = False
 
     def next(self) -> Any:
         """The next value; waits for it. None behind the last. Goes on where it was stopped."""
@@ -40,14 +42,13 @@ class Told:
         return self._first(behind) if self._wait_for(behind) else None
 
     def come(self) -> Iterator[Any]:
-        """The values that have come, where the pipe does not wait; all that will ever come where it does."""
-        while True:
+        """The values that have come, where the pipe does not wait; ``ended`` behind the last one."""
+        while not self.ended:
             try:
                 more = os.read(self._pipe, _RUN)
             except BlockingIOError:
                 return
-            if not more:
-                return
+            self.ended = not more
             self._there += more
             while len(self._there) >= _LENGTH.size:
                 behind = _LENGTH.size + _LENGTH.unpack_from(self._there)[0]

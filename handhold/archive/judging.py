@@ -5,20 +5,25 @@ from __future__ import annotations
 import sys
 from collections import deque
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from itertools import chain, repeat
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from handhold.archive.bundle import HEADER_SIZE, MAGIC, ROW, header_of
+from handhold.archive.mapped import MappedStorage
 from handhold.archive.records import Judged, judge, runs
 from handhold.archive.shares import Piece, Share
 from handhold.archive.storage import Storage
 from handhold.archive.wholes import Part, Passing, Wholes
 from handhold.errors import NotNow, OwnerError
 
+if TYPE_CHECKING:
+    from concurrent.futures import ThreadPoolExecutor
+
 #: Bytes that are read at once: large for a card, and small enough to be still at hand when they are summed.
 RUN = 1 << 21
+#: Bytes that are looked at in memory at once.
+LOOK = 1 << 23
 #: What may be at work or wait in the threads: runs, and bytes of unpacked blocks that are wanted.
 _WAITING, _KEPT = 8, 16 << 20
 #: Runs that may be read ahead.
@@ -80,36 +85,38 @@ class Judging:
     """Judges records; needs ``with``.
 
     So many ``threads`` judge them, and whoever asks digests whole files meanwhile. With none of them whoever
-    asks does it all, and a thread only reads ahead: that takes the least of the processor. With ``wholes``
-    every block is unpacked and compared with its name.
+    asks does it all, and a thread only reads ahead: that takes the least of the processor. What a
+    ``MappedStorage`` has at hand is not read. With ``wholes`` every block is unpacked and compared with its
+    name.
     """
 
     def __init__(
         self, storage: Storage, tables: Mapping[str, bytes], wholes: Wholes | None, threads: int
     ) -> None:
         self._storage = storage
+        self._mapped = storage if isinstance(storage, MappedStorage) else None
         self._tables = tables
         self._wholes = wholes
         self._threads = threads
-        self._executor = ThreadPoolExecutor(max(1, threads), "handhold-judging")
-        # A system that has seen so large a piece come and go keeps what a run leaves for the next one: pages
-        # that are asked for anew have to be cleared.
-        bytes(4 * RUN)
+        self._threads_begun: ThreadPoolExecutor | None = None
 
     def __enter__(self) -> Judging:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._executor.shutdown(cancel_futures=True)
+        if self._threads_begun is not None:
+            self._threads_begun.shutdown(cancel_futures=True)
 
-    def beside(self, work: Callable[[], None]) -> Future[None]:
-        """Has some other work done: in a thread, or at once where none judges."""
-        if self._threads:
-            return self._executor.submit(work)
-        work()
-        done: Future[None] = Future()
-        done.set_result(None)
-        return done
+    @property
+    def _executor(self) -> ThreadPoolExecutor:
+        if self._threads_begun is None:
+            from concurrent.futures import ThreadPoolExecutor  # where nothing is read it is not needed
+
+            self._threads_begun = ThreadPoolExecutor(max(1, self._threads), "handhold-judging")
+            # A system that has seen so large a piece come and go keeps what a run leaves for the next one:
+            # pages that are asked for anew have to be cleared.
+            bytes(4 * RUN)
+        return self._threads_begun
 
     def results(
         self, shares: Sequence[Share], numbers: Iterable[int], step: Callable[[int], None]
@@ -159,21 +166,41 @@ class Judging:
             return _Piece(piece.file, True, True)
 
     def _runs(self, piece: Piece, into: _Piece, passing: Passing) -> Iterator[_Run]:
-        begin = piece.begin
         table = self._tables[piece.file][piece.rows.start * ROW.size : piece.rows.stop * ROW.size]
-        for rows, length in runs(table, RUN, 2 * RUN if self._wholes else sys.maxsize):
+        begin = piece.begin
+        for rows, there, length in self._cut(piece.file, table):
             if into.gone:
                 return
             count = len(rows) // ROW.size
             parts = passing.parts(begin, begin + count)
             wanted = {number - begin for part in parts for number in part.records if number >= begin}
             kept = sum(ROW.unpack_from(rows, at * ROW.size)[3] for at in wanted) if self._threads else 0
-            judged = self._asked(piece.file, rows, length, wanted)
+            judged = self._asked(piece.file, rows, length, wanted, there)
             yield _Run(into, passing, parts, begin, length, kept, judged)
             begin += count
 
-    def _asked(self, file: str, rows: bytes, length: int, wanted: Container[int]) -> Callable[[], Judged]:
-        """Has records read and judged, or at least read; the blocks that are wanted are kept."""
+    def _cut(self, file: str, table: bytes) -> Iterator[tuple[bytes, memoryview | None, int]]:
+        """Runs of records: their rows, the bytes of those that are at hand, and how many bytes there are."""
+        most = 2 * RUN if self._wholes else sys.maxsize
+        if self._mapped is None:
+            for rows, length in runs(table, RUN, most):
+                yield rows, None, length
+            return
+        for some, size in runs(table, LOOK, most):
+            there = self._mapped.at_hand(file, ROW.unpack_from(some)[1], size)
+            if there is not None:
+                yield some, there, size
+                continue
+            for rows, length in runs(some, RUN, most):
+                yield rows, None, length
+
+    def _asked(
+        self, file: str, rows: bytes, length: int, wanted: Container[int], there: memoryview | None
+    ) -> Callable[[], Judged]:
+        """Has records judged, or at least read; the blocks that are wanted are kept."""
+        if there is not None:
+            judged = partial(self._judged, file, rows, wanted, there)
+            return self._executor.submit(judged).result if self._threads else judged
         read = partial(self._read, file, rows, length)
         if self._threads:
             return self._executor.submit(lambda: self._judged(file, rows, wanted, read())).result
@@ -189,7 +216,9 @@ class Judging:
         except OwnerError:
             return None
 
-    def _judged(self, file: str, rows: bytes, wanted: Container[int], data: bytes | None) -> Judged:
+    def _judged(
+        self, file: str, rows: bytes, wanted: Container[int], data: bytes | memoryview | None
+    ) -> Judged:
         deep = self._wholes is not None
         return self._one_by_one(file, rows, deep) if data is None else judge(rows, data, deep, wanted)
 

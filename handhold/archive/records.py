@@ -56,7 +56,7 @@ def runs(table: bytes, most: int, plain: int) -> Iterator[Run]:
             begin = end
 
 
-def judge(table: bytes, data: bytes, deep: bool, wanted: Container[int] = ()) -> Judged:
+def judge(table: bytes, data: bytes | memoryview, deep: bool, wanted: Container[int] = ()) -> Judged:
     """Holds the bytes of a run against its rows; ``deep`` also unpacks each block and looks at its content.
 
     The blocks that are ``wanted`` are kept, by a deep look that finds them sound. Nothing is done in a loop

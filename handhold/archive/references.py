@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import Executor
 from typing import NamedTuple
 
 from handhold.archive import recipe
@@ -49,14 +49,12 @@ class References:
         soundness: Soundness,
         findings: Findings,
         meter: Meter,
-        executor: Executor,
         wholes: Wholes | None,
     ) -> None:
         self._archive = archive
         self._soundness = soundness
         self._findings = findings
         self._meter = meter
-        self._executor = executor
         self._wholes = wholes  # in a deep check
         self._pages: dict[bytes, _Page] = {}
         self._bare: dict[bytes, _Page] = {}  # of snapshots that were let go
@@ -279,11 +277,18 @@ class References:
             return
         self._meter.total += sum(entry.size for entry in new.values())
         next(self._archive.index.places(bytes(32)), None)  # what hurt bundles hold is read by one thread only
-        for entry, sound in zip(
-            new.values(), self._executor.map(self._archive.comes_out, new.values()), strict=True
-        ):
-            self._files[_file(entry)] = sound
-            self._meter.step(entry.size)
+        from concurrent.futures import ThreadPoolExecutor  # most checks need none
+
+        with ThreadPoolExecutor(_threads()) as executor:
+            coming_out = executor.map(self._archive.comes_out, new.values())
+            for entry, sound in zip(new.values(), coming_out, strict=True):
+                self._files[_file(entry)] = sound
+                self._meter.step(entry.size)
+
+
+def _threads() -> int:
+    """Those that put files together."""
+    return min(4, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
 
 
 def _file(entry: Entry) -> tuple[bytes, bytes]:

@@ -1,4 +1,4 @@
-"""Work in shares, of which a second process takes some: each takes the next one once it has time for it.
+"""Work in shares, of which other processes take some: each takes the next one once it has time for it.
 
 Two threads that unpack and digest many small blocks hand the interpreter to and fro; two processes do not.
 """
@@ -6,6 +6,8 @@ Two threads that unpack and digest many small blocks hand the interpreter to and
 from __future__ import annotations
 
 import os
+import resource
+import select
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
@@ -24,83 +26,104 @@ class CallerGone(Exception):
 
 
 class Sharing:
-    """Numbers from 0 up to ``count``, each of which is given to one of two processes.
+    """Numbers from 0 up to ``count``, each of which is given to one process: the caller's, or one of others.
 
-    What ``work`` tells in the second one must be plain values. That one changes nothing, and has no file of
-    the caller's open. Whatever becomes of it, ``left`` has what nobody told of. Without work, or where there
-    can be no second process, all numbers are the caller's. Needs ``with``, which leaves no process behind.
+    What ``work`` tells in the other ones, of which there are up to ``others``, must be plain values. They
+    change nothing, and have no file of the caller's open. Whatever becomes of them, ``left`` has what nobody
+    told of. Without work, or where there can be no other process, all numbers are the caller's. Needs
+    ``with``, which leaves no process behind.
     """
 
-    def __init__(self, count: int, work: Work | None) -> None:
+    def __init__(self, count: int, work: Work | None, others: int) -> None:
         self._open = set(range(count))
-        self._pipes: tuple[int, int] | None = None  # of numbers, and of what is told
-        self._process: int | None = None
+        self._numbers: int | None = None  # a pipe
+        self._told: dict[int, Told] = {}  # what comes, by the pipes that are not at their end
+        self._processes: list[int] = []
         if work is not None and count <= MOST:
-            self._begin(bytes(range(count)), work)
+            self._begin(bytes(range(count)), work, others)
 
     @property
-    def alone(self) -> bool:
-        """Whether there is no second process."""
-        return self._process is None
+    def others(self) -> int:
+        """How many other processes were started."""
+        return len(self._processes)
 
     def __enter__(self) -> Sharing:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._pipes is not None:
-            for pipe in self._pipes:
-                os.close(pipe)
-            self._pipes = None
-        if self._process is not None:
-            process, self._process = self._process, None
-            end(process)
+        while self._told:
+            os.close(self._told.popitem()[0])
+        if self._numbers is not None:
+            numbers, self._numbers = self._numbers, None
+            os.close(numbers)
+        while self._processes:
+            end(self._processes.pop())
 
     def numbers(self) -> Iterator[int]:
         """The shares that the caller is to do, each as it is asked for."""
-        return _numbers(self._pipes[0]) if self._pipes else iter(self.left())
+        return iter(self.left()) if self._numbers is None else _numbers(self._numbers)
 
     def done(self, number: int) -> None:
         """The caller has done a share."""
         self._open.remove(number)
 
     def told(self, wait: bool = False) -> Iterator[Any]:
-        """What the second process has told of shares since; to be asked for often.
+        """What the other processes have told of shares since; to be asked for often.
 
-        Where the caller is to ``wait``, all that it will ever tell.
+        Where the caller is to ``wait``, all that they will ever tell.
         """
-        if self._pipes is None:
-            return
-        os.set_blocking(self._pipes[1], wait)
-        for number, told in self._told.come():
-            self._open.remove(number)
-            yield told
+        while self._told:
+            poll = select.poll()
+            for pipe in self._told:
+                poll.register(pipe, select.POLLIN)
+            ready = poll.poll(None if wait else 0)
+            if not ready:
+                return
+            for pipe, _ in ready:
+                told = self._told[pipe]
+                for number, found in told.come():
+                    self._open.remove(number)
+                    yield found
+                if told.ended:
+                    del self._told[pipe]
+                    os.close(pipe)
 
     def left(self) -> list[int]:
         """The shares that nobody has told of."""
         return sorted(self._open)
 
-    def _begin(self, numbers: bytes, work: Work) -> None:
-        """Starts the second process, if it can be had."""
-        pipes: list[int] = []
+    def _begin(self, numbers: bytes, work: Work, others: int) -> None:
+        """Starts the other processes, as many as can be had."""
         try:
-            pipes += os.pipe()
-            # Who reads a byte has its share: the system gives each to one of both.
-            os.write(pipes[1], numbers)
-            pipes += os.pipe()
+            asked, asking = os.pipe()
         except OSError:  # too many files
-            for pipe in pipes:
-                os.close(pipe)
             return
-        asked, asking, told, telling = pipes
+        # Who reads a byte has its share: the system gives each to one of them.
+        os.write(asking, numbers)
         os.close(asking)
-        caller = os.getpid()
-        self._process = started(lambda: _work(asked, telling, caller, work))
-        os.close(telling)
-        if self._process is None:
-            os.close(asked)
-            os.close(told)
+        while self.others < others and self._begun(asked, work):
+            pass
+        if self._processes:
+            self._numbers = asked
         else:
-            self._pipes, self._told = (asked, told), Told(told)
+            os.close(asked)
+
+    def _begun(self, asked: int, work: Work) -> bool:
+        """Starts one; whether it could be had."""
+        try:
+            told, telling = os.pipe()
+        except OSError:
+            return False
+        caller = os.getpid()
+        process = started(lambda: _work(asked, telling, caller, work))
+        os.close(telling)
+        if process is None:
+            os.close(told)
+            return False
+        self._processes.append(process)
+        os.set_blocking(told, False)
+        self._told[told] = Told(told)
+        return True
 
 
 def _numbers(pipe: int) -> Iterator[int]:
@@ -109,9 +132,11 @@ def _numbers(pipe: int) -> Iterator[int]:
 
 
 def _work(numbers: int, telling: int, caller: int, work: Work) -> None:
-    """What the second process does."""
+    """What another process does."""
     # Should the caller die, the lock of its archive must go with it; and it must be seen here that it has.
     close_all_but(numbers, telling)
+    # It may be ended by a medium that goes away under what is mapped: that is no mistake to look into.
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
     def go_on() -> None:
         if os.getppid() != caller:

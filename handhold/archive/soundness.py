@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Container, Iterable, Iterator
+from collections.abc import Callable, Container, Iterator, Sequence
+from itertools import compress, count, islice
+from operator import itemgetter, ne
 
 from handhold.archive import bundle as bundles
 from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Fields, Row
@@ -16,6 +18,8 @@ from handhold.archive.storage import Storage
 from handhold.archive.twofold import judged
 from handhold.archive.wholes import Wholes
 from handhold.errors import NotNow, OwnerError
+
+_ID, _PLAIN = itemgetter(0), itemgetter(3)  # of a row
 
 
 class Meter:
@@ -33,7 +37,7 @@ class Meter:
 
 
 class Soundness:
-    """Which blocks can be had, after ``check`` has read all bundles.
+    """Which blocks can be had, after ``check`` has read all bundles; before it all of them.
 
     With ``wholes`` the check is a deep one: every block is unpacked and compared with its name, and whole
     files are digested.
@@ -54,10 +58,10 @@ class Soundness:
         #: Bundles in which something was found that was asked for.
         self.needed: set[str] = set()
 
-    def check(self, meter: Meter, strays: dict[bytes, str], meanwhile: Callable[[], None]) -> None:
+    def check(self, meter: Meter, strays: dict[bytes, str], meanwhile: Callable[[], Iterator[None]]) -> None:
         """Reads all bundles; ``strays`` has the blocks of those that bear another name. ``NotNow`` passes.
 
-        ``meanwhile`` is done beside it.
+        ``meanwhile`` is done beside it, step by step, where other processes read.
         """
         self._strays = strays
         tables = dict(self._index.tables())
@@ -71,7 +75,7 @@ class Soundness:
                 self._vanished(file)
 
     def _judged(
-        self, tables: dict[str, bytes], meter: Meter, meanwhile: Callable[[], None]
+        self, tables: dict[str, bytes], meter: Meter, meanwhile: Callable[[], Iterator[None]]
     ) -> dict[str, list[Found]]:
         """What is found of the bundles that are whole."""
         found: dict[str, list[Found]] = defaultdict(list)
@@ -137,31 +141,41 @@ class Soundness:
                 return place
         return None
 
-    def sizes(self, idents: Iterable[bytes]) -> list[int]:
+    def sizes(self, idents: Sequence[bytes]) -> list[int]:
         """The plain size in bytes of each block that can be had, -1 where it cannot: ``find`` for many.
 
         Most are asked for in the order in which they were stored: then the next row is the block's.
         """
-        found = []
-        file = ""
-        rows: Iterator[Fields] = iter(())
-        bad: Container[int] = ()
-        for ident in idents:
-            row = next(rows, None)
-            if row is None or row[0] != ident:
-                run = self._index.run(ident)
-                if run is not None:
-                    file, _, rows = run
-                    bad = self._bad.get(file, ())
-                    row = next(rows)
-                    if row[1] not in bad:
-                        self.needed.add(file)
-            if row is not None and row[0] == ident and row[1] not in bad:
-                found.append(row[3])
-            else:
-                place = self.find(ident)
-                found.append(-1 if place is None else place.row.plain)
+        found: list[int] = []
+        while len(found) < len(idents):
+            before = len(found)
+            run = self._index.run(idents[before])
+            if run is not None:
+                file, _, rows = run
+                self._take_sizes(idents, rows, self._bad.get(file, ()), found)
+                if len(found) > before:
+                    self.needed.add(file)
+                    continue
+            place = self.find(idents[before])
+            found.append(-1 if place is None else place.row.plain)
         return found
+
+    @staticmethod
+    def _take_sizes(
+        idents: Sequence[bytes], rows: Iterator[Fields], bad: Container[int], found: list[int]
+    ) -> None:
+        """Adds the sizes of the next blocks to those ``found``, as far as they are these rows' and sound."""
+        many = 16  # are compared at once: more, the longer they follow each other
+        while len(found) < len(idents):
+            some = list(islice(rows, min(many, len(idents) - len(found))))
+            asked = islice(idents, len(found), None)
+            fit = next(compress(count(), map(ne, map(_ID, some), asked)), len(some))
+            if bad:
+                fit = next((at for at, row in enumerate(some[:fit]) if row[1] in bad), fit)
+            found.extend(map(_PLAIN, some[:fit]))
+            if fit < len(some) or not some:
+                return
+            many *= 2
 
     def causes(self, ident: bytes) -> tuple[str, ...]:
         """The files that are to blame if the block cannot be had."""

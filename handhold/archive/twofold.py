@@ -1,4 +1,4 @@
-"""All shares judged: in threads, and by a second process beside this one where that pays and can be had."""
+"""All shares judged: in threads, and by two other processes where that pays and they can be had."""
 
 from __future__ import annotations
 
@@ -7,13 +7,16 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from handhold.archive.judging import Found, Judging, Result
+from handhold.archive.mapped import MappedStorage
 from handhold.archive.shares import Share
 from handhold.archive.sharing import Sharing
 from handhold.archive.storage import LocalStorage, Storage
 from handhold.archive.wholes import Wholes
 
-#: For fewer shares a second process takes as long to make as it saves.
+#: For fewer shares other processes take as long to make as they save.
 WORTH = 4
+#: They do all of it, while their caller follows what snapshots name: only they may look at what is mapped.
+OTHERS = 2
 
 
 def judged(
@@ -22,22 +25,23 @@ def judged(
     wholes: Wholes | None,
     shares: Sequence[Share],
     step: Callable[[int], None],
-    meanwhile: Callable[[], None],
+    meanwhile: Callable[[], Iterator[None]],
 ) -> Iterator[Result]:
     """What is found of each of the shares, in no order; ``step`` gets the bytes as they are done.
 
-    ``meanwhile`` is done beside it. ``NotNow`` passes. What a second process does not tell of is judged here:
-    so is all that it was at when the archive went away, or memory, or that process itself.
+    Where other processes judge, ``meanwhile`` is done beside it, step by step. ``NotNow`` passes. What the
+    others do not tell of is judged here: so is all that they were at when the archive went away, or memory,
+    or one of them itself.
     """
     other = apart(storage) if len(shares) >= WORTH else None
 
     def work(numbers: Iterable[int], go_on: Callable[[], None]) -> Iterator[tuple[int, Any]]:
         assert other is not None
-        with Judging(other, tables, wholes, _threads(2)) as judging:
+        with Judging(other, tables, wholes, _threads(OTHERS)) as judging:
             for number, (found, digests) in judging.results(shares, numbers, lambda _: go_on()):
                 yield number, ([tuple(one) for one in found], digests)
 
-    with Sharing(len(shares), work if other else None) as sharing:
+    with Sharing(len(shares), work if other else None, OTHERS) as sharing:
 
         def told(wait: bool) -> Iterator[Result]:
             for found, digests in sharing.told(wait):
@@ -45,21 +49,24 @@ def judged(
                 step(sum(one.done for one in result.found))
                 yield result
 
-        with Judging(storage, tables, wholes, _threads(1 if sharing.alone else 2)) as judging:
-            beside = judging.beside(meanwhile)
-            for number, result in judging.results(shares, sharing.numbers(), step):
-                sharing.done(number)
-                yield result
-                yield from told(False)
-            yield from told(True)
-            for _, result in judging.results(shares, sharing.left(), step):
-                yield result
-            beside.result()
+        for _ in meanwhile() if sharing.others else ():
+            yield from told(False)
+        if sharing.others < OTHERS:
+            with Judging(storage, tables, wholes, _threads(1 + sharing.others)) as judging:
+                for number, result in judging.results(shares, sharing.numbers(), step):
+                    sharing.done(number)
+                    yield result
+                    yield from told(False)
+        yield from told(True)
+        if left := sharing.left():
+            with Judging(storage, tables, wholes, _threads(1)) as judging:
+                for _, result in judging.results(shares, left, step):
+                    yield result
 
 
 def apart(storage: Storage) -> Storage | None:
     """The same place, with no file open yet, for another process; None where that cannot be had."""
-    return LocalStorage(storage.root) if type(storage) is LocalStorage else None
+    return MappedStorage(storage.root) if type(storage) is LocalStorage else None
 
 
 def _threads(processes: int) -> int:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import re
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator
 
 from handhold.archive import head
 from handhold.archive import manifest as manifests
@@ -49,19 +47,15 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
         _guide(storage, described, findings)
     meter.step(sum(stock.own.values()))
     archive = Archive(storage, "")
-    wholes = Wholes(storage, archive.index) if deep else None
-    soundness = Soundness(storage, archive.index, stock, findings, wholes)
-    soundness.check(meter, judge_strays(storage, stock, findings), lambda: _look_ahead(archive, stock))
-    with ThreadPoolExecutor(_threads()) as executor:
-        references = References(archive, soundness, findings, meter, executor, wholes)
-        sound, whole = _manifests(archive, stock, findings, meter, references)
-    _gone(sound, stock, findings)
-    _continued_apart(sound, findings)
-    if not findings.damaged and sound:
+    strays = judge_strays(storage, stock, findings)
+    nights, soundness = _checked(archive, stock, findings, meter, strays, deep)
+    _gone(nights.sound, stock, findings)
+    _continued_apart(nights.sound, findings)
+    if not findings.damaged and nights.sound:
         _needless(stock, soundness, findings)
     check_parity(storage, stock, findings, meter)
     tell_repairable(storage, stock, findings)
-    if any("vanished" in note for note in findings.notes):
+    if _vanished(findings):
         _still_there(storage)
     damage = tuple(findings.damages())
     return Report(
@@ -73,13 +67,8 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
         bytes=stock.bytes,
         damage=damage,
         notes=tuple(sorted(findings.notes)),
-        whole=tuple(one.name for one in sorted(whole, key=_order)),
+        whole=tuple(one.name for one in sorted(nights.whole, key=_order)),
     )
-
-
-def _threads() -> int:
-    """Those that put files together."""
-    return min(4, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
 
 
 def _description(storage: Storage, findings: Findings) -> bytes | None:
@@ -119,13 +108,49 @@ def _guide(storage: Storage, digest: bytes | None, findings: Findings) -> None:
             findings.damage(GUIDE, "it is not as it was written")
 
 
+def _checked(
+    archive: Archive, stock: Stock, findings: Findings, meter: Meter, strays: dict[bytes, str], deep: bool
+) -> tuple[_Nights, Soundness]:
+    """Reads all bundles, and follows all that the manifests name."""
+    storage, index = archive.storage, archive.index
+    wholes = Wholes(storage, index) if deep else None
+    # While others read, all is followed as if every block could be had: mostly it can.
+    hoped = Findings()
+    hopeful = Soundness(storage, index, stock, hoped, None)
+    trial = _Nights(archive, stock, hoped, References(archive, hopeful, hoped, Meter(None, 0), None))
+    tried = False
+
+    def meanwhile() -> Iterator[None]:
+        nonlocal tried
+        if index.hurt or findings.damaged:
+            return  # what hurt bundles hold is looked for when all is read
+        if deep:
+            _look_ahead(archive, stock)
+            return
+        for _ in trial.follow():
+            yield
+        tried = True
+
+    soundness = Soundness(storage, index, stock, findings, wholes)
+    soundness.check(meter, strays, meanwhile)
+    if tried and not (findings.damaged or hoped.damaged or _vanished(findings)):
+        findings.notes |= hoped.notes
+        meter.step(sum(stock.manifests.values()))
+        soundness.needed = hopeful.needed
+        return trial, soundness
+    nights = _Nights(archive, stock, findings, References(archive, soundness, findings, meter, wholes))
+    for size in nights.follow():
+        meter.step(size)
+    return nights, soundness
+
+
 def _look_ahead(archive: Archive, stock: Stock) -> None:
-    """Reads the lists of the first snapshot, as many as are kept: one thread can do that while others read.
+    """Reads the lists of the first snapshot, as many as are kept.
 
     What is wrong with them is told by who follows the references.
     """
-    if archive.index.hurt or not stock.manifests:
-        return  # what hurt bundles hold is looked for when all is read, by one thread
+    if not stock.manifests:
+        return
     file, size = min(stock.manifests.items())
     try:
         manifest = manifests.decode(file, archive.storage.read(file, 0, min(size, head.LARGEST)))
@@ -135,41 +160,57 @@ def _look_ahead(archive: Archive, stock: Stock) -> None:
         pass
 
 
-def _manifests(
-    archive: Archive, stock: Stock, findings: Findings, meter: Meter, references: References
-) -> tuple[list[Manifest], list[Snapshot]]:
-    """Checks all manifests and what they name; gives the sound ones (without pages) and the whole nights."""
-    heads: dict[str, Snapshot] | None = None
-    superseded = _superseded(archive)
-    sound, whole = [], []
-    for file, size in sorted(stock.manifests.items()):
-        packed = b""
-        if file in superseded:
-            findings.notes.add(f"{file}: left by a run of thin that was cut off; the next run takes it away.")
-            meter.step(size)
-            continue
-        try:
-            if size > head.LARGEST:
-                raise ValueError("it is larger than any manifest")
-            packed = archive.storage.read(file, 0, size + 1)
-            manifest = manifests.decode(file, packed)
-        except FileNotFoundError:
-            findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
-        except NotNow:
-            raise
-        except (ValueError, OwnerError) as error:
-            if heads is None:
-                heads = {one.file: one for one in archive.records()}
-            why = error.what if isinstance(error, OwnerError) else str(error)
-            _hurt(file, packed, why.rstrip("."), heads, stock, findings)
-        else:
-            snapshot = manifest.snapshot
-            whole_night = references.check(manifest) and not snapshot.let_go
-            if whole_night and snapshot.kind in (Kind.NIGHT, Kind.ADOPTED):
-                whole.append(manifest.snapshot)
-            sound.append(_without_pages(manifest))
-        meter.step(size)
-    return sound, whole
+class _Nights:
+    """All manifests, and what they name: the sound ones (without pages), and the whole nights.
+
+    Both are known once all is followed.
+    """
+
+    def __init__(self, archive: Archive, stock: Stock, findings: Findings, references: References) -> None:
+        self._archive = archive
+        self._stock = stock
+        self._findings = findings
+        self._references = references
+        self.sound: list[Manifest] = []
+        self.whole: list[Snapshot] = []
+
+    def follow(self) -> Iterator[int]:
+        """Checks one manifest after the other; gives the bytes of each."""
+        findings, stock = self._findings, self._stock
+        heads: dict[str, Snapshot] | None = None
+        superseded = _superseded(self._archive)
+        for file, size in sorted(stock.manifests.items()):
+            packed = b""
+            if file in superseded:
+                findings.notes.add(
+                    f"{file}: left by a run of thin that was cut off; the next run takes it away."
+                )
+                yield size
+                continue
+            try:
+                if size > head.LARGEST:
+                    raise ValueError("it is larger than any manifest")
+                packed = self._archive.storage.read(file, 0, size + 1)
+                manifest = manifests.decode(file, packed)
+            except FileNotFoundError:
+                findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
+            except NotNow:
+                raise
+            except (ValueError, OwnerError) as error:
+                if heads is None:
+                    heads = {one.file: one for one in self._archive.records()}
+                why = error.what if isinstance(error, OwnerError) else str(error)
+                _hurt(file, packed, why.rstrip("."), heads, stock, findings)
+            else:
+                self._take(manifest)
+            yield size
+
+    def _take(self, manifest: Manifest) -> None:
+        snapshot = manifest.snapshot
+        whole = self._references.check(manifest) and not snapshot.let_go
+        if whole and snapshot.kind in (Kind.NIGHT, Kind.ADOPTED):
+            self.whole.append(snapshot)
+        self.sound.append(_without_pages(manifest))
 
 
 def _superseded(archive: Archive) -> set[str]:
@@ -258,6 +299,11 @@ def _continued_apart(sound: list[Manifest], findings: Findings) -> None:
         f"is there twice ({', '.join(devices)}). Nothing is lost by it. Where numbers and times of a "
         "device do not agree on which save came later, carry and restore ask."
     )
+
+
+def _vanished(findings: Findings) -> bool:
+    """Whether files vanished while the archive was checked."""
+    return any("vanished" in note for note in findings.notes)
 
 
 def _still_there(storage: Storage) -> None:

@@ -1,4 +1,4 @@
-"""A check by two processes says what one alone says, whatever is hurt and whatever becomes of the second."""
+"""A check by several processes says what one alone says, whatever is hurt and becomes of the others."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from handhold.archive import sharing, twofold
 from handhold.archive.archive import Archive
 from handhold.archive.bundle import ROW
 from handhold.archive.judging import Judging
+from handhold.archive.mapped import MappedStorage
 from handhold.archive.report import Report
 from handhold.archive.shares import Share, Span, shares
 from handhold.archive.sharing import Sharing
@@ -60,9 +61,15 @@ def alone(storage: Memory | LocalStorage, deep: bool) -> Report:
         return verify(storage, deep)
 
 
-def leave(monkeypatch: pytest.MonkeyPatch, most: int = 0) -> None:
-    """The first process does at most so many shares, until the second one has ended."""
-    numbers = Sharing.numbers
+def leave(monkeypatch: pytest.MonkeyPatch, most: int | None = 0) -> None:
+    """There is one other process, and the first does at most so many shares until that one has ended.
+
+    None: two others do all.
+    """
+    if most is None:
+        return
+    begun, numbers = Sharing._begun, Sharing.numbers
+    monkeypatch.setattr(Sharing, "_begun", lambda self, *given: not self.others and begun(self, *given))
     monkeypatch.setattr(Sharing, "numbers", lambda self: islice(numbers(self), most))
 
 
@@ -88,13 +95,13 @@ def some_damage(world: World) -> Iterator[Changes]:
 
 
 @pytest.mark.parametrize("which", ["small", "large"])
-@pytest.mark.parametrize("most", [0, 2, 1000])
+@pytest.mark.parametrize("most", [None, 0, 2, 1000])
 def test_all_damage_is_told_as_one_process_tells_it(
     processes: list[int],
     monkeypatch: pytest.MonkeyPatch,
     request: pytest.FixtureRequest,
     which: str,
-    most: int,
+    most: int | None,
 ) -> None:
     """Also held against what the archive truly gives back."""
     world: World = request.getfixturevalue(which)
@@ -107,8 +114,9 @@ def test_all_damage_is_told_as_one_process_tells_it(
         if number % 5 == 0:
             check_truth(world, storage, report)
     assert len(processes) > 12
-    assert verify(world.memory(), True) == alone(world.memory(), True)
-    assert verify(world.memory(), True).ok
+    for deep in (False, True):
+        assert verify(world.memory(), deep) == alone(world.memory(), deep)
+        assert verify(world.memory(), deep).ok
 
 
 def test_sectors_that_cannot_be_read(
@@ -152,9 +160,14 @@ def ends(monkeypatch: pytest.MonkeyPatch, after: int, how: str) -> None:
 
 @pytest.mark.parametrize("how", ["killed", "mistaken", "in a word"])
 @pytest.mark.parametrize("after", [0, 1, 7])
-@pytest.mark.parametrize("most", [0, 3])
+@pytest.mark.parametrize("most", [None, 3])
 def test_a_second_process_that_ends_early_leaves_nothing_unchecked(
-    processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch, how: str, after: int, most: int
+    processes: list[int],
+    large: World,
+    monkeypatch: pytest.MonkeyPatch,
+    how: str,
+    after: int,
+    most: int | None,
 ) -> None:
     leave(monkeypatch, most)
     ends(monkeypatch, after, how)
@@ -170,7 +183,7 @@ def test_a_second_process_that_ends_early_leaves_nothing_unchecked(
         assert not report.ok and report == alone(large.memory(changed), True)
         check_truth(large, large.memory(changed), report)
         assert told == sorted(told) and told[-1][0] == told[-1][1]
-    assert len(processes) == len(bundles) + 1
+    assert len(processes) == (1 + (most is None)) * (len(bundles) + 1)
 
 
 def test_an_archive_that_is_gone_for_the_second_alone_is_no_damage(
@@ -184,9 +197,9 @@ def test_an_archive_that_is_gone_for_the_second_alone_is_no_damage(
     assert processes
 
 
-@pytest.mark.parametrize("most", [0, 2, 1000])
+@pytest.mark.parametrize("most", [None, 0, 2, 1000])
 def test_a_card_that_is_taken_out(
-    processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch, most: int
+    processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch, most: int | None
 ) -> None:
     leave(monkeypatch, most)
     needed = large.memory()
@@ -200,10 +213,10 @@ def test_a_card_that_is_taken_out(
     assert processes
 
 
-@pytest.mark.parametrize("most", [0, 1000])
+@pytest.mark.parametrize("most", [None, 0, 1000])
 @pytest.mark.parametrize("after", [-1, 1, 100_000])
 def test_an_owner_who_stops_it(
-    processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch, most: int, after: int
+    processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch, most: int | None, after: int
 ) -> None:
     leave(monkeypatch, most)
     before = sum(len(data) for file, data in large.files.items() if "/" not in file)
@@ -214,7 +227,7 @@ def test_an_owner_who_stops_it(
 
     with pytest.raises(KeyboardInterrupt):
         verify(large.memory(), True, stop)
-    assert len(processes) == (after > 0)  # the guide and the like are told of before
+    assert len(processes) == (after > 0) * (1 + (most is None))  # the guide and the like are told of before
 
 
 def test_progress(processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -288,6 +301,7 @@ def test_the_second_process_ends_with_its_caller(
                 return process
 
             monkeypatch.setattr(LocalStorage, "read", slowly)
+            monkeypatch.setattr(MappedStorage, "at_hand", lambda *given: None)
             monkeypatch.setattr(sharing, "started", noted)
             leave(monkeypatch)
             archive = Archive.open(LocalStorage(root))
@@ -308,6 +322,40 @@ def test_the_second_process_ends_with_its_caller(
     while not ended(second):
         assert time.monotonic() < until
         time.sleep(0.02)
+
+
+@pytest.mark.parametrize("deep", [False, True])
+def test_a_file_that_is_cut_off_while_it_is_looked_at_in_memory(
+    large: World, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, deep: bool
+) -> None:
+    """The system ends who looks at what is not there any more; the caller reads it, and tells."""
+    root = local(str(tmp_path / "archive"), large).root
+    apart, at_hand = twofold.apart, MappedStorage.at_hand
+    processes = in_two(monkeypatch)
+    monkeypatch.setattr(twofold, "apart", apart)
+    assert verify(LocalStorage(root), deep).ok and len(processes) == 2
+
+    def cut(self: MappedStorage, name: str, offset: int, length: int) -> memoryview | None:
+        view = at_hand(self, name, offset, length)
+        assert view is not None
+        os.truncate(os.path.join(root, name), 0)
+        return view
+
+    monkeypatch.setattr(MappedStorage, "at_hand", cut)
+    report = verify(LocalStorage(root), deep)
+    assert not report.ok and len(processes) == 4
+    now = alone(LocalStorage(root), deep)
+    assert {one.file for one in report.damage} == {one.file for one in now.damage}
+    assert not [name for name in os.listdir() if name.startswith("core")]
+
+
+def test_two_others_do_all_while_the_first_follows(
+    processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Sharing, "numbers", lambda self: iter([1 // 0]))
+    for deep in (False, True):
+        assert verify(large.memory(), deep).ok
+    assert len(processes) == 4
 
 
 def ended(process: int) -> bool:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import pkgutil
+import shutil
 import signal
 import statistics
 import subprocess
@@ -10,8 +12,12 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import NamedTuple
+
+import handhold
 
 #: How often the memory of running processes is looked at, in seconds.
 _LOOK_EVERY = 0.01
@@ -86,11 +92,14 @@ class _Memory:
             self._look(int(child))
 
 
-def drop_caches() -> bool:
-    """Empties the page cache, so that what follows is read from the disk; False where that is not allowed."""
+def drop_caches(names: bool = True) -> bool:
+    """Empties the page cache, so that what follows is read from the disk; False where that is not allowed.
+
+    ``names`` also has those of files and folders forgotten (proc_sys_vm(5): drop_caches).
+    """
     os.sync()
     try:
-        Path("/proc/sys/vm/drop_caches").write_text("3\n")
+        Path("/proc/sys/vm/drop_caches").write_text("3\n" if names else "1\n")
     except OSError:
         return False
     return True
@@ -99,8 +108,9 @@ def drop_caches() -> bool:
 class Side(NamedTuple):
     """One of the two that are compared: what is done before each run, outside the clock, and the run.
 
-    ``reads`` is what it reads: where the page cache can be emptied, that alone is in it when a run begins. A
-    memory that others have filled makes any of them wait until room is found for what it reads and writes.
+    ``reads`` is what it reads: where the page cache can be emptied, that alone is in it when a warm run
+    begins, and the programs. A memory that others have filled makes any of them wait until room is found for
+    what it reads and writes.
     """
 
     run: Callable[[], Took]
@@ -154,14 +164,14 @@ def turns(
 ) -> list[list[Took]] | None:
     """Runs each so many times; None if a cold start is wanted and the cache cannot be emptied.
 
-    ``emptied``: also before a warm one it is, and holds what the side reads (see ``Side``).
+    ``emptied``: also before a warm one it is, and holds what the side reads and the programs (see ``Side``).
     """
     runs: list[list[Took]] = [[] for _ in sides]
     for _ in range(rounds):
         for side, into in zip(sides, runs, strict=True):
             _begin(side)
-            if emptied and not cold and side.reads is not None and drop_caches():
-                for path in side.reads:
+            if emptied and not cold and side.reads is not None and drop_caches(names=False):
+                for path in (*side.reads, *_programs()):
                     _read(path)
             if cold and not drop_caches():
                 return None
@@ -181,6 +191,21 @@ def alone(rounds: int, side: Side) -> list[Took]:
 def _begin(side: Side) -> None:
     side.before()
     os.sync()  # else a run waits for what was written before it
+
+
+@cache
+def _programs() -> Sequence[Path]:
+    """All that handhold's commands and the bare programs load, and the tools that they are compared with."""
+    for module in pkgutil.walk_packages(handhold.__path__, "handhold."):
+        if not module.name.endswith("__main__"):
+            import_module(module.name)
+    files = [
+        file
+        for module in list(sys.modules.values())
+        for file in (getattr(module, "__file__", None), getattr(module, "__cached__", None))
+    ]
+    tools = map(shutil.which, ("bash", "sh", "cat", "find", "tar", "zstd"))
+    return [Path(file) for file in (*files, *tools) if file is not None and Path(file).is_file()]
 
 
 def _read(path: Path) -> None:
