@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import resource
 import select
+import time
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
@@ -17,8 +18,12 @@ from handhold.messages import Told, tell
 #: Of so many shares each has a number that is one byte.
 MOST = 256
 
-#: Does shares, by their numbers, as they come; tells of each. Calls the other one often, which may raise.
-Work = Callable[[Iterable[int], Callable[[], None]], Iterator[tuple[int, Any]]]
+#: Does shares, by their numbers, as they come; tells of each. Calls the other one often, with the bytes that
+#: it has done since; that one may raise.
+Work = Callable[[Iterable[int], Callable[[int], None]], Iterator[tuple[int, Any]]]
+#: What is told instead of a share's number with bytes that were done, and how often at most, in seconds.
+_DONE = -1
+_EVERY = 0.25
 
 
 class CallerGone(Exception):
@@ -67,10 +72,11 @@ class Sharing:
         """The caller has done a share."""
         self._open.remove(number)
 
-    def told(self, wait: bool = False) -> Iterator[Any]:
+    def told(self, wait: bool, step: Callable[[int], None]) -> Iterator[Any]:
         """What the other processes have told of shares since; to be asked for often.
 
-        Where the caller is to ``wait``, all that they will ever tell.
+        Where the caller is to ``wait``, all that they will ever tell. ``step`` gets some of the bytes that
+        they have done before the shares to which these belong are told.
         """
         while self._told:
             poll = select.poll()
@@ -82,8 +88,11 @@ class Sharing:
             for pipe, _ in ready:
                 told = self._told[pipe]
                 for number, found in told.come():
-                    self._open.remove(number)
-                    yield found
+                    if number == _DONE:
+                        step(found)
+                    else:
+                        self._open.remove(number)
+                        yield found
                 if told.ended:
                     del self._told[pipe]
                     os.close(pipe)
@@ -138,9 +147,17 @@ def _work(numbers: int, telling: int, caller: int, work: Work) -> None:
     # It may be ended by a medium that goes away under what is mapped: that is no mistake to look into.
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
-    def go_on() -> None:
+    done, told_at = 0, time.monotonic()
+
+    def go_on(count: int) -> None:
+        nonlocal done, told_at
         if os.getppid() != caller:
             raise CallerGone
+        done += count
+        now = time.monotonic()
+        if now - told_at >= _EVERY:
+            tell(telling, (_DONE, done))
+            done, told_at = 0, now
 
     for told in work(_numbers(numbers), go_on):
         tell(telling, told)

@@ -35,32 +35,45 @@ def judged(
     """
     other = apart(storage) if len(shares) >= WORTH else None
 
-    def work(numbers: Iterable[int], go_on: Callable[[], None]) -> Iterator[tuple[int, Any]]:
+    early = 0  # bytes that were told before their shares
+
+    def take(count: int) -> None:
+        nonlocal early
+        early += count
+        step(count)
+
+    def done(count: int) -> None:
+        nonlocal early
+        known = min(early, count)
+        early -= known
+        step(count - known)
+
+    def work(numbers: Iterable[int], go_on: Callable[[int], None]) -> Iterator[tuple[int, Any]]:
         assert other is not None
         with Judging(other, tables, wholes, _threads(OTHERS)) as judging:
-            for number, (found, digests) in judging.results(shares, numbers, lambda _: go_on()):
+            for number, (found, digests) in judging.results(shares, numbers, go_on):
                 yield number, ([tuple(one) for one in found], digests)
 
     with Sharing(len(shares), work if other else None, OTHERS) as sharing:
 
         def told(wait: bool) -> Iterator[Result]:
-            for found, digests in sharing.told(wait):
+            for found, digests in sharing.told(wait, take):
                 result = Result([Found(*one) for one in found], digests)
-                step(sum(one.done for one in result.found))
+                done(sum(one.done for one in result.found))
                 yield result
 
         for _ in meanwhile() if sharing.others else ():
             yield from told(False)
         if sharing.others < OTHERS:
             with Judging(storage, tables, wholes, _threads(1 + sharing.others)) as judging:
-                for number, result in judging.results(shares, sharing.numbers(), step):
+                for number, result in judging.results(shares, sharing.numbers(), done):
                     sharing.done(number)
                     yield result
                     yield from told(False)
         yield from told(True)
         if left := sharing.left():
             with Judging(storage, tables, wholes, _threads(1)) as judging:
-                for _, result in judging.results(shares, left, step):
+                for _, result in judging.results(shares, left, done):
                     yield result
 
 

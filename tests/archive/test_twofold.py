@@ -242,6 +242,31 @@ def test_progress(processes: list[int], large: World, monkeypatch: pytest.Monkey
     assert len(steps) > 20 and steps == sorted(steps)
 
 
+@pytest.mark.parametrize("after", [None, 0, 1, 7])
+@pytest.mark.parametrize("most", [None, 3])
+def test_progress_within_a_share(
+    processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch, most: int | None, after: int | None
+) -> None:
+    """What others have done moves on before a share is done, and is counted once, also if they die."""
+    leave(monkeypatch, most)
+    monkeypatch.setattr(sharing, "_EVERY", 0)
+    monkeypatch.setattr("handhold.archive.judging.RUN", 100)
+    steps: list[int] = []
+    verify(large.memory(), False, lambda done, total: steps.append(done))
+    with monkeypatch.context() as patch:
+        patch.setattr(sharing, "_EVERY", 1e9)
+        rarely: list[int] = []
+        verify(large.memory(), False, lambda done, total: rarely.append(done))
+    assert len(set(steps)) > 1.2 * len(set(rarely))
+    if after is not None:
+        ends(monkeypatch, after, "killed")
+    told: list[tuple[int, int]] = []
+    report = verify(large.memory(), False, lambda *now: told.append(now))
+    assert report.ok and told == sorted(told)
+    assert {total for _, total in told} == {report.bytes} and told[-1][0] == report.bytes
+    assert processes
+
+
 def test_one_core_and_small_archives_have_no_second_process(
     processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
