@@ -10,7 +10,7 @@ import os
 
 from handhold.archive.storage import LocalStorage
 
-#: One byte in so many is asked for. The system fetches and drops files in pieces of about that size or more.
+#: One byte in so many is asked for. What is missing between two of them is fetched when it is looked at.
 _STEP = 1 << 20
 _CAN_TELL = hasattr(os, "RWF_NOWAIT")
 
