@@ -167,6 +167,7 @@ class Ahead(Generic[T, S]):
                 return None
             begun: _Begun[T]
             work: Callable[[], T] | None = None
+            ended = False
             try:
                 work, weight = next(self._tasks)
                 begun = _Begun(weight)
@@ -178,11 +179,12 @@ class Ahead(Generic[T, S]):
             except BaseException as error:
                 begun = _Begun(0)
                 begun.error = error
-                self._ended = True
+                ended = True
             self._likely = begun.weight
             if not self._wait_for(begun.weight):
                 return None
             with self._done:
+                self._ended = ended  # not before the error can be found: else all would seem to be through
                 self._held += begun.weight
                 self._begun.append(begun)
             # Where there is one task there may be another.

@@ -40,6 +40,32 @@ def test_an_error_of_the_iterator_is_raised_where_its_turn_is(threads: int) -> N
     assert taken == [1, 2]
 
 
+class LateAhead(Ahead[int, int]):
+    """Whose threads are held up whenever they have found room, as on a busy computer."""
+
+    def _wait_for(self, weight: int) -> bool:
+        found = super()._wait_for(weight)
+        time.sleep(0.1)
+        return found
+
+
+@THREADS
+def test_an_error_is_not_taken_for_the_end_by_who_asks_while_it_is_handed_on(threads: int) -> None:
+    """Then a night whose reading failed would have been finished with what there was of it."""
+    failing = threading.Event()
+
+    def values() -> Iterator[Task[int]]:
+        yield from tasks([])
+        failing.set()
+        raise OSError("the first")
+
+    with LateAhead(values(), AS, most=10, threads=threads) as ahead:
+        assert failing.wait(10)
+        time.sleep(0.03)
+        with pytest.raises(OSError, match="the first"):
+            list(ahead)
+
+
 @THREADS
 def test_an_error_of_a_task_is_raised_where_its_turn_is(threads: int) -> None:
     """Even if it is there before the task in front of it is done."""
