@@ -13,6 +13,8 @@ import struct
 import sys
 from array import array
 from collections.abc import Iterable, Iterator
+from itertools import compress, count
+from operator import ne
 from typing import NamedTuple
 
 import xxhash
@@ -28,6 +30,8 @@ END_MAGIC = b"HHBEND1\n"
 _HEADER = struct.Struct("<4sIIIQ32s")
 _CHECK = struct.Struct("<Q")
 HEADER_SIZE = _HEADER.size + _CHECK.size
+#: Bytes of an id.
+ID_SIZE = 32
 #: id, offset of the record, stored size, plain size, codec, XXH3-64 of the stored bytes
 ROW = struct.Struct("<32sIIIIQ")
 #: What a header has in common with its row, by 4 bytes: where it stands there, and here.
@@ -106,6 +110,19 @@ def columns(table: bytes) -> tuple[array[int], array[int], array[int], array[int
         numbers.byteswap()
     step = ROW.size // numbers.itemsize
     return numbers[8::step], numbers[9::step], numbers[10::step], numbers[11::step]
+
+
+def following(rows: bytes, names: bytes) -> int:
+    """How many of some blocks, by their names one behind the other, are those of the rows, in turn."""
+    words, wanted = array("Q", rows), array("Q", names)
+    step = ROW.size // words.itemsize
+    parts = ID_SIZE // words.itemsize
+    found = min(len(words) // step, len(wanted) // parts)
+    for word in range(parts):  # a row begins with its name
+        one, other = words[word : found * step : step], wanted[word : found * parts : parts]
+        if one != other:
+            found = next(compress(count(), map(ne, one, other)))
+    return found
 
 
 def checks(table: bytes) -> array[int]:

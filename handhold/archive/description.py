@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
-from pathlib import Path
 
 from handhold.errors import Damaged, OwnerError
 
@@ -19,7 +19,8 @@ _FORM_1 = re.compile(r'format: 1\nid: "([0-9a-f]{32})"\ncreated: "([^"\n]{1,64})
 
 def guide_text() -> str:
     """The text for whoever finds the archive; every archive carries it."""
-    return Path(__file__).with_name(GUIDE).read_text(encoding="utf-8")
+    with open(os.path.join(os.path.dirname(__file__), GUIDE), encoding="utf-8") as file:
+        return file.read()
 
 
 def description(archive_id: str, created: str, guide: bytes) -> bytes:

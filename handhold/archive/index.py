@@ -17,7 +17,7 @@ from itertools import compress, count
 from operator import ne
 from typing import NamedTuple
 
-from handhold.archive.bundle import FOLDER, ROW, Fields, Row, is_bundle_name, read_table, salvage
+from handhold.archive.bundle import FOLDER, ROW, Row, is_bundle_name, read_table, salvage
 from handhold.archive.storage import Item, Storage
 from handhold.errors import Damaged, NotNow, OwnerError
 
@@ -214,14 +214,13 @@ class Index:
         for file, table, start in zip(self._files, self._tables, self._starts, strict=True):
             yield file, self._sizes[file], range(start, start + len(table) // _ROW_SIZE)
 
-    def run(self, ident: bytes) -> tuple[str, int, Iterator[Fields]] | None:
-        """A whole bundle that has the block, its row there (a number from 0), and the rows from there on."""
+    def run(self, ident: bytes) -> tuple[str, int, bytes] | None:
+        """A whole bundle that has the block, its row there (a number from 0), and the table with all rows."""
         number = next(self.numbers(ident), None)
         if number is None:
             return None
         bundle = bisect_right(self._starts, number) - 1
-        row = number - self._starts[bundle]
-        return self._files[bundle], row, ROW.iter_unpack(memoryview(self._tables[bundle])[row * _ROW_SIZE :])
+        return self._files[bundle], number - self._starts[bundle], self._tables[bundle]
 
     def add(self, file: str, table: bytes, size: int) -> None:
         """Takes in a bundle of ``size`` bytes that was just written."""

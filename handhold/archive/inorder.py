@@ -7,7 +7,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from handhold.archive.blocks import unpack
-from handhold.archive.bundle import HEADER_SIZE, Fields, Row
+from handhold.archive.bundle import HEADER_SIZE, ROW, Fields, Row
 from handhold.errors import Damaged
 
 if TYPE_CHECKING:
@@ -134,7 +134,8 @@ class InOrder:
             if run is None:
                 self._rows = iter(())
                 return None
-            self._file, _, self._rows = run
+            self._file, number, table = run
+            self._rows = ROW.iter_unpack(memoryview(table)[number * ROW.size :])
             self._data = memoryview(b"")
             row = next(self._rows)
         begin, size = row[1] + HEADER_SIZE, row[2]

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-import string
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import chain, groupby, tee
-from operator import attrgetter, lt
+from operator import attrgetter, itemgetter, lt
 from typing import Any, NamedTuple
 
 import msgspec
@@ -32,12 +31,13 @@ _FIRST, _MORE = r"[\w (\[!',&+#~=-]", r"[\w .()\[\]!',&+#~=-]*"
 _ORDINARY = re.compile(f"{_FIRST}{_MORE}(?:/{_FIRST}{_MORE})*", re.ASCII)
 _ORDINARY_LENGTH = 250
 #: The characters of such paths, and of digests.
-_ORDINARY_CHARS = (string.ascii_letters + string.digits + "_ .()[]!',&+#~=-/").encode()
+_ORDINARY_CHARS = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_ .()[]!',&+#~=-/"
 _HEX_CHARS = b"0123456789abcdef"
 NO_FIT = "the manifest and its lists do not fit"
 _OUT_OF_ORDER = "the page's entries are out of order"
 #: The order of entries.
 key_of: Callable[[Entry], tuple[str, str, str]] = attrgetter("emulator", "home", "path")
+_FIRST_BYTE, _LAST_BYTE = itemgetter(0), itemgetter(-1)
 _encoder = msgspec.json.Encoder()
 _decoder = msgspec.json.Decoder(Entry)
 
@@ -265,6 +265,11 @@ class KnownLines:
         lines = page.split(b"\n")
         if lines.pop() or not lines:
             return decode(page)
+        if not any(map(self._entries.__contains__, lines)):
+            whole = decode(page)
+            if len(whole) == len(lines) and _are_objects(lines):
+                self._keep(zip(lines, whole, strict=True))
+            return whole
         found = self._found(lines)
         if found is None:
             return decode(page)
@@ -284,7 +289,7 @@ class KnownLines:
         found = list(map(self._entries.get, lines))
         fresh = [line for line, entry in zip(lines, found, strict=True) if entry is None]
         if fresh:
-            if not all(map(_is_object, fresh)):
+            if not _are_objects(fresh):
                 return None
             decoded = decode_unchecked(b"\n".join(fresh))
             if len(decoded) != len(fresh):
@@ -303,12 +308,12 @@ class KnownLines:
         self._entries.update(each for each in lines if len(each[0]) <= self._largest)
 
 
-def _is_object(line: bytes) -> bool:
-    """Whether a line, if it is JSON, holds whole objects only: none that goes on in the next one.
+def _are_objects(lines: Sequence[bytes]) -> bool:
+    """Whether lines, if they are JSON, hold whole objects only: none that goes on in the next one.
 
     Inside of an object neither a line break in a text nor ``{`` behind ``}`` is JSON.
     """
-    return line.startswith(b"{") and line.endswith(b"}")
+    return all(lines) and {*map(_FIRST_BYTE, lines)} == {ord("{")} and {*map(_LAST_BYTE, lines)} == {ord("}")}
 
 
 def all_sound(entries: Sequence[Entry]) -> bool:

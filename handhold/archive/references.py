@@ -214,7 +214,7 @@ class References:
             known.clear()
         single = dict.fromkeys(entry.sha256 for entry in entries if entry.recipe is None and entry.size)
         new = [sha256 for sha256 in single if sha256 not in known]
-        known.update(zip(new, self._soundness.sizes(list(map(bytes.fromhex, new))), strict=True))
+        known.update(zip(new, self._soundness.sizes(bytes.fromhex("".join(new))), strict=True))
         return [
             entry
             for entry in entries
@@ -253,8 +253,8 @@ class References:
             ranges, trouble = [], error.what.rstrip(".")
         except ValueError as error:
             ranges, trouble = [], str(error)
-        different = list(dict.fromkeys(one.id for one in ranges))
-        sizes = dict(zip(different, self._soundness.sizes(different), strict=True))
+        different = dict.fromkeys(one.id for one in ranges)
+        sizes = dict(zip(different, self._soundness.sizes(b"".join(different)), strict=True))
         for one, plain in sizes.items():
             if plain < 0:
                 causes.update(self._soundness.causes(one))

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import defaultdict
-from collections.abc import Callable, Container, Iterator, Sequence
-from itertools import compress, count, islice
-from operator import itemgetter, ne
+from collections.abc import Callable, Container, Iterator
 
 from handhold.archive import bundle as bundles
-from handhold.archive.bundle import END_SIZE, HEADER_SIZE, MAGIC, ROW, Fields, Row
+from handhold.archive.bundle import (
+    END_SIZE,
+    HEADER_SIZE,
+    ID_SIZE,
+    MAGIC,
+    ROW,
+    Row,
+    columns,
+    following,
+)
 from handhold.archive.index import Index, Place
 from handhold.archive.judging import Found, Judging, tried
 from handhold.archive.report import Findings
@@ -18,8 +26,6 @@ from handhold.archive.storage import Storage
 from handhold.archive.twofold import judged
 from handhold.archive.wholes import Wholes
 from handhold.errors import NotNow, OwnerError
-
-_ID, _PLAIN = itemgetter(0), itemgetter(3)  # of a row
 
 
 class Meter:
@@ -141,41 +147,25 @@ class Soundness:
                 return place
         return None
 
-    def sizes(self, idents: Sequence[bytes]) -> list[int]:
+    def sizes(self, idents: bytes) -> list[int]:
         """The plain size in bytes of each block that can be had, -1 where it cannot: ``find`` for many.
 
-        Most are asked for in the order in which they were stored: then the next row is the block's.
+        They are named one behind the other. Most are asked for in the order in which they were stored: then
+        the next row is the block's.
         """
         found: list[int] = []
-        while len(found) < len(idents):
-            before = len(found)
-            run = self._index.run(idents[before])
+        while rest := idents[len(found) * ID_SIZE :]:
+            before, ident = len(found), rest[:ID_SIZE]
+            run = self._index.run(ident)
             if run is not None:
-                file, _, rows = run
-                self._take_sizes(idents, rows, self._bad.get(file, ()), found)
+                file, row, table = run
+                found += _sizes_of(rest, table, row, self._bad.get(file, ()))
                 if len(found) > before:
                     self.needed.add(file)
                     continue
-            place = self.find(idents[before])
+            place = self.find(ident)
             found.append(-1 if place is None else place.row.plain)
         return found
-
-    @staticmethod
-    def _take_sizes(
-        idents: Sequence[bytes], rows: Iterator[Fields], bad: Container[int], found: list[int]
-    ) -> None:
-        """Adds the sizes of the next blocks to those ``found``, as far as they are these rows' and sound."""
-        many = 16  # are compared at once: more, the longer they follow each other
-        while len(found) < len(idents):
-            some = list(islice(rows, min(many, len(idents) - len(found))))
-            asked = islice(idents, len(found), None)
-            fit = next(compress(count(), map(ne, map(_ID, some), asked)), len(some))
-            if bad:
-                fit = next((at for at, row in enumerate(some[:fit]) if row[1] in bad), fit)
-            found.extend(map(_PLAIN, some[:fit]))
-            if fit < len(some) or not some:
-                return
-            many *= 2
 
     def causes(self, ident: bytes) -> tuple[str, ...]:
         """The files that are to blame if the block cannot be had."""
@@ -213,6 +203,26 @@ class Soundness:
 
     def _vanished(self, file: str) -> None:
         self._findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
+
+
+def _sizes_of(idents: bytes, table: bytes, row: int, bad: Container[int]) -> array[int]:
+    """The plain sizes of the first of these blocks, as far as they are those of the rows from ``row`` on.
+
+    And sound: none of those at offsets that are ``bad``.
+    """
+    found = array("I")
+    many = 64  # are compared at once: more, the longer they follow each other
+    while True:
+        done = len(found)
+        some = table[(row + done) * ROW.size : (row + done + many) * ROW.size]
+        fit = following(some, idents[done * ID_SIZE : (done + many) * ID_SIZE])
+        offsets, _, plain, _ = columns(some[: fit * ROW.size])
+        if bad:
+            fit = next((at for at, offset in enumerate(offsets) if offset in bad), fit)
+        found += plain[:fit]
+        if fit < many:
+            return found
+        many *= 2
 
 
 def _gapless(rows: list[Row], size: int, storage: Storage, file: str) -> bool:

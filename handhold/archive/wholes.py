@@ -196,7 +196,7 @@ def _runs(ranges: Sequence[Range], index: Index) -> list[tuple[str, range]]:
         place = index.run(ranges[at].id)
         if place is None:
             return []
-        file, begin, rows = place
+        file, begin, table = place
         if found:
             last, before = found[-1]
             if file in left or (file == last and begin < before.stop):
@@ -204,7 +204,7 @@ def _runs(ranges: Sequence[Range], index: Index) -> list[tuple[str, range]]:
             if file != last:
                 left.add(last)
         end = begin
-        for ident, _, _, plain, _, _ in rows:
+        for ident, _, _, plain, _, _ in ROW.iter_unpack(memoryview(table)[begin * ROW.size :]):
             if at == len(ranges) or ranges[at].id != ident:
                 break
             if ranges[at].offset or ranges[at].length != plain:

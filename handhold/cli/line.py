@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from pathlib import Path
 from types import NoneType, UnionType
 from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
@@ -190,8 +189,8 @@ class _Parameter:
             raise _NotPlain
         if self.kind is int:
             value = self._number(text)
-        elif self.kind is Path:
-            value = Path(text)
+        elif issubclass(self.kind, os.PathLike):
+            value = self.kind(text)
             if self.more.get("readable", True) and os.path.exists(text) and not os.access(text, os.R_OK):
                 raise _NotPlain
         elif self.kind is not str:

@@ -6,7 +6,6 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from pathlib import Path
 from typing import Annotated
 
 from handhold import __version__
@@ -26,7 +25,7 @@ def _version(asked: bool) -> None:
 
 def _options(
     context: Context,
-    config: Annotated[Path | None, Option(metavar="FILE", help="The config file.")] = None,
+    config: Annotated[str | None, Option(metavar="FILE", help="The config file.")] = None,
     archive: Annotated[str | None, Option(metavar="PATH", help="Where the archive is.")] = None,
     device: Annotated[str | None, Option(metavar="NAME", help="The device at hand.")] = None,
     volume: Annotated[

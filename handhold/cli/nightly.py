@@ -117,8 +117,8 @@ def command_of(session: Session) -> list[str]:
     """The command that takes this device's snapshot at night, as it can be called from anywhere."""
     program = os.path.abspath(sys.argv[0]) if os.path.basename(sys.argv[0]) == "handhold" else None
     found = program or shutil.which("handhold") or "handhold"
-    named = session.given.config or os.environ.get("HANDHOLD_CONFIG")
-    config = ["--config", os.path.abspath(os.path.expanduser(str(named)))] if named else []
+    named = session.config_named
+    config = ["--config", os.path.abspath(os.path.expanduser(named))] if named is not None else []
     return [found, *config, "snapshot", "--nightly"]
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -15,6 +14,8 @@ from handhold.errors import NotNow, WrongInput
 from handhold.model import Clock, Device, Part
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from handhold.archive.archive import Archive
     from handhold.archive.storage import LocalStorage
     from handhold.config import Config
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 class Given(msgspec.Struct, frozen=True):
     """The options in front of the command, as they were typed; None or empty where they were not."""
 
-    config: Path | None = None
+    config: str | None = None
     archive: str | None = None
     device: str | None = None
     volumes: tuple[str, ...] = ()
@@ -34,7 +35,7 @@ class Given(msgspec.Struct, frozen=True):
     def typed(self) -> list[str]:
         """The same as words of a command line."""
         named = {"--config": self.config, "--archive": self.archive, "--device": self.device}
-        words = [word for name, value in named.items() if value is not None for word in (name, str(value))]
+        words = [word for name, value in named.items() if value is not None for word in (name, value)]
         words += [word for volume in self.volumes for word in ("--volume", volume)]
         return words + [word for folder in self.layouts for word in ("--layouts", folder)]
 
@@ -57,13 +58,21 @@ class Session:
     @property
     def config_path(self) -> Path:
         """Where the config file is, or will be written."""
-        if named := self.given.config or os.environ.get("HANDHOLD_CONFIG"):
+        from pathlib import Path  # not every command needs one
+
+        if (named := self.config_named) is not None:
             from handhold.typed import checked_path
 
-            return Path(checked_path("--config", str(named)))
+            return Path(checked_path("--config", named))
         from handhold.statefolder import config_folder
 
         return config_folder() / "config.yaml"
+
+    @property
+    def config_named(self) -> str | None:
+        """The config file that an option or a variable names; None where it is the usual one."""
+        typed = self.given.config
+        return typed if typed is not None else os.environ.get("HANDHOLD_CONFIG") or None
 
     @property
     def config(self) -> Config:
@@ -72,7 +81,7 @@ class Session:
             from handhold.config import Config, read_config
 
             path = self.config_path
-            named = self.given.config is not None or bool(os.environ.get("HANDHOLD_CONFIG"))
+            named = self.config_named is not None
             if named and not os.path.lexists(path):
                 raise WrongInput(
                     f"There is no config file {path}.",
@@ -200,6 +209,8 @@ class Session:
     def layout_folders(self) -> tuple[Path, ...]:
         """The folders with the owner's layouts."""
         typed: Sequence[str] = self.given.layouts or _split(os.environ.get("HANDHOLD_LAYOUTS", ""))
+        from pathlib import Path
+
         from handhold.typed import checked_path
 
         folders = [checked_path("--layouts", folder) for folder in typed or self.config.layouts]

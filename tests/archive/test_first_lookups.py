@@ -11,7 +11,7 @@ import pytest
 
 from handhold.archive import index
 from handhold.archive.blocks import Sealed, seal
-from handhold.archive.bundle import MAGIC, ROW, BundleWriter
+from handhold.archive.bundle import MAGIC, ROW, BundleWriter, Row
 from handhold.archive.index import Index
 from handhold.archive.storage import LocalStorage
 
@@ -65,8 +65,8 @@ def test_first_look_ups_tell_what_later_ones_tell(
             begun = found.run(ident)
             assert (begun is None) == (not expected)
             if begun is not None:
-                file, _, rows = begun
-                lowest = next(rows)
+                file, row, table = begun
+                lowest = Row(*ROW.unpack_from(table, row * ROW.size))
                 assert (file, lowest[1]) in expected and lowest[0] == ident
                 assert found.place(min(found.numbers(ident))) == (file, lowest)
             first = found.first(ident)

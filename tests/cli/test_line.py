@@ -152,12 +152,12 @@ def test_a_value_of_nothing_is_left_to_the_library() -> None:
 
 def test_a_file_that_must_be_readable_is_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The library refuses one that is there and cannot be read, and takes one that is not there."""
-    file = tmp_path / "config"
-    assert _quickly(["--config", str(file), "list"]) is not None
+    file = tmp_path / "tinplate.yaml"
+    assert _quickly(["layout", "check", str(file)]) is not None
     file.write_text("")
-    assert _quickly(["--config", str(file), "list"]) is not None
+    assert _quickly(["layout", "check", str(file)]) is not None
     monkeypatch.setattr("os.access", lambda path, mode: False)
-    assert _quickly(["--config", str(file), "list"]) is None
+    assert _quickly(["layout", "check", str(file)]) is None
 
 
 def test_what_is_to_be_called_at_the_end_is_called_once() -> None:
