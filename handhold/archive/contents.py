@@ -29,6 +29,8 @@ _WAITING = 256 << 20
 #: From so many pages on two processes look through them.
 _MANY = 200
 PAGES_KEPT, _ENTRIES_KEPT = 256, 1 << 17  # the pages of a stranger can be far longer than ours
+#: What a line of a page says depends on nothing else. Kept to the end: to take it apart takes long.
+_LINES = pages.KnownLines()
 
 
 class Look(Protocol):
@@ -61,7 +63,7 @@ class Contents:
     def __init__(self, storage: Storage) -> None:
         self.storage = storage
         self._index: Index | None = None
-        self._lines = pages.KnownLines()
+        self._lines = _LINES
         self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
         self._kept = 0  # entries of these pages
         self._held = False  # by this run: no other one deletes anything
