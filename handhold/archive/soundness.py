@@ -207,7 +207,7 @@ class Soundness:
 
 
 def _sizes_of(idents: bytes, first: int, table: bytes, row: int, bad: Container[int]) -> array[int]:
-    """The plain sizes of these blocks from the ``first`` on, as far as they are those of the rows from ``row`` on.
+    """Plain sizes of these blocks from ``first`` on, as far as they are those of the rows from ``row`` on.
 
     And sound: none of those at offsets that are ``bad``.
     """

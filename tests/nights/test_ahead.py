@@ -301,7 +301,7 @@ def test_of_what_is_behind_an_error_nothing_is_made(threads: int, where: str) ->
 
 
 def asked_in_time(ahead: Ahead[int, int]) -> list[object]:
-    """What the next question brings: a value, or the kind of the error; nothing where it is never answered."""
+    """What the next question brings: a value, or the kind of an error; nothing where none comes."""
     found: list[object] = []
 
     def ask() -> None:
