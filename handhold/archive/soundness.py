@@ -63,6 +63,8 @@ class Soundness:
         self.count = 0
         #: Bundles in which something was found that was asked for.
         self.needed: set[str] = set()
+        #: Bundles that were there when the check began, and not when they were read.
+        self.vanished: set[str] = set()
 
     def check(self, meter: Meter, strays: dict[bytes, str], meanwhile: Callable[[], Iterator[None]]) -> None:
         """Reads all bundles; ``strays`` has the blocks of those that bear another name. ``NotNow`` passes.
@@ -203,6 +205,7 @@ class Soundness:
         return found
 
     def _vanished(self, file: str) -> None:
+        self.vanished.add(file)
         self._findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
 
 
