@@ -72,17 +72,25 @@ class Ahead(Generic[T, S]):
             self._held -= self._taken
             self._taken = 0
             self._room.notify()
-            while not (self._broken or self._ready or self._through()):
+            while not (self._broken or self._ready or self._is_over() or self._closed):
                 self._done.wait()
             if self._broken is not None:
                 raise self._broken
             if not self._ready:
-                raise StopIteration
+                if self._is_over():
+                    raise StopIteration
+                raise RuntimeError("what is read ahead was closed before its end")
             first = self._ready.popleft()
             self._taken = first.weight
+        if isinstance(first.error, StopIteration):  # it would be taken for the end
+            raise RuntimeError("a task raised StopIteration") from first.error
         if first.error is not None:
             raise first.error
         return first.given.pop()
+
+    def _is_over(self) -> bool:
+        """Whether no more is to come: behind an error that was taken as well."""
+        return self._failed or self._through()
 
     def _through(self) -> bool:
         return self._ended and not self._begun and not self._ordering
@@ -92,6 +100,7 @@ class Ahead(Generic[T, S]):
         with self._room:
             self._closed = True
             self._room.notify()
+            self._done.notify_all()
         with self._taking:  # from here on no thread begins, neither a task nor another thread
             threads = self._threads
         for thread in threads:

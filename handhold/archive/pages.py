@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
-from itertools import chain, groupby, tee
+from itertools import chain, groupby, islice, tee
 from operator import attrgetter, itemgetter, lt
 from typing import Any, NamedTuple
 
@@ -270,7 +270,10 @@ class KnownLines:
             if len(whole) == len(lines) and _are_objects(lines):
                 self._keep(zip(lines, whole, strict=True))
             return whole
-        found = self._found(lines)
+        try:
+            found = self._found(lines)
+        except ValueError:  # of the new lines alone: it says another place in the page, or none
+            found = None
         if found is None:
             return decode(page)
         entries = tuple(found)
@@ -305,7 +308,8 @@ class KnownLines:
     def _keep(self, lines: Iterable[tuple[bytes, Entry]]) -> None:
         if len(self._entries) >= self._most:
             self._entries.clear()
-        self._entries.update(each for each in lines if len(each[0]) <= self._largest)
+        some = islice(lines, self._most)  # a stranger's page has as many as it likes
+        self._entries.update(each for each in some if len(each[0]) <= self._largest)
 
 
 def _are_objects(lines: Sequence[bytes]) -> bool:

@@ -63,6 +63,8 @@ class Soundness:
         self.count = 0
         #: Bundles in which something was found that was asked for.
         self.needed: set[str] = set()
+        #: Bundles that were there when the check began, and not when they were read.
+        self.vanished: set[str] = set()
 
     def check(self, meter: Meter, strays: dict[bytes, str], meanwhile: Callable[[], Iterator[None]]) -> None:
         """Reads all bundles; ``strays`` has the blocks of those that bear another name. ``NotNow`` passes.
@@ -154,12 +156,13 @@ class Soundness:
         the next row is the block's.
         """
         found: list[int] = []
-        while rest := idents[len(found) * ID_SIZE :]:
-            before, ident = len(found), rest[:ID_SIZE]
+        while len(found) * ID_SIZE < len(idents):
+            before = len(found)
+            ident = idents[before * ID_SIZE : (before + 1) * ID_SIZE]
             run = self._index.run(ident)
             if run is not None:
                 file, row, table = run
-                found += _sizes_of(rest, table, row, self._bad.get(file, ()))
+                found += _sizes_of(idents, before, table, row, self._bad.get(file, ()))
                 if len(found) > before:
                     self.needed.add(file)
                     continue
@@ -202,11 +205,12 @@ class Soundness:
         return found
 
     def _vanished(self, file: str) -> None:
+        self.vanished.add(file)
         self._findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
 
 
-def _sizes_of(idents: bytes, table: bytes, row: int, bad: Container[int]) -> array[int]:
-    """The plain sizes of the first of these blocks, as far as they are those of the rows from ``row`` on.
+def _sizes_of(idents: bytes, first: int, table: bytes, row: int, bad: Container[int]) -> array[int]:
+    """Plain sizes of these blocks from ``first`` on, as far as they are those of the rows from ``row`` on.
 
     And sound: none of those at offsets that are ``bad``.
     """
@@ -215,7 +219,7 @@ def _sizes_of(idents: bytes, table: bytes, row: int, bad: Container[int]) -> arr
     while True:
         done = len(found)
         some = table[(row + done) * ROW.size : (row + done + many) * ROW.size]
-        fit = following(some, idents[done * ID_SIZE : (done + many) * ID_SIZE])
+        fit = following(some, idents[(first + done) * ID_SIZE : (first + done + many) * ID_SIZE])
         offsets, _, plain, _ = columns(some[: fit * ROW.size])
         if bad:
             fit = next((at for at, offset in enumerate(offsets) if offset in bad), fit)

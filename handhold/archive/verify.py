@@ -57,6 +57,8 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
     tell_repairable(storage, stock, findings)
     if _vanished(findings):
         _still_there(storage)
+        if not findings.damaged:
+            _not_known(soundness)
     damage = tuple(findings.damages())
     return Report(
         ok=not damage,
@@ -314,6 +316,15 @@ def _still_there(storage: Storage) -> None:
         raise
     except OwnerError:
         pass  # told already
+
+
+def _not_known(soundness: Soundness) -> None:
+    """Where nights need what nobody has read, nothing is whole: ``NotNow``, for it may lie elsewhere now."""
+    gone = sorted(soundness.vanished & soundness.needed)
+    if gone:
+        raise NotNow(
+            f"{gone[0]}: vanished while the archive was checked, and snapshots need it.", "Check again."
+        )
 
 
 def _without_pages(manifest: Manifest) -> Manifest:

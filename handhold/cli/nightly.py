@@ -118,7 +118,7 @@ def command_of(session: Session) -> list[str]:
     program = os.path.abspath(sys.argv[0]) if os.path.basename(sys.argv[0]) == "handhold" else None
     found = program or shutil.which("handhold") or "handhold"
     named = session.config_named
-    config = ["--config", os.path.abspath(os.path.expanduser(named))] if named is not None else []
+    config = ["--config", os.path.abspath(named)] if named is not None else []
     return [found, *config, "snapshot", "--nightly"]
 
 

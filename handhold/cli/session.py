@@ -61,18 +61,26 @@ class Session:
         from pathlib import Path  # not every command needs one
 
         if (named := self.config_named) is not None:
-            from handhold.typed import checked_path
-
-            return Path(checked_path("--config", named))
+            return Path(named)
         from handhold.statefolder import config_folder
 
         return config_folder() / "config.yaml"
 
     @property
     def config_named(self) -> str | None:
-        """The config file that an option or a variable names; None where it is the usual one."""
+        """The config file that an option or a variable names; None where it is the usual one.
+
+        Raises ``WrongInput``.
+        """
         typed = self.given.config
-        return typed if typed is not None else os.environ.get("HANDHOLD_CONFIG") or None
+        named = typed if typed is not None else os.environ.get("HANDHOLD_CONFIG") or None
+        if named is None:
+            return None
+        if not named:
+            raise WrongInput("--config names no file.", "Say which one: handhold --config FILE …")
+        from handhold.typed import checked_path
+
+        return os.path.expanduser(checked_path("--config", named))
 
     @property
     def config(self) -> Config:

@@ -238,6 +238,40 @@ def test_two_entries_on_a_line_and_one_on_two_are_not_taken_for_each_other() -> 
         assert known.decode(page) == pages.decode(page)
 
 
+def test_what_is_wrong_with_a_page_is_told_alike_whatever_lines_are_known() -> None:
+    """With its place in the page, not in what was new of it."""
+    known, (a, b, c) = pages.KnownLines(), map(pages.encode, ([one] for one in _many(3)))
+    known.decode(a + b)
+    for broken in (
+        b'{"emulator":nothing}\n',
+        b"{}\n",
+        c.replace(b'"size":', b'"size":"many",'),
+        c[:40] + b"}\n",
+    ):
+        with pytest.raises(ValueError, match=r"byte|\$") as expected:
+            pages.decode(a + b + broken)
+        with pytest.raises(ValueError, match=r".") as told:
+            known.decode(a + b + broken)
+        assert str(told.value) == str(expected.value)
+
+
+@pytest.mark.parametrize("known", [0, 1])
+def test_no_more_lines_are_kept_than_may_be_however_long_a_page_is(known: int) -> None:
+    """They are kept to the end of the program."""
+    many = _many(20_000)
+    lines, page = pages.KnownLines(most=100), pages.encode(many)
+    tracemalloc.start()
+    try:
+        if known:
+            lines.decode(pages.encode(many[:known]))
+        before, _ = tracemalloc.get_traced_memory()
+        lines.decode(page)
+        kept, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert kept - before < 200 * 2000
+
+
 _LIES: list[dict[str, object]] = [
     {"path": "m/../Ladder.sav"},
     {"path": "m\nn"},

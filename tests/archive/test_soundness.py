@@ -69,3 +69,26 @@ def test_the_sizes_of_many_blocks_are_those_of_blocks_that_can_be_had(tmp_path: 
         needed = {file for (file, at), number in lie.items() if number in asked and (file, at) not in bad}
         assert soundness.needed <= needed
         assert {lie[place] for place in lie if place[0] in soundness.needed} >= {*asked} & whole
+
+
+class Counted(bytes):
+    """Says how many bytes were copied out of it."""
+
+    copied = 0
+
+    def __getitem__(self, key):  # type: ignore[no-untyped-def]
+        found = super().__getitem__(key)
+        Counted.copied += len(found) if isinstance(key, slice) else 1
+        return found
+
+
+def test_a_long_list_in_disorder_is_not_copied_again_for_each_block(tmp_path: Path) -> None:
+    """A stranger's page can name 500,000 blocks: to copy the rest of their names each time took minutes."""
+    storage, stock, lie = stored(tmp_path)
+    names = {number: seal(content(number)).id for number in lie.values()}
+    asked = random.Random(1).choices(sorted(names), k=5000)
+    soundness = Soundness(storage, Index(storage), stock, Findings(), None)
+    Counted.copied = 0
+    sizes = soundness.sizes(Counted(b"".join(names[number] for number in asked)))
+    assert sizes == [len(content(number)) for number in asked]
+    assert Counted.copied < 5000 * 32 * 100

@@ -6,15 +6,17 @@ import errno
 import hashlib
 import os
 import random
+import re
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from msgspec import structs
 
 from handhold import beside
-from handhold.archive import bundle, judging, manifest, report
+from handhold.archive import bundle, judging, manifest, report, soundness, twofold
 from handhold.archive import head as heads
 from handhold.archive.blocks import Sealed, block_id, decompress, seal
 from handhold.archive.bundle import BundleWriter
@@ -27,7 +29,7 @@ from handhold.archive.writer import Writer
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from handhold.model import Entry, Kind, Part
 from tests.archive.damaged import World, check_truth, large_world, local, put_cut, small_world
-from tests.archive.fixtures import bundles, entry, files, finish, make, night, path
+from tests.archive.fixtures import again, bundles, entry, files, finish, make, night, path
 
 
 @pytest.fixture
@@ -683,3 +685,33 @@ def test_a_safety_snapshot_that_cannot_be(world: World) -> None:
 def test_a_sequence_that_cannot_be(world: World) -> None:
     made = with_manifest(world, lambda head, refs: (structs.replace(head, sequence=1 << 62), refs))
     assert verify(made.memory(), False).notes == ()
+
+
+@pytest.mark.parametrize("needed", [True, False])
+@pytest.mark.parametrize("deep", [True, False])
+def test_an_archive_is_not_called_whole_after_a_bundle_that_a_night_needs_vanished(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, deep: bool, needed: bool
+) -> None:
+    """Between the look at what there is and its turn to be read: its blocks may be elsewhere."""
+    archive = make(tmp_path)
+    data = b"Mole Hollow, chapter 1" * 40
+    writer = BundleWriter(archive.storage)
+    writer.add(seal(data))
+    alone, _ = writer.close()
+    night(again(archive), {"saves/a.sav": data if needed else b"another"})
+    judged = twofold.judged
+
+    def late(*arguments: Any) -> Any:
+        storage.close()  # as where another process opens it
+        os.unlink(path(archive, alone))
+        return judged(*arguments)
+
+    monkeypatch.setattr(soundness, "judged", late)
+    storage = LocalStorage(path(archive))
+    if needed:
+        with pytest.raises(NotNow, match=re.escape(alone)):
+            verify(storage, deep)
+    else:
+        found = verify(storage, deep)
+        assert found.ok
+        assert any(alone in note and "vanished" in note for note in found.notes)

@@ -130,6 +130,7 @@ def test_joining_an_archive_that_is_still_empty(world: World) -> None:
         ("--archive", "{folder}/\udce9", "list"),
         ("--layouts", "{folder}/\udce9", "survey"),
         ("--config", "{folder}/\udce9", "survey"),
+        ("--config", "{folder}/\udce9", "setup", "--nightly"),
         ("--device", "plover", "--volume", "card={folder}/card", "--archive", "{folder}/\udce9", "setup"),
     ],
 )
@@ -140,6 +141,34 @@ def test_paths_that_are_not_text(world: World, options: Sequence[str]) -> None:
     assert said.status == 2, said.text
     assert "is not valid text" in " ".join(said.err.split())
     assert "\\xe9" in said.err
+
+
+@pytest.mark.parametrize("command", [("survey",), ("setup", "--nightly"), ("setup", "--yes")])
+def test_a_config_without_a_name_is_none(world: World, command: tuple[str, ...]) -> None:
+    """As ``--config="$FILE"`` says where there is no such variable: it is not the folder where one stands."""
+    said = world.bare("--config=", *command)
+    assert said.status == 2, said.text
+    assert "--config names no file." in said.err
+
+
+@pytest.mark.parametrize("way", ["option", "variable"])
+def test_the_config_is_the_one_that_the_night_reads_also_below_the_home_folder(
+    world: World, monkeypatch: pytest.MonkeyPatch, way: str
+) -> None:
+    """No shell expands the ~ of ``--config=~/FILE``, nor does systemd that of a variable."""
+    home = world.folder / "home"
+    monkeypatch.setenv("HOME", str(home))
+    monkeypatch.chdir(world.folder)
+    if way == "variable":
+        monkeypatch.setenv("HANDHOLD_CONFIG", "~/plover.yaml")
+    front = ["--config=~/plover.yaml"] if way == "option" else []
+    typed = ["--device", "plover", "--volume", f"card={world.card}", "--archive", str(world.archive)]
+    said = world.bare(*front, *typed, "setup")
+    assert said.status == 0, said.text
+    assert (home / "plover.yaml").is_file()
+    assert f"The config is {home}/plover.yaml." in " ".join(said.out.split())
+    assert f"--config {home}/plover.yaml snapshot --nightly" in world.bare(*front, "setup", "--nightly").out
+    assert world.bare(*front, "survey").status == 0
 
 
 def test_a_config_with_a_path_that_is_not_text(world: World) -> None:

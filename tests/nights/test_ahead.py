@@ -298,3 +298,52 @@ def test_of_what_is_behind_an_error_nothing_is_made(threads: int, where: str) ->
                 taken.append(number)
         time.sleep(0.02)
     assert made == taken == [0, 1, 2]
+
+
+def asked_in_time(ahead: Ahead[int, int]) -> list[object]:
+    """What the next question brings: a value, or the kind of an error; nothing where none comes."""
+    found: list[object] = []
+
+    def ask() -> None:
+        try:
+            found.append(next(ahead, "the end"))
+        except Exception as error:
+            found.append(type(error))
+
+    thread = threading.Thread(target=ask, daemon=True)
+    thread.start()
+    thread.join(5)
+    return found
+
+
+@THREADS
+def test_whoever_asks_again_behind_an_error_does_not_wait_for_ever(threads: int) -> None:
+    """As with a generator: it is over."""
+    some = iter([Task(fail("the first"), 1), Task(lambda: 2, 1), Task(lambda: 3, 1)])
+    with Ahead(some, AS, most=3, threads=threads) as ahead:
+        assert asked_in_time(ahead) == [OSError]
+        assert asked_in_time(ahead) == ["the end"]
+
+
+@THREADS
+def test_whoever_asks_after_closing_is_not_told_that_it_was_the_end(threads: int) -> None:
+    ahead = Ahead(tasks([1, 2, 3, 4]), AS, most=1, threads=threads)
+    assert next(ahead) == 1
+    ahead.close()
+    assert asked_in_time(ahead) == [RuntimeError]
+
+
+@pytest.mark.parametrize("where", ["work", "in order"])
+def test_a_forgotten_end_in_a_task_is_not_taken_for_the_end_of_all(where: str) -> None:
+    """``next`` of nothing raises StopIteration: from ``__next__`` it would end the loop of whoever takes."""
+
+    def forgotten(value: int = 0) -> int:
+        return next(iter([value] * (value % 2)))
+
+    work, in_order = (forgotten, AS) if where == "work" else (lambda: 2, forgotten)
+    some = iter([Task(lambda: 1, 1), Task(work, 1), Task(lambda: 3, 1)])
+    with (
+        Ahead(some, in_order, most=5, threads=1) as ahead,
+        pytest.raises(RuntimeError, match="StopIteration"),
+    ):
+        list(ahead)
