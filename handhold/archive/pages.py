@@ -254,9 +254,10 @@ class KnownLines:
     Equal lines give the very same entry, in whatever pages they stand. When it is full, it begins afresh.
     """
 
-    def __init__(self, most: int = 1 << 16, largest: int = 1024) -> None:
-        self._most, self._largest = most, largest  # lines that are kept, and bytes of one
+    def __init__(self, most: int = 1 << 16, largest: int = 1024, room: int = 24 << 20) -> None:
+        self._most, self._largest, self._room = most, largest, room  # lines, and bytes of one and of all
         self._entries: dict[bytes, Entry] = {}
+        self._size = 0
 
     def decode(self, page: bytes) -> tuple[Entry, ...]:
         """What ``pages.decode`` gives, ``ValueError`` included."""
@@ -306,10 +307,14 @@ class KnownLines:
         return [entry for entry in found if entry is not None]
 
     def _keep(self, lines: Iterable[tuple[bytes, Entry]]) -> None:
-        if len(self._entries) >= self._most:
+        some = islice(lines, LONGEST)  # a stranger's page has as many as it likes
+        kept = dict(each for each in some if len(each[0]) <= self._largest)
+        size = sum(map(len, kept))
+        if len(self._entries) + len(kept) > self._most or self._size + size > self._room:
             self._entries.clear()
-        some = islice(lines, self._most)  # a stranger's page has as many as it likes
-        self._entries.update(each for each in some if len(each[0]) <= self._largest)
+            self._size = 0
+        self._entries.update(kept)
+        self._size += size
 
 
 def _are_objects(lines: Sequence[bytes]) -> bool:

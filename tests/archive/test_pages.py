@@ -259,7 +259,7 @@ def test_what_is_wrong_with_a_page_is_told_alike_whatever_lines_are_known() -> N
 def test_no_more_lines_are_kept_than_may_be_however_long_a_page_is(known: int) -> None:
     """They are kept to the end of the program."""
     many = _many(20_000)
-    lines, page = pages.KnownLines(most=100), pages.encode(many)
+    lines, page = pages.KnownLines(most=600), pages.encode(many)
     tracemalloc.start()
     try:
         if known:
@@ -269,7 +269,21 @@ def test_no_more_lines_are_kept_than_may_be_however_long_a_page_is(known: int) -
         kept, _ = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
-    assert kept - before < 200 * 2000
+    assert kept - before < 600 * 2000
+
+
+@pytest.mark.parametrize(("bounds", "forgets"), [({}, False), ({"most": 90}, True), ({"room": 12_000}, True)])
+def test_when_it_is_full_it_begins_afresh(bounds: dict[str, int], forgets: bool) -> None:
+    """Full of lines, or of bytes: a line has 128 at least."""
+    known = pages.KnownLines(**bounds)
+    first, *others = (pages.encode(_many(100)[at : at + 10]) for at in range(0, 100, 10))
+    entries = known.decode(first)
+    assert known.decode(first)[0] is entries[0]
+    for page in others:
+        assert known.decode(page) == pages.decode(page)
+    again = known.decode(first)
+    assert again == entries
+    assert (again[0] is not entries[0]) == forgets
 
 
 _LIES: list[dict[str, object]] = [
