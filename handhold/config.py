@@ -9,6 +9,7 @@ import os
 import re
 import shlex
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import msgspec
@@ -114,15 +115,22 @@ def config_text(config: Config) -> str:
 def write_config(path: Path, config: Config) -> None:
     """Writes the config file under a temporary name and renames it, so that it is never half a file.
 
-    Raises ``WrongInput`` if it cannot be written, or would not be read back as it is.
+    Where the path is a link, what it leads to is written, and the link stays. Raises ``WrongInput`` if it
+    cannot be written, or would not be read back as it is.
     """
     text = config_text(config)
+    real = os.path.realpath(path)
+    temporary = f"{real}.part"
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        temporary = path.with_name(path.name + ".part")
-        temporary.write_text(text, "utf-8")
-        os.replace(temporary, path)
+        os.makedirs(os.path.dirname(real), exist_ok=True)
+        with open(temporary, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, real)
     except OSError as error:
+        with suppress(OSError):
+            os.unlink(temporary)
         raise WrongInput(
             f"The config file {path} cannot be written: {error.strerror}.", "Name another: --config FILE"
         ) from error

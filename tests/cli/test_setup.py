@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 from collections.abc import Sequence
@@ -12,8 +13,10 @@ import pytest
 
 from handhold.cli.main import run
 from handhold.cli.setup import nested, proposable
+from handhold.config import Config, write_config
 from handhold.device import volumes
 from handhold.device.volumes import Mounted
+from handhold.errors import WrongInput
 from tests.cli.world import Said, World
 
 
@@ -81,6 +84,34 @@ def test_replacing_a_config_is_asked_before_anything_else(
     assert said.out == "Nothing was changed.\n"
     assert "What is this device called?" not in said.err
     assert world.config.read_bytes() == before
+
+
+def test_a_config_that_is_a_link_stays_one(world: World) -> None:
+    """An owner may keep the files of several programs in one place."""
+    kept = world.folder / "kept" / "handhold.yaml"
+    world.config.parent.mkdir(parents=True, exist_ok=True)
+    world.config.symlink_to(kept)
+    assert world.setup().status == 0
+    assert world.config.is_symlink()
+    assert "plover" in kept.read_text("utf-8")
+    assert world.setup().status == 0
+    assert world.config.is_symlink()
+    assert [file.name for file in kept.parent.iterdir()] == ["handhold.yaml"]
+
+
+def test_a_config_that_cannot_be_written_leaves_the_one_before(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert world.setup().status == 0
+    before = {file: file.read_bytes() for file in world.config.parent.iterdir() if file.is_file()}
+
+    def full(file: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("handhold.config.os.fsync", full)
+    with pytest.raises(WrongInput, match="No space left on device"):
+        write_config(world.config, Config(device="plover", archive=str(world.archive)))
+    assert {file: file.read_bytes() for file in world.config.parent.iterdir() if file.is_file()} == before
 
 
 def test_without_a_name_it_does_not_make_one_up(world: World) -> None:
