@@ -88,15 +88,31 @@ class Session:
         if self._config is None:
             from handhold.config import Config, read_config
 
-            path = self.config_path
-            named = self.config_named is not None
-            if named and not os.path.lexists(path):
+            path, there = self.config_path, self.has_config
+            if not there and self.config_named is not None:
                 raise WrongInput(
                     f"There is no config file {path}.",
                     "Correct --config or HANDHOLD_CONFIG; handhold setup makes one there.",
                 )
-            self._config = read_config(path) if named or path.exists() else Config()
+            self._config = read_config(path) if there else Config()
         return self._config
+
+    @property
+    def has_config(self) -> bool:
+        """Whether there is a config file. Raises ``WrongInput`` where that cannot be told."""
+        path = self.config_path
+        try:
+            os.stat(path)
+        except (FileNotFoundError, NotADirectoryError):
+            return False
+        except OSError as error:
+            from handhold.documents.file import reason, shown
+
+            raise WrongInput(
+                f"The config file {shown(path)} cannot be looked at: {reason(error)}.",
+                "Look at the folders above it, or name another: --config FILE",
+            ) from error
+        return True
 
     @property
     def archive_path(self) -> str:
@@ -126,7 +142,7 @@ class Session:
         storage = LocalStorage(self.archive_path)
         self._storages.append(storage)
         archive = self._archive = Archive.open(storage)
-        if self.config_path.exists() and self.device_typed in ("", self.config.device):
+        if self.has_config and self.device_typed in ("", self.config.device):
             archive.device, archive.origin = self.config.device, self.config.origin
         return archive
 

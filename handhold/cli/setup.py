@@ -57,9 +57,11 @@ def setup(
     if nightly:
         from handhold.cli.nightly import command_of, show_schedule
 
+        if not session.config.device:
+            console.warn("The config names no device yet, so no night is kept before handhold setup has run.")
         show_schedule(console, command_of(session))
         return
-    earlier = session.config if session.config_path.exists() else Config()
+    earlier = session.config if session.has_config else Config()
     asks = console.asks and not yes
     # Before anything else is asked: the answers would be for nothing.
     replacing = f"{session.config_path} is there already, for {earlier.device}."

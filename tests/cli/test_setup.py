@@ -182,6 +182,35 @@ def test_a_config_without_a_name_is_none(world: World, command: tuple[str, ...])
     assert "--config names no file." in said.err
 
 
+@pytest.mark.parametrize("command", [("survey",), ("list",), ("setup", "--nightly"), ("setup", "--yes")])
+@pytest.mark.parametrize(
+    ("name", "why"), [("n" * 300, "file name too long"), ("loop/c.yaml", "too many levels of symbolic links")]
+)
+def test_a_config_that_cannot_be_looked_at(
+    world: World, command: tuple[str, ...], name: str, why: str
+) -> None:
+    """It may be there: nobody is told that it is not, and setup does not begin another one."""
+    assert world.setup().status == 0
+    (world.folder / "loop").symlink_to("loop")
+    said = world.bare("--config", str(world.folder / name), "--archive", str(world.archive), *command)
+    assert said.status == 2, said.text
+    assert f"cannot be looked at: {why}." in " ".join(said.err.split())
+
+
+def test_lines_for_every_night_are_not_given_for_a_config_that_is_not_there(world: World) -> None:
+    said = world.bare("--config", str(world.folder / "none.yaml"), "setup", "--nightly")
+    assert (said.status, said.out) == (2, "")
+    assert "There is no config file" in said.err
+
+
+def test_lines_for_every_night_before_setup_has_run(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(world.folder / "fresh"))
+    said = world.bare("setup", "--nightly")
+    assert said.status == 0
+    assert "no night is kept before handhold setup has run" in " ".join(said.err.split())
+    assert "snapshot --nightly" in said.out
+
+
 @pytest.mark.parametrize("way", ["option", "variable"])
 def test_the_config_is_the_one_that_the_night_reads_also_below_the_home_folder(
     world: World, monkeypatch: pytest.MonkeyPatch, way: str
