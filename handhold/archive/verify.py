@@ -57,8 +57,7 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
     tell_repairable(storage, stock, findings)
     if _vanished(findings):
         _still_there(storage)
-        if not findings.damaged:
-            _not_known(soundness)
+        _not_known(soundness, findings)
     damage = tuple(findings.damages())
     return Report(
         ok=not damage,
@@ -318,12 +317,16 @@ def _still_there(storage: Storage) -> None:
         pass  # told already
 
 
-def _not_known(soundness: Soundness) -> None:
+def _not_known(soundness: Soundness, findings: Findings) -> None:
     """Where nights need what nobody has read, nothing is whole: ``NotNow``, for it may lie elsewhere now."""
     gone = sorted(soundness.vanished & soundness.needed)
     if gone:
+        hurt = findings.hurt_files()
+        more = f", and {len(hurt) - 1} more" if len(hurt) > 1 else ""
         raise NotNow(
-            f"{gone[0]}: vanished while the archive was checked, and snapshots need it.", "Check again."
+            f"{gone[0]}: vanished while the archive was checked, and snapshots need it."
+            + (f" There is damage besides: {hurt[0]}{more}." if hurt else ""),
+            "Check again.",
         )
 
 

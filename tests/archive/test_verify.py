@@ -687,10 +687,11 @@ def test_a_sequence_that_cannot_be(world: World) -> None:
     assert verify(made.memory(), False).notes == ()
 
 
+@pytest.mark.parametrize("damage", [True, False])
 @pytest.mark.parametrize("needed", [True, False])
 @pytest.mark.parametrize("deep", [True, False])
 def test_an_archive_is_not_called_whole_after_a_bundle_that_a_night_needs_vanished(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, deep: bool, needed: bool
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, deep: bool, needed: bool, damage: bool
 ) -> None:
     """Between the look at what there is and its turn to be read: its blocks may be elsewhere."""
     archive = make(tmp_path)
@@ -699,6 +700,8 @@ def test_an_archive_is_not_called_whole_after_a_bundle_that_a_night_needs_vanish
     writer.add(seal(data))
     alone, _ = writer.close()
     night(again(archive), {"saves/a.sav": data if needed else b"another"})
+    if damage:
+        Path(path(archive, "ARCHIVE.md")).write_text("something else")
     judged = twofold.judged
 
     def late(*arguments: Any) -> Any:
@@ -709,8 +712,12 @@ def test_an_archive_is_not_called_whole_after_a_bundle_that_a_night_needs_vanish
     monkeypatch.setattr(soundness, "judged", late)
     storage = LocalStorage(path(archive))
     if needed:
-        with pytest.raises(NotNow, match=re.escape(alone)):
+        with pytest.raises(NotNow, match=re.escape(alone)) as told:
             verify(storage, deep)
+        assert ("damage besides" in str(told.value)) == damage
+    elif damage:
+        found = verify(storage, deep)
+        assert [one.file for one in found.damage] == ["ARCHIVE.md"]
     else:
         found = verify(storage, deep)
         assert found.ok
