@@ -184,10 +184,14 @@ def _check_games(
         titles.update((folded(name), name) for name in map(title_of_member, inside(entry)))
     for name in wanted:
         if not _is_among(name, titles):
+            import shlex  # most names are among them
+
             # settings and the like have no game, and their names are no help here
             games = {entry.game for entry in entries if entry.game} or set(titles.values())
-            example = min(games, default="moss").split()[0].lower()
-            raise UnknownName("game", name, sorted(games), f"* stands for any text: --game '{example}*'")
+            # A folder that a game is named after may have a name of nothing but spaces.
+            example = next((words[0].lower() for words in map(str.split, sorted(games)) if words), "moss")
+            example = shlex.quote(f"{example}*")
+            raise UnknownName("game", name, sorted(games), f"* stands for any text: --game {example}")
 
 
 def _is_among(wanted: str, known: Iterable[str]) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 import pytest
 
 from handhold.errors import UnknownName, WrongInput
@@ -49,6 +51,24 @@ def test_unknown_names_offer_the_nearest() -> None:
     assert emulator.value.what == 'There is no emulator named "tinplat".'
     with pytest.raises(UnknownName, match="Did you mean Moss Garden"):
         chosen(ENTRIES, Selection(games=("Mos Garden",)))
+
+
+@pytest.mark.parametrize(
+    ("game", "example"),
+    [
+        ("Moss Garden", "'moss*'"),
+        (" ", "'moss*'"),  # a folder may be called so: no word of it can be shown
+        ("\u3000", "'moss*'"),
+        ("L'Orage", "'l'\"'\"'orage*'"),
+    ],
+)
+def test_an_unknown_game_is_told_with_an_example_that_a_shell_takes(game: str, example: str) -> None:
+    some = [entry("tinplate", Part.SAVES, "saves/a.sav", game)]
+    with pytest.raises(UnknownName) as told:
+        chosen(some, Selection(games=("zebra",)))
+    assert f"--game {example}" in str(told.value.advice)
+    # Source: POSIX.1-2017, Shell Command Language, 2.2.2 Single-Quotes; read by the library's own parser
+    assert len(shlex.split(example)) == 1
 
 
 def test_a_combination_that_nothing_fits_is_told() -> None:
