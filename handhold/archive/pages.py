@@ -269,7 +269,7 @@ class KnownLines:
         if not any(map(self._entries.__contains__, lines)):
             whole = decode(page)
             if len(whole) == len(lines) and _are_objects(lines):
-                self._keep(zip(lines, whole, strict=True))
+                self._keep(lines, whole)
             return whole
         try:
             found = self._found(lines)
@@ -301,14 +301,16 @@ class KnownLines:
             if not all_sound(decoded):
                 for entry in decoded:
                     _believe(entry)
-            self._keep(zip(fresh, decoded, strict=True))
+            self._keep(fresh, decoded)
             new = iter(decoded)
             return [next(new) if entry is None else entry for entry in found]
         return [entry for entry in found if entry is not None]
 
-    def _keep(self, lines: Iterable[tuple[bytes, Entry]]) -> None:
-        some = islice(lines, LONGEST)  # a stranger's page has as many as it likes
-        kept = dict(each for each in some if len(each[0]) <= self._largest)
+    def _keep(self, lines: Sequence[bytes], entries: Sequence[Entry]) -> None:
+        some: Iterable[tuple[bytes, Entry]] = zip(lines, entries, strict=True)
+        if len(lines) > LONGEST or max(map(len, lines)) > self._largest:  # a stranger's, of any length
+            some = (each for each in islice(some, LONGEST) if len(each[0]) <= self._largest)
+        kept = dict(some)
         size = sum(map(len, kept))
         if len(self._entries) + len(kept) > self._most or self._size + size > self._room:
             self._entries.clear()
