@@ -17,6 +17,8 @@ from handhold.archive.wholes import Wholes
 WORTH = 4
 #: They do all of it, while their caller follows what snapshots name: only they may look at what is mapped.
 OTHERS = 2
+#: They are nicer by so much: what their caller follows takes longer than what each of them reads.
+_NICER = 5
 
 
 def judged(
@@ -50,6 +52,7 @@ def judged(
 
     def work(numbers: Iterable[int], go_on: Callable[[int], None]) -> Iterator[tuple[int, Any]]:
         assert other is not None
+        os.nice(_NICER)
         with Judging(other, tables, wholes, _threads(OTHERS)) as judging:
             for number, (found, digests) in judging.results(shares, numbers, go_on):
                 yield number, ([tuple(one) for one in found], digests)
