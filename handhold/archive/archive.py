@@ -14,27 +14,20 @@ import zstandard
 from handhold.archive import head as heads
 from handhold.archive import manifest as manifests
 from handhold.archive.contents import Contents
-from handhold.archive.description import (
-    ADVICE,
-    DESCRIPTION,
-    GUIDE,
-    LARGEST,
-    described,
-    description,
-    guide_text,
-)
+from handhold.archive.description import ADVICE, DESCRIPTION, GUIDE, description, guide_text
 from handhold.archive.finding import find
 from handhold.archive.head import Snapshot
 from handhold.archive.manifest import Manifest
+from handhold.archive.opening import refuse_what_is_there, stated_id
 from handhold.archive.origins import told_apart
-from handhold.archive.storage import LocalStorage, Storage, is_temporary
-from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
+from handhold.archive.storage import LocalStorage, Storage
+from handhold.errors import Damaged, OwnerError
 from handhold.model import Clock, Kind
 
 if TYPE_CHECKING:
+    from handhold.archive.index import Index
     from handhold.archive.writer import Writer
 
-FOLDERS = ("manifests", "bundles")
 _IDENT = re.compile(r"[0-9a-f]{32}")
 _HEAD_READ, _HEAD_STEP = 4 << 10, 64  # bytes that are read, and opened, at a time
 _LARGEST_WINDOW = 16 << 20  # bytes that reading a head may take
@@ -46,8 +39,8 @@ class Archive(Contents):
     ``Archive.open(LocalStorage("/media/card/handhold"))`` opens the one that lies there.
     """
 
-    def __init__(self, storage: Storage, archive_id: str) -> None:
-        super().__init__(storage)
+    def __init__(self, storage: Storage, archive_id: str, index: Index | None = None) -> None:
+        super().__init__(storage, index)
         self.id = archive_id
         self.unreadable: list[str] = []
         #: Files that were written without their parity where parity is kept, with the reason.
@@ -70,16 +63,7 @@ class Archive(Contents):
             raise ValueError("an archive's id is 32 hexadecimal digits")
         if isinstance(storage, LocalStorage):
             storage.make()
-        names = _names(storage)
-        if DESCRIPTION in names:
-            raise WrongInput(
-                f"There is an archive already: {storage.where}", "Use it as it is, or choose another folder."
-            )
-        if _without_leftovers(names) - {*FOLDERS} or _any_inside(storage):
-            raise WrongInput(
-                f"The folder is not empty, so no archive is made in it: {storage.where}",
-                "Choose a folder that does not exist yet, or an empty one.",
-            )
+        refuse_what_is_there(storage)
         guide = guide_text().encode()
         _put(storage, GUIDE, guide)
         _put(storage, DESCRIPTION, description(ident, clock().isoformat(), guide))
@@ -92,29 +76,7 @@ class Archive(Contents):
         Raises ``NotNow`` if nothing is there (card out?), ``WrongInput`` if something else is there,
         ``OwnerError`` for an archive of another format, ``Damaged`` if its description is hurt.
         """
-        names = _names(storage)
-        if DESCRIPTION not in names:
-            if not names:
-                raise NotNow(
-                    f"There is no archive here, the folder is empty: {storage.where}",
-                    "Look whether the card is in. To make an archive: handhold setup",
-                )
-            if not _without_leftovers(names):
-                raise NotNow(
-                    f"There is no archive here yet, its making was cut off: {storage.where}",
-                    "Make it: handhold setup",
-                )
-            if names & set(FOLDERS):
-                raise Damaged(f"The archive has lost its {DESCRIPTION}: {storage.where}", ADVICE)
-            raise WrongInput(
-                f"This folder is no archive: {storage.where}",
-                "Name the folder in which archive.yaml lies, or make an archive elsewhere: handhold setup",
-            )
-        try:
-            data = storage.read(DESCRIPTION, 0, LARGEST + 1)
-        except FileNotFoundError:
-            raise NotNow(f"The archive is gone: {storage.where}", "Look whether the card is in.") from None
-        return Archive(storage, described(storage.where, data))
+        return Archive(storage, stated_id(storage))
 
     # -- snapshots ---------------------------------------------------------------------------------------
 
@@ -281,39 +243,6 @@ class Archive(Contents):
         if not self._held:
             raise RuntimeError("a writer needs the archive's lock")
         return Writer(self, level)
-
-
-def _names(storage: Storage) -> set[str]:
-    """What lies at the archive's root, without what the lock and the file system leave there."""
-    try:
-        items = storage.list("")
-    except FileNotFoundError:
-        raise NotNow(
-            f"The archive is not there: {storage.where}",
-            "Look whether the card is in. To make an archive: handhold setup",
-        ) from None
-    except NotADirectoryError:
-        raise WrongInput(
-            f"This is a file and no archive: {storage.where}", "Name the folder in which archive.yaml lies."
-        ) from None
-    return {item.name for item in items if not item.name.startswith(".") and item.name != "lost+found"}
-
-
-def _without_leftovers(names: set[str]) -> set[str]:
-    """The names without what a creation that was cut off leaves: temporary files, a guide alone."""
-    return {name for name in names if not is_temporary(name)} - {GUIDE}
-
-
-def _any_inside(storage: Storage) -> bool:
-    for folder in FOLDERS:
-        try:
-            if any(not is_temporary(item.name) for item in storage.list(folder)):
-                return True
-        except FileNotFoundError:
-            continue
-        except NotADirectoryError:
-            return True
-    return False
 
 
 def _put(storage: Storage, name: str, data: bytes) -> None:

@@ -8,7 +8,6 @@ record.
 from __future__ import annotations
 
 import hashlib
-import re
 import struct
 import sys
 from array import array
@@ -20,9 +19,10 @@ from typing import NamedTuple
 import xxhash
 
 from handhold.archive.blocks import LARGEST, PLAIN, ZSTANDARD, Sealed, seal
+from handhold.archive.filenames import BUNDLES
 from handhold.archive.storage import LARGEST_FILE, Pending, Readable, Storage
 
-FOLDER = "bundles"
+FOLDER = BUNDLES
 MAGIC = b"\x89HHB1\r\n\x1a"
 RECORD_MAGIC = b"HHR1"
 END_MAGIC = b"HHBEND1\n"
@@ -46,7 +46,6 @@ FULL, FULL_RECORDS = 64 << 20, 1 << 16
 #: No more records are believed.
 MOST_RECORDS = 1 << 20
 _FIRST_READ = 32 << 10  # bytes from a bundle's end: the whole table of most nights
-_NAME = re.compile(rf"{FOLDER}/([0-9a-f]{{2}})/(\1[0-9a-f]{{30}})\.bundle")
 
 
 class Row(NamedTuple):
@@ -68,11 +67,6 @@ def name_of(table: bytes | bytearray) -> str:
     """The file in which the bundle with this table lies."""
     ident = hashlib.sha256(table).hexdigest()[:32]
     return f"{FOLDER}/{ident[:2]}/{ident}.bundle"
-
-
-def is_bundle_name(file: str) -> bool:
-    """Whether a file of the archive has the name of a bundle."""
-    return _NAME.fullmatch(file) is not None
 
 
 def pack_header(block: Sealed) -> bytes:

@@ -58,11 +58,11 @@ def _unreadable(entry: Entry, what: str) -> Damaged:
 
 
 class Contents:
-    """Reads what lies in the bundles of a storage."""
+    """Reads what lies in the bundles of a storage; of their ``index``, if somebody has read it already."""
 
-    def __init__(self, storage: Storage) -> None:
+    def __init__(self, storage: Storage, index: Index | None = None) -> None:
         self.storage = storage
-        self._index: Index | None = None
+        self._index = index
         self._lines = _LINES
         self._pages: OrderedDict[str, tuple[Entry, ...]] = OrderedDict()
         self._kept = 0  # entries of these pages

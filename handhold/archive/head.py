@@ -10,19 +10,18 @@ from functools import lru_cache
 
 import msgspec
 
+from handhold.archive.filenames import MANIFEST_FILE, MANIFESTS
 from handhold.archive.pages import DIGEST, EMULATOR
 from handhold.model import Kind, Part, Site
 from handhold.names import one_line, trouble_with
 
-FOLDER = "manifests"
+FOLDER = MANIFESTS
 FORMAT = 1
 #: No more is believed, in bytes: the head, and the whole in plain. Page lines for tens of millions of files.
 LARGEST_HEAD, LARGEST = 16 << 20, 128 << 20
 #: No manifest has more pages and gaps together: 64 million files, and no more memory than a small device has.
 MOST_LINES = 1_000_000
-FILE = re.compile(
-    rf"{FOLDER}/([A-Za-z0-9][A-Za-z0-9_-]{{0,39}})\.([0-9]{{8}}T[0-9]{{6}}Z)\.([0-9a-f]{{8}})\.manifest"
-)
+FILE = MANIFEST_FILE
 NAME = re.compile(
     r"([A-Za-z0-9][A-Za-z0-9_-]{0,39}\.[0-9]{4}-[0-9]{2}-[0-9]{2}\.[0-9]{6})(?:-[1-9][0-9]{0,5})?"
 )

@@ -17,7 +17,8 @@ from itertools import compress, count
 from operator import ne
 from typing import NamedTuple
 
-from handhold.archive.bundle import FOLDER, ROW, Row, is_bundle_name, read_table, salvage
+from handhold.archive.bundle import FOLDER, ROW, Row, read_table, salvage
+from handhold.archive.filenames import is_bundle_name
 from handhold.archive.storage import Item, Storage
 from handhold.errors import Damaged, NotNow, OwnerError
 

@@ -21,7 +21,7 @@ from handhold.archive.index import Index, Place
 from handhold.archive.judging import Found, Judging, tried
 from handhold.archive.report import Findings
 from handhold.archive.shares import Piece, Share, shares
-from handhold.archive.stock import Stock, rightful_bundle
+from handhold.archive.stock import Stock
 from handhold.archive.storage import Storage
 from handhold.archive.twofold import judged
 from handhold.archive.wholes import Wholes
@@ -187,6 +187,8 @@ class Soundness:
 
     def _salvaged(self, file: str, size: int) -> list[Row]:
         """The records that can be told apart in a bundle without a table."""
+        from handhold.archive.strays import rightful_bundle  # seldom
+
         why = self._index.hurt[file].rstrip(".")
         name = rightful_bundle(self._storage, file, size)
         if name is not None and name != file:

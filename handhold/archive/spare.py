@@ -12,8 +12,8 @@ import hashlib
 import re
 from collections.abc import Iterable, Iterator
 
-from handhold.archive import bundle, head
 from handhold.archive.description import DESCRIPTION, GUIDE
+from handhold.archive.filenames import BUNDLES, MANIFESTS, is_bundle_name, is_manifest_name
 from handhold.archive.storage import Storage
 from handhold.errors import OwnerError
 
@@ -67,8 +67,8 @@ def _of(name: str) -> tuple[str, str] | None:
     if match is None:
         return None
     digits, own = match[1], match[2]
-    for file in (own, f"{head.FOLDER}/{own}", f"{bundle.FOLDER}/{own[:2]}/{own}"):
-        known = file in (DESCRIPTION, GUIDE) or head.FILE.fullmatch(file) or bundle.is_bundle_name(file)
+    for file in (own, f"{MANIFESTS}/{own}", f"{BUNDLES}/{own[:2]}/{own}"):
+        known = file in (DESCRIPTION, GUIDE) or is_manifest_name(file) or is_bundle_name(file)
         if known:
             return digits, file
     return None

@@ -1,39 +1,34 @@
 """What lies in an archive's folders: its own files, and what does not belong there.
 
-Looks at names first. Whatever has a name that the archive does not give is looked into: it may be a
-manifest or a bundle that somebody renamed.
+Looks at names alone. What has a name that the archive does not give is looked into elsewhere (``strays``).
 """
 
 from __future__ import annotations
 
 import re
-import struct
 from collections.abc import Callable
-from datetime import datetime
 from typing import NamedTuple
 
 import msgspec
-import xxhash
 
-from handhold.archive import bundle, manifest
-from handhold.archive import head as heads
-from handhold.archive.archive import DESCRIPTION, GUIDE
-from handhold.archive.blocks import decompress
-from handhold.archive.bundle import END_MAGIC, END_SIZE, MOST_RECORDS, ROW
+from handhold.archive.description import DESCRIPTION, GUIDE
+from handhold.archive.filenames import (
+    BUNDLES,
+    MANIFESTS,
+    PARITY,
+    is_bundle_name,
+    is_manifest_name,
+    is_parity_name,
+)
 from handhold.archive.lock import LOCK, NOTE
-from handhold.archive.manifest import Manifest
-from handhold.archive.parity.sheet import FOLDER as PARITY
-from handhold.archive.parity.sheet import is_parity_name
 from handhold.archive.report import Affected, Findings
 from handhold.archive.spare import is_spare
-from handhold.archive.storage import LARGEST_FILE, Item, Storage, is_temporary
+from handhold.archive.storage import Item, Storage, is_temporary
 from handhold.errors import NotNow, OwnerError
 from handhold.names import written
 
-_FOLDERS = (heads.FOLDER, bundle.FOLDER, PARITY)
+_FOLDERS = (MANIFESTS, BUNDLES, PARITY)
 _FAN = re.compile(r"[0-9a-f]{2}")
-_END_FIELDS = bundle._END
-_ZSTANDARD_MAGIC = b"\x28\xb5\x2f\xfd"  # RFC 8878, section 3.1.1
 
 
 class Stray(NamedTuple):
@@ -98,22 +93,22 @@ def take_stock(storage: Storage, findings: Findings) -> Stock:
             stock.strays.append(Stray(file, item.size, False))
         elif fits(file):
             findings.damage(file, "it is a folder and should be a file")
-            if folder == heads.FOLDER:
+            if folder == MANIFESTS:
                 findings.affects(file, named_by_file(file))
             elif folder != PARITY:
                 stock.incomplete.append(file)
         else:
             findings.damage(written(file), "it does not belong here: take this folder away")
 
-    for item in _listed(storage, heads.FOLDER, findings, stock):
-        sort(heads.FOLDER, item, lambda file: heads.FILE.fullmatch(file) is not None, stock.manifests)
-    for item in _listed(storage, bundle.FOLDER, findings, stock):
+    for item in _listed(storage, MANIFESTS, findings, stock):
+        sort(MANIFESTS, item, is_manifest_name, stock.manifests)
+    for item in _listed(storage, BUNDLES, findings, stock):
         if item.is_folder and _FAN.fullmatch(item.name):
-            folder = f"{bundle.FOLDER}/{item.name}"
+            folder = f"{BUNDLES}/{item.name}"
             for inner in _listed(storage, folder, findings, stock):
-                sort(folder, inner, bundle.is_bundle_name, stock.bundles)
+                sort(folder, inner, is_bundle_name, stock.bundles)
         else:
-            sort(bundle.FOLDER, item, lambda file: False, {})
+            sort(BUNDLES, item, lambda file: False, {})
     for item in _listed(storage, PARITY, findings, stock):
         sort(PARITY, item, is_parity_name, stock.parity)
     _note(findings, unfinished, "left by a run that was cut off; the next snapshot takes it away")
@@ -142,91 +137,7 @@ def _listed(storage: Storage, folder: str, findings: Findings, stock: Stock) -> 
         return []
 
 
-def judge_strays(storage: Storage, stock: Stock, findings: Findings) -> dict[bytes, str]:
-    """Says of each stray what it is; gives the blocks (by id) of renamed bundles and where they lie.
-
-    A snapshot whose manifest was renamed counts as lost until the name is given back.
-    """
-    blocks: dict[bytes, str] = {}
-    for file, size, harmless in stock.strays:
-        shown = written(file)
-        found = _manifest_in(storage, file, size)
-        if found is not None:
-            snapshot = found.snapshot
-            if snapshot.file not in stock.manifests:
-                findings.damage(
-                    shown, f"it is the manifest of {snapshot.name} by another name: call it {snapshot.file}"
-                )
-                findings.affects(shown, Affected(snapshot.name, snapshot.device))
-                continue
-            what = f"it is a copy of {snapshot.file} and does not belong here: take it away"
-        elif (table := _table_in(storage, file, size)) is not None:
-            name = bundle.name_of(table)
-            if name not in stock.bundles:
-                findings.damage(shown, f"it is a bundle by another name: call it {name}")
-                blocks.update((row.id, shown) for row in bundle.rows(table))
-                continue
-            what = f"it is a copy of {name} and does not belong here: take it away"
-        else:
-            what = "it does not belong here: take it away"
-        if not harmless:
-            findings.damage(shown, what)
-        elif "/" not in file:
-            findings.notes.add(f"{shown}: does not belong to the archive; harmless.")
-    return blocks
-
-
 def named_by_file(file: str) -> Affected:
     """The snapshot of a manifest that cannot be read, by its file's name: the device and the time in UTC."""
-    device, time = file.removeprefix(f"{heads.FOLDER}/").split(".")[:2]
+    device, time = file.removeprefix(f"{MANIFESTS}/").split(".")[:2]
     return Affected(f"{device}.{time}", device)
-
-
-def rightful_manifest(packed: bytes) -> Manifest | None:
-    """The manifest in these bytes, if they are sound under the name that belongs to them."""
-    try:
-        plain = decompress(packed, heads.LARGEST)
-        line = plain[: heads.LARGEST_HEAD].partition(b"\n")[0]
-        said = msgspec.json.decode(line, type=_Named)
-        taken = datetime.fromisoformat(said.taken)
-        return manifest.decode(manifest.file_name(said.device, taken, packed), packed)
-    except (ValueError, OverflowError, RecursionError, msgspec.MsgspecError):
-        return None
-
-
-class _Named(msgspec.Struct):
-    device: str
-    taken: str
-
-
-def _manifest_in(storage: Storage, file: str, size: int) -> Manifest | None:
-    try:
-        if size > heads.LARGEST or storage.read(file, 0, 4) != _ZSTANDARD_MAGIC:
-            return None
-        return rightful_manifest(storage.read(file, 0, size))
-    except NotNow:
-        raise
-    except (OwnerError, FileNotFoundError):
-        return None
-
-
-def _table_in(storage: Storage, file: str, size: int) -> bytes | None:
-    """The table of a bundle, whatever its file is called."""
-    try:
-        if not len(bundle.MAGIC) + END_SIZE < size <= LARGEST_FILE:
-            return None
-        check, length, zero, magic = _END_FIELDS.unpack(storage.read(file, size - END_SIZE, END_SIZE))
-        if magic != END_MAGIC or not 0 < length <= min(size - END_SIZE, MOST_RECORDS * ROW.size):
-            return None
-        table = storage.read(file, size - END_SIZE - length, length)
-        return table if not (zero or length % ROW.size) and xxhash.xxh3_64_intdigest(table) == check else None
-    except NotNow:
-        raise
-    except (OwnerError, FileNotFoundError, struct.error):
-        return None
-
-
-def rightful_bundle(storage: Storage, file: str, size: int) -> str | None:
-    """The name that belongs to a bundle, if its table can be read."""
-    table = _table_in(storage, file, size)
-    return None if table is None else bundle.name_of(table)

@@ -5,27 +5,24 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
 
-from handhold.archive import head
-from handhold.archive import manifest as manifests
-from handhold.archive.archive import DESCRIPTION, GUIDE, Archive
-from handhold.archive.branches import parted_at
-from handhold.archive.contents import PAGES_KEPT
-from handhold.archive.head import Snapshot
-from handhold.archive.manifest import Manifest
-from handhold.archive.parity.checking import check_parity, tell_repairable
-from handhold.archive.references import References
+from handhold.archive.description import DESCRIPTION, GUIDE
+from handhold.archive.index import Index
+from handhold.archive.opening import stated_id
 from handhold.archive.report import Affected, Damage, Findings, Report
 from handhold.archive.soundness import Meter, Soundness
-from handhold.archive.stock import Stock, judge_strays, named_by_file, rightful_manifest, take_stock
+from handhold.archive.stock import Stock, take_stock
 from handhold.archive.storage import Storage
 from handhold.archive.wholes import Wholes
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
-from handhold.model import Kind
+
+if TYPE_CHECKING:
+    from handhold.archive.following import Follower, Nights
+    from handhold.archive.head import Snapshot
 
 _GUIDE_LINE = re.compile(rb'^guide: "([0-9a-f]{64})"$', re.MULTILINE)
 _READ = 1 << 20
-_MOST_MISSING = 100_000  # a larger number is nobody's nights, but a sequence that somebody made up
 
 
 def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | None = None) -> Report:
@@ -46,15 +43,8 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
     if GUIDE in stock.own or described is not None:
         _guide(storage, described, findings)
     meter.step(sum(stock.own.values()))
-    archive = Archive(storage, "")
-    strays = judge_strays(storage, stock, findings)
-    nights, soundness = _checked(archive, stock, findings, meter, strays, deep)
-    _gone(nights.sound, stock, findings)
-    _continued_apart(nights.sound, findings)
-    if not findings.damaged and nights.sound:
-        _needless(stock, soundness, findings)
-    check_parity(storage, stock, findings, meter)
-    tell_repairable(storage, stock, findings)
+    strays = _strays(storage, stock, findings)
+    nights, soundness = _checked(storage, stock, findings, meter, strays, deep)
     if _vanished(findings):
         _still_there(storage)
         _not_known(soundness, findings)
@@ -75,7 +65,7 @@ def verify(storage: Storage, deep: bool, progress: Callable[[int, int], None] | 
 def _description(storage: Storage, findings: Findings) -> bytes | None:
     """The digest of the guide as ``archive.yaml`` has it, None if that is hurt."""
     try:
-        Archive.open(storage)
+        stated_id(storage)
         data = storage.read(DESCRIPTION, 0, _READ)
     except (NotNow, WrongInput):
         raise
@@ -109,197 +99,58 @@ def _guide(storage: Storage, digest: bytes | None, findings: Findings) -> None:
             findings.damage(GUIDE, "it is not as it was written")
 
 
+def _strays(storage: Storage, stock: Stock, findings: Findings) -> dict[bytes, str]:
+    """The blocks of bundles that were renamed, and where these lie."""
+    if not stock.strays:
+        return {}
+    from handhold.archive.strays import judge_strays  # seldom
+
+    return judge_strays(storage, stock, findings)
+
+
 def _checked(
-    archive: Archive, stock: Stock, findings: Findings, meter: Meter, strays: dict[bytes, str], deep: bool
-) -> tuple[_Nights, Soundness]:
+    storage: Storage, stock: Stock, findings: Findings, meter: Meter, strays: dict[bytes, str], deep: bool
+) -> tuple[Nights, Soundness]:
     """Reads all bundles, and follows all that the manifests name."""
-    storage, index = archive.storage, archive.index
+    index = Index(storage)
     wholes = Wholes(storage, index) if deep else None
     # While others read, all is followed as if every block could be had: mostly it can.
     hoped = Findings()
     hopeful = Soundness(storage, index, stock, hoped, None)
-    trial = _Nights(archive, stock, hoped, References(archive, hopeful, hoped, Meter(None, 0), None))
-    tried = False
+    follower: Follower | None = None
+    trial: Nights | None = None
 
     def meanwhile() -> Iterator[None]:
-        nonlocal tried
+        nonlocal follower, trial
         if index.hurt or findings.damaged:
             return  # what hurt bundles hold is looked for when all is read
+        from handhold.archive.following import Follower  # loaded only now: nobody waits for it
+
+        follower = Follower(storage, index, stock)
         if deep:
-            _look_ahead(archive, stock)
+            follower.look_ahead()
             return
-        for _ in trial.follow():
+        nights = follower.nights(hopeful, hoped, Meter(None, 0), None)
+        for _ in nights.follow():
             yield
-        tried = True
+        trial = nights
 
     soundness = Soundness(storage, index, stock, findings, wholes)
     soundness.check(meter, strays, meanwhile)
-    if tried and not (findings.damaged or hoped.damaged or _vanished(findings)):
+    from handhold.archive.following import Follower, conclude
+
+    if trial is not None and not (findings.damaged or hoped.damaged or _vanished(findings)):
         findings.notes |= hoped.notes
         meter.step(sum(stock.manifests.values()))
         soundness.needed = hopeful.needed
-        return trial, soundness
-    nights = _Nights(archive, stock, findings, References(archive, soundness, findings, meter, wholes))
-    for size in nights.follow():
-        meter.step(size)
+        nights = trial
+    else:
+        follower = follower or Follower(storage, index, stock)
+        nights = follower.nights(soundness, findings, meter, wholes)
+        for size in nights.follow():
+            meter.step(size)
+    conclude(nights, storage, stock, soundness, findings, meter)
     return nights, soundness
-
-
-def _look_ahead(archive: Archive, stock: Stock) -> None:
-    """Reads the lists of the first snapshot, as many as are kept.
-
-    What is wrong with them is told by who follows the references.
-    """
-    if not stock.manifests:
-        return
-    file, size = min(stock.manifests.items())
-    try:
-        manifest = manifests.decode(file, archive.storage.read(file, 0, min(size, head.LARGEST)))
-        for page in manifest.pages[:PAGES_KEPT]:
-            archive.page(page.id)
-    except (FileNotFoundError, ValueError, OwnerError):
-        pass
-
-
-class _Nights:
-    """All manifests, and what they name: the sound ones (without pages), and the whole nights.
-
-    Both are known once all is followed.
-    """
-
-    def __init__(self, archive: Archive, stock: Stock, findings: Findings, references: References) -> None:
-        self._archive = archive
-        self._stock = stock
-        self._findings = findings
-        self._references = references
-        self.sound: list[Manifest] = []
-        self.whole: list[Snapshot] = []
-
-    def follow(self) -> Iterator[int]:
-        """Checks one manifest after the other; gives the bytes of each."""
-        findings, stock = self._findings, self._stock
-        heads: dict[str, Snapshot] | None = None
-        superseded = _superseded(self._archive)
-        for file, size in sorted(stock.manifests.items()):
-            packed = b""
-            if file in superseded:
-                findings.notes.add(
-                    f"{file}: left by a run of thin that was cut off; the next run takes it away."
-                )
-                yield size
-                continue
-            try:
-                if size > head.LARGEST:
-                    raise ValueError("it is larger than any manifest")
-                packed = self._archive.storage.read(file, 0, size + 1)
-                manifest = manifests.decode(file, packed)
-            except FileNotFoundError:
-                findings.notes.add(f"{file}: vanished while the archive was checked. Check again.")
-            except NotNow:
-                raise
-            except (ValueError, OwnerError) as error:
-                if heads is None:
-                    heads = {one.file: one for one in self._archive.records()}
-                why = error.what if isinstance(error, OwnerError) else str(error)
-                _hurt(file, packed, why.rstrip("."), heads, stock, findings)
-            else:
-                self._take(manifest)
-            yield size
-
-    def _take(self, manifest: Manifest) -> None:
-        snapshot = manifest.snapshot
-        whole = self._references.check(manifest) and not snapshot.let_go
-        if whole and snapshot.kind in (Kind.NIGHT, Kind.ADOPTED):
-            self.whole.append(snapshot)
-        self.sound.append(_without_pages(manifest))
-
-
-def _superseded(archive: Archive) -> set[str]:
-    """The manifests that do not count any more; none where the medium does not list them (told already)."""
-    try:
-        return {one.file for one in archive.superseded()}
-    except NotNow:
-        raise
-    except OwnerError:
-        return set()
-
-
-def _hurt(
-    file: str, packed: bytes, why: str, heads: dict[str, Snapshot], stock: Stock, findings: Findings
-) -> None:
-    """A manifest that is not what its name says: hurt, or another one's bytes."""
-    rightful = rightful_manifest(packed)
-    if rightful is not None:
-        snapshot = rightful.snapshot
-        if snapshot.file in stock.manifests:
-            why = f"it is a copy of {snapshot.file}: take it away"
-        else:
-            why = f"it is the manifest of {snapshot.name} by another name: call it {snapshot.file}"
-            findings.affects(file, Affected(snapshot.name, snapshot.device))
-    findings.damage(file, why)
-    if rightful is None or _digits(rightful.snapshot.file) != _digits(file):
-        # The digits in the name are those of other bytes, which are gone.
-        findings.affects(file, _named(file, heads))
-
-
-def _digits(file: str) -> str:
-    """The part of a manifest's name that comes from its bytes."""
-    return file.rsplit(".", 2)[1]
-
-
-def _named(file: str, heads: dict[str, Snapshot]) -> Affected:
-    """The snapshot of a hurt manifest: by its own words, else as far as its file's name tells."""
-    return Affected(heads[file].name, heads[file].device) if file in heads else named_by_file(file)
-
-
-def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
-    """Snapshots that others tell of and that are not there."""
-    names = {one.snapshot.name for one in sound}
-    for one in sound:
-        snapshot = one.snapshot
-        if one.safety is not None and one.safety not in stock.manifests and not snapshot.let_go:
-            if head.FILE.fullmatch(one.safety) is None:
-                findings.damage(snapshot.file, "it names a safety snapshot that cannot be")
-                continue
-            findings.damage(
-                one.safety, f"this safety snapshot is missing: the restore {snapshot.name} cannot be undone"
-            )
-            findings.affects(one.safety, named_by_file(one.safety))
-        if one.base is not None and one.base not in names and len(sound) == len(stock.manifests):
-            findings.notes.add(f"{one.base}: not here any more; it was restored as {snapshot.name}.")
-    numbers = {int(one.snapshot.sequence) for one in sound if one.snapshot.kind is not Kind.ADOPTED}
-    missing = max(numbers, default=0) - len(numbers - {0})
-    if 0 < missing < _MOST_MISSING and len(sound) == len(stock.manifests):
-        amount = "1 snapshot that was" if missing == 1 else f"{missing} snapshots that were"
-        findings.notes.add(
-            f"{amount} here once cannot be found: let go of, or lost. A second archive may have it."
-        )
-    if stock.bundles and not stock.manifests:
-        findings.notes.add("There are bundles and no snapshot: the first run was cut off, or they are lost.")
-
-
-def _needless(stock: Stock, soundness: Soundness, findings: Findings) -> None:
-    """Bundles with nothing that any snapshot needs: all that tells of a last night whose manifest is gone."""
-    count = len(stock.bundles.keys() - soundness.needed)
-    if count:
-        what = "1 bundle holds" if count == 1 else f"{count} bundles hold"
-        findings.notes.add(
-            f"{what} nothing that a snapshot needs: left by a run that was cut off, or a snapshot is lost."
-        )
-
-
-def _continued_apart(sound: list[Manifest], findings: Findings) -> None:
-    """Numbers that occur twice: two copies of the archive were written on, and then put together."""
-    snapshots = [one.snapshot for one in sound]
-    number = parted_at(snapshots)
-    if number is None:
-        return
-    devices = sorted({one.device for one in snapshots if one.sequence == number})
-    findings.notes.add(
-        f"Two copies of this archive were continued by themselves and then put together: number {number:.0f} "
-        f"is there twice ({', '.join(devices)}). Nothing is lost by it. Where numbers and times of a "
-        "device do not agree on which save came later, carry and restore ask."
-    )
 
 
 def _vanished(findings: Findings) -> bool:
@@ -310,7 +161,7 @@ def _vanished(findings: Findings) -> bool:
 def _still_there(storage: Storage) -> None:
     """Files that vanish all at once mean a card that was taken out: ``NotNow``, and nothing about damage."""
     try:
-        Archive.open(storage)
+        stated_id(storage)
     except NotNow:
         raise
     except OwnerError:
@@ -328,10 +179,6 @@ def _not_known(soundness: Soundness, findings: Findings) -> None:
             + (f" There is damage besides: {hurt[0]}{more}." if hurt else ""),
             "Check again.",
         )
-
-
-def _without_pages(manifest: Manifest) -> Manifest:
-    return Manifest(manifest.snapshot, (), (), {}, (), (), manifest.base, manifest.safety, manifest.tool)
 
 
 def _order(snapshot: Snapshot) -> tuple[float, float, str]:

@@ -17,7 +17,7 @@ from handhold.ahead import Ahead, Task
 from handhold.archive import head as heads
 from handhold.archive import inventory, pages, recipe
 from handhold.archive import manifest as manifests
-from handhold.archive.archive import FOLDERS, Archive
+from handhold.archive.archive import Archive
 from handhold.archive.blocks import Sealed, block_id, seal_all
 from handhold.archive.bundle import END_SIZE, MAGIC, ROW, BundleWriter
 from handhold.archive.description import ADVICE
@@ -25,6 +25,7 @@ from handhold.archive.head import Emptied, GamesNote, Snapshot, VolumeNote
 from handhold.archive.inventory import Game
 from handhold.archive.listed import Listed, Standing
 from handhold.archive.manifest import PageRef
+from handhold.archive.opening import FOLDERS
 from handhold.archive.paging import Changed, paged
 from handhold.archive.parity.sheet import FOLDER as PARITY
 from handhold.archive.putting import Putting

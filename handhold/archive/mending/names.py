@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from handhold.archive import head
-from handhold.archive.bundle import is_bundle_name
+from handhold.archive.filenames import is_bundle_name
 from handhold.archive.report import Findings
 from handhold.archive.spare import digest_of, put_spare, runs_of, use_spares
-from handhold.archive.stock import rightful_bundle, rightful_manifest, take_stock
+from handhold.archive.stock import take_stock
 from handhold.archive.storage import Storage
+from handhold.archive.strays import rightful_bundle, rightful_manifest
 from handhold.errors import OwnerError
 
 

@@ -13,10 +13,11 @@ from typing import NamedTuple
 
 import xxhash
 
+from handhold.archive.filenames import PARITY
 from handhold.archive.parity.shape import LEAST_SPARE, SECTOR, Shape
 from handhold.archive.storage import LARGEST_FILE
 
-FOLDER = "parity"
+FOLDER = PARITY
 MAGIC = b"\x89HHP1\r\n\x1a"
 #: magic, XXH3-64 of all that follows it, number of this sheet, number of sheets, size of the file, stripes,
 #: width, spare, length of what follows the name, zero, name of the file
@@ -27,7 +28,6 @@ ROOM = SECTOR - _HEAD.size
 CHECKS = ROOM // 8
 #: The files that can have parity.
 _PROTECTED = re.compile(r"[A-Za-z0-9._-]{1,99}|(?:bundles/[0-9a-f]{2}|manifests)/[A-Za-z0-9._-]{1,87}")
-_FILE = re.compile(rf"{FOLDER}/[0-9a-f]{{32}}\.parity")
 _BUNDLE = re.compile(r"bundles/[0-9a-f]{2}/([0-9a-f]{32})\.bundle")
 
 
@@ -55,11 +55,6 @@ def parity_file(file: str) -> str:
     bundle = _BUNDLE.fullmatch(file)
     ident = bundle[1] if bundle else hashlib.sha256(file.encode()).hexdigest()[:32]
     return f"{FOLDER}/{ident}.parity"
-
-
-def is_parity_name(file: str) -> bool:
-    """Whether a file of the archive has the name of a parity file."""
-    return _FILE.fullmatch(file) is not None
 
 
 def is_small(shape: Shape) -> bool:
