@@ -384,6 +384,26 @@ def test_two_others_do_all_while_the_first_follows(
     assert len(processes) == 4
 
 
+@pytest.mark.parametrize("deep", [False, True])
+def test_who_reads_lets_who_follows_go_first(
+    processes: list[int], large: World, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, deep: bool
+) -> None:
+    own = os.getpriority(os.PRIO_PROCESS, 0)
+    if own > 14:
+        pytest.skip("these tests are as nice as can be already")
+
+    class Telling(Judging):
+        def results(self, *given: Any) -> Iterator[Any]:
+            (tmp_path / str(os.getpid())).write_text(str(os.getpriority(os.PRIO_PROCESS, 0)))
+            yield from super().results(*given)
+
+    monkeypatch.setattr(twofold, "Judging", Telling)
+    assert verify(large.memory(), deep).ok
+    told = {int(file.name): int(file.read_text()) for file in tmp_path.iterdir()}
+    assert told == dict.fromkeys(processes, own + 5)
+    assert os.getpriority(os.PRIO_PROCESS, 0) == own
+
+
 def ended(process: int) -> bool:
     """Whether a process has ended, if somebody has yet to wait for it. Source: proc(5), stat"""
     try:

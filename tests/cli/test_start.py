@@ -56,6 +56,18 @@ def test_a_plain_command_needs_no_library_that_few_need(command: str, tmp_path: 
     assert said.stderr.splitlines()[-1] == "[]"
 
 
+def test_what_a_check_follows_by_is_loaded_once_others_read() -> None:
+    late = {"following", "references", "contents", "manifest", "pages", "strays", "parity"}
+    script = (
+        "import sys, handhold.archive.verify\n"
+        "print(*sorted(name for name in sys.modules if name.startswith('handhold.archive.')))"
+    )
+    said = subprocess.run((sys.executable, "-c", script), capture_output=True, text=True, check=True)
+    loaded = {name.split(".")[2] for name in said.stdout.split()}
+    assert {"judging", "soundness", "stock"} <= loaded
+    assert not late & loaded
+
+
 @pytest.mark.parametrize(
     ("typed", "rooms"),
     [
