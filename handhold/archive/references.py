@@ -213,11 +213,14 @@ class References:
         known = self._sizes
         if len(known) > _SIZES:
             known.clear()
-        digests = list(map(_DIGEST, entries))
-        new = [sha256 for sha256 in dict.fromkeys(digests) if sha256 not in known]
+        digests, sizes = list(map(_DIGEST, entries)), list(map(_SIZE, entries))
+        single = all(sizes) and not any(map(_RECIPE, entries))
+        # A bundle that has a whole file in one block is not needed by one who names its pieces.
+        one = digests if single else [entry.sha256 for entry in entries if entry.size and not entry.recipe]
+        new = [sha256 for sha256 in dict.fromkeys(one) if sha256 not in known]
         known.update(zip(new, self._soundness.sizes(bytes.fromhex("".join(new))), strict=True))
-        found, sizes = list(map(known.get, digests)), list(map(_SIZE, entries))
-        if found == sizes and all(sizes) and not any(map(_RECIPE, entries)):
+        found = list(map(known.get, digests))
+        if single and found == sizes:
             return []
         return [
             entry

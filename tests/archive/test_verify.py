@@ -9,6 +9,7 @@ import random
 import re
 import tracemalloc
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,7 @@ from handhold.archive.writer import Writer
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from handhold.model import Entry, Kind, Part
 from tests.archive.damaged import World, check_truth, large_world, local, put_cut, small_world
-from tests.archive.fixtures import again, bundles, entry, files, finish, make, night, path
+from tests.archive.fixtures import EVENING, again, bundles, entry, files, finish, make, night, path
 
 
 @pytest.fixture
@@ -722,3 +723,43 @@ def test_an_archive_is_not_called_whole_after_a_bundle_that_a_night_needs_vanish
         found = verify(storage, deep)
         assert found.ok
         assert any(alone in note and "vanished" in note for note in found.notes)
+
+
+def test_a_file_of_several_blocks_needs_no_copy_of_it_in_one(tmp_path: Path) -> None:
+    """A zip that one night has in pieces and a later one in one block, because another part claims it.
+
+    All that tells of the later night, once its manifest is lost, is a bundle that nobody needs.
+    """
+    archive = make(tmp_path)
+    with archive.locked("test"), archive.writer() as writer:
+        cut, data = put_cut(writer, "nightly.zip", [b"Mole Hollow" * 30, b"Lamplighter" * 30])
+        finish(writer, [cut])
+    lost = night(again(archive), {"nightly.zip": data}, taken=EVENING + timedelta(days=1))
+    os.unlink(path(archive, lost.file))
+    for deep in (False, True):
+        found = verify(LocalStorage(path(archive)), deep)
+        assert found.ok
+        assert [note.partition(" holds ")[0] for note in found.notes] == ["1 bundle"]
+
+
+@pytest.mark.parametrize("deep", [True, False])
+def test_a_copy_in_one_block_of_a_file_of_several_may_vanish(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, deep: bool
+) -> None:
+    archive = make(tmp_path)
+    with archive.locked("test"), archive.writer() as writer:
+        cut, data = put_cut(writer, "nightly.zip", [b"Mole Hollow" * 30, b"Lamplighter" * 30])
+        finish(writer, [cut])
+    writer_of_one = BundleWriter(archive.storage)
+    writer_of_one.add(seal(data))
+    alone, _ = writer_of_one.close()
+    judged = twofold.judged
+
+    def late(*arguments: Any) -> Any:
+        storage.close()
+        os.unlink(path(archive, alone))
+        return judged(*arguments)
+
+    monkeypatch.setattr(soundness, "judged", late)
+    storage = LocalStorage(path(archive))
+    assert verify(storage, deep).ok
