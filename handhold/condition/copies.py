@@ -84,4 +84,4 @@ def sole(
         stands = any(moment.entry is not None and moment.entry.sha256 == entry.sha256 for _, moment in last)
         emulator, _, path = identity
         found.append(Only(emulator, entry.game, path, line.device, newest.snapshot.name, stands))
-    return sorted(found)
+    return sorted(found, key=lambda one: one._replace(game=one.game or ""))  # not every save tells its game

@@ -158,6 +158,25 @@ def test_one_copy_only(
     assert bool(found) is only
 
 
+def test_saves_with_and_without_a_game_stand_in_order() -> None:
+    """A zip of saves is recognised as such, and what game they are of is not told."""
+    taken = moment(PLOVER, 1, None).snapshot
+    games = {"a.sav": "Ladder", "b.sav": None, "c.sav": "Kite Weather", "d.sav": None}
+    lines = {
+        ("tinplate", Part.SAVES, path): {
+            PLOVER: [Moment(taken, Entry("tinplate", Part.SAVES, "main", path, 3, 0, path, game), None)]
+        }
+        for path, game in games.items()
+    }
+    found = sole(lines, -1, {("plover", "card")})
+    assert [(one.game, one.path) for one in found] == [
+        (None, "b.sav"),
+        (None, "d.sav"),
+        ("Kite Weather", "c.sav"),
+        ("Ladder", "a.sav"),
+    ]
+
+
 def test_the_line_of_saves_with_one_copy(world: World) -> None:
     """The whole of this test lies on one file system, as a card with the archive on it does."""
     first = world.run("snapshot")
