@@ -120,7 +120,13 @@ class Soundness:
 
     def _tell_of_hurt(self, file: str, size: int, meter: Meter) -> None:
         """The same of one without a table."""
-        rows = b"".join(ROW.pack(*row) for row in self._salvaged(file, size))
+        try:
+            salvaged = self._salvaged(file, size)
+        except FileNotFoundError:
+            self._stock.incomplete.append(file)  # what was in it is not known
+            self._vanished(file)
+            return
+        rows = b"".join(ROW.pack(*row) for row in salvaged)
         total = len(rows) // ROW.size
         share = Share(0, 0, [Piece(file, 0, range(total))])
         with Judging(self._storage, {file: rows}, self._wholes, 0) as judging:

@@ -763,3 +763,35 @@ def test_a_copy_in_one_block_of_a_file_of_several_may_vanish(
     monkeypatch.setattr(soundness, "judged", late)
     storage = LocalStorage(path(archive))
     assert verify(storage, deep).ok
+
+
+@pytest.mark.parametrize("reads", range(3))
+@pytest.mark.parametrize("deep", [True, False])
+def test_a_hurt_bundle_that_vanishes_while_its_records_are_looked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, deep: bool, reads: int
+) -> None:
+    """Before the first of its headers is read, or after some."""
+    archive = make(tmp_path)
+    night(archive, {"a.sav": b"Mole Hollow" * 30, "b.sav": b"Lamplighter" * 30})
+    (hurt,) = bundles(archive)
+    full = path(archive, hurt)
+    os.truncate(full, os.path.getsize(full) - 1)
+    left = [reads]
+    salvage = bundle.salvage
+
+    def late(storage: Any, *arguments: Any) -> Any:
+        class Fading:
+            def read(self, *where: Any) -> bytes:
+                if not left[0] and os.path.exists(full):
+                    storage.close()
+                    os.unlink(full)
+                left[0] -= 1
+                return bytes(storage.read(*where))
+
+        return salvage(Fading(), *arguments)
+
+    monkeypatch.setattr(bundle, "salvage", late)
+    found = verify(LocalStorage(path(archive)), deep)
+    assert [one.snapshot for damage in found.damage for one in damage.affects] != []
+    assert found.whole == ()
+    assert any(hurt in note and "vanished" in note for note in found.notes)
