@@ -69,6 +69,8 @@ def _description(storage: Storage, findings: Findings) -> bytes | None:
         data = storage.read(DESCRIPTION, 0, _READ)
     except (NotNow, WrongInput):
         raise
+    except FileNotFoundError:  # since it was read for its id
+        raise NotNow(f"The archive is gone: {storage.where}", "Look whether the card is in.") from None
     except Damaged as error:
         findings.damage(DESCRIPTION, error.what.partition(":")[0])
         return None
@@ -78,6 +80,8 @@ def _description(storage: Storage, findings: Findings) -> bytes | None:
         except OwnerError:
             findings.damage(DESCRIPTION, f"it cannot be read ({error.what.rstrip('.')})")
             return None
+        except FileNotFoundError:
+            pass  # gone since: what was told of it before counts
         raise
     said = _GUIDE_LINE.search(data)
     return said[1] if said else None

@@ -29,7 +29,7 @@ from handhold.archive.verify import Affected, verify
 from handhold.archive.writer import Writer
 from handhold.errors import Damaged, NotNow, OwnerError, WrongInput
 from handhold.model import Entry, Kind, Part
-from tests.archive.damaged import World, check_truth, large_world, local, put_cut, small_world
+from tests.archive.damaged import Memory, World, check_truth, large_world, local, put_cut, small_world
 from tests.archive.fixtures import EVENING, again, bundles, entry, files, finish, make, night, path
 
 
@@ -795,3 +795,37 @@ def test_a_hurt_bundle_that_vanishes_while_its_records_are_looked_for(
     assert [one.snapshot for damage in found.damage for one in damage.affects] != []
     assert found.whole == ()
     assert any(hurt in note and "vanished" in note for note in found.notes)
+
+
+def fading(world: World, after: int) -> Memory:
+    """An archive that has lost its description after so many reads of it."""
+    memory = world.memory()
+    read, done = memory.read, [0]
+
+    def fade(name: str, offset: int, length: int) -> bytes:
+        if name == "archive.yaml":
+            if done[0] == after:
+                memory.files.pop(name, None)
+            done[0] += 1
+        return read(name, offset, length)
+
+    memory.read = fade  # type: ignore[method-assign]
+    return memory
+
+
+@pytest.mark.parametrize("after", [0, 1])
+def test_a_description_that_vanishes_as_the_check_begins(world: World, after: int) -> None:
+    with pytest.raises(NotNow, match="The archive is gone"):
+        verify(fading(world, after), False)
+
+
+def test_a_description_of_another_format_that_vanishes(world: World) -> None:
+    other = b"format: 9\n"
+    check = hashlib.sha256(other).hexdigest()
+    world.files["archive.yaml"] = other + f'check: "{check}"\n'.encode()
+    with pytest.raises(OwnerError) as whole:
+        verify(world.memory(), False)
+    with pytest.raises(OwnerError) as gone:
+        verify(fading(world, 1), False)
+    assert gone.value.what == whole.value.what
+    assert "9" in gone.value.what
