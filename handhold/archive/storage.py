@@ -134,7 +134,8 @@ class LocalStorage:
         return f"LocalStorage({self.root!r})"
 
     def __del__(self) -> None:
-        self.close()
+        if hasattr(self, "_lock"):  # else a Ctrl-C came while it was made
+            self.close()
 
     @property
     def where(self) -> str:

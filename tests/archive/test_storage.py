@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import errno
+import gc
 import os
 import signal
 import socket
+import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -352,3 +354,15 @@ def test_a_thread_reads_on_from_a_file_that_was_let_go_of(
     assert storage.read("0", 0, 9) == b"0"
     assert busy
     assert len(os.listdir("/proc/self/fd")) <= before
+
+
+def test_one_that_was_cut_off_while_it_was_made_is_let_go_of_in_silence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """By a Ctrl-C before its first line."""
+    heard: list[object] = []
+    monkeypatch.setattr(sys, "unraisablehook", heard.append)
+    storage = LocalStorage.__new__(LocalStorage)
+    del storage
+    gc.collect()
+    assert heard == []
