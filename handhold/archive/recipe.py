@@ -39,25 +39,11 @@ def encode(ranges: Sequence[Range]) -> bytes:
     return _HEAD.pack(MAGIC, len(ranges)) + b"".join(_ROW.pack(*one) for one in ranges)
 
 
-class Ranges(NamedTuple):
-    """Ranges, each in its place in three columns."""
-
-    ids: Sequence[bytes]
-    offsets: Sequence[int]
-    lengths: Sequence[int]
-
-
 def decode(data: bytes, size: int | None = None) -> list[Range]:
     """The ranges of a recipe, in the order of the file; together they are ``size`` bytes if that is given.
 
     Raises ``ValueError`` with what is wrong.
     """
-    rows = zip(*decode_columns(data, size), strict=True)
-    return list(map(tuple.__new__, repeat(Range), rows))  # ``Range._make`` for many
-
-
-def decode_columns(data: bytes, size: int | None = None) -> Ranges:
-    """The same in columns, ``ValueError`` included."""
     if len(data) < _HEAD.size:
         raise ValueError("the recipe is too short")
     magic, count = _HEAD.unpack_from(data)
@@ -65,13 +51,14 @@ def decode_columns(data: bytes, size: int | None = None) -> Ranges:
         raise ValueError("it is no recipe")
     if not 0 < count <= MOST or len(data) != _HEAD.size + count * _ROW.size:
         raise ValueError("the recipe has not the length that its count says")
-    ids, offsets, lengths = zip(*_ROW.iter_unpack(memoryview(data)[_HEAD.size :]), strict=True)
+    rows = list(_ROW.iter_unpack(memoryview(data)[_HEAD.size :]))
+    _, offsets, lengths = zip(*rows, strict=True)
     if min(lengths) < 1 or max(map(add, offsets, lengths)) > LARGEST:
         raise ValueError(_IMPOSSIBLE)
     total = sum(lengths)
     if size is not None and total != size:
         raise ValueError(f"the recipe makes {total} bytes and the file has {size}")
-    return Ranges(ids, offsets, lengths)
+    return list(map(tuple.__new__, repeat(Range), rows))  # ``Range._make`` for many
 
 
 def can_be(plain: int, stored: int) -> bool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Sequence
-from operator import add, attrgetter
 from typing import NamedTuple
 
 from handhold.archive import recipe
@@ -20,7 +19,6 @@ from handhold.model import Entry
 
 _EMPTY = hashlib.sha256(b"").hexdigest()
 _SIZES = 1 << 16  # about so many are kept
-_SIZE, _DIGEST, _RECIPE = attrgetter("size"), attrgetter("sha256"), attrgetter("recipe")
 _MISFIT = "a list of files in it does not fit the files that are stored"
 
 
@@ -206,26 +204,21 @@ class References:
             why = error.what.rstrip(".")
             self._findings.damage(place.file, f"a list of files in it cannot be read ({why})")
             return _Page((place.file,)), None
-        return _Page((), len(entries), sum(map(_SIZE, entries)), entries[0].key, entries[-1].key), place
+        size = sum(entry.size for entry in entries)
+        return _Page((), len(entries), size, entries[0].key, entries[-1].key), place
 
     def _doubtful(self, entries: Sequence[Entry]) -> list[Entry]:
         """The entries without those of one block that can be had and fits: most."""
         known = self._sizes
         if len(known) > _SIZES:
             known.clear()
-        digests, sizes = list(map(_DIGEST, entries)), list(map(_SIZE, entries))
-        single = all(sizes) and not any(map(_RECIPE, entries))
-        # A bundle that has a whole file in one block is not needed by one who names its pieces.
-        one = digests if single else [entry.sha256 for entry in entries if entry.size and not entry.recipe]
-        new = [sha256 for sha256 in dict.fromkeys(one) if sha256 not in known]
+        single = dict.fromkeys(entry.sha256 for entry in entries if entry.recipe is None and entry.size)
+        new = [sha256 for sha256 in single if sha256 not in known]
         known.update(zip(new, self._soundness.sizes(bytes.fromhex("".join(new))), strict=True))
-        found = list(map(known.get, digests))
-        if single and found == sizes:
-            return []
         return [
             entry
-            for entry, plain in zip(entries, found, strict=True)
-            if plain != entry.size or entry.recipe is not None or not entry.size
+            for entry in entries
+            if known.get(entry.sha256) != entry.size or entry.recipe is not None or not entry.size
         ]
 
     def _causes(self, entry: Entry, page_file: str) -> tuple[str, ...]:
@@ -255,21 +248,18 @@ class References:
         causes: set[str] = set()
         trouble = ""
         try:
-            ranges = recipe.decode_columns(self._archive.block(ident.hex()), size)
+            ranges = recipe.decode(self._archive.block(ident.hex()), size)
         except Damaged as error:
-            ranges, trouble = None, error.what.rstrip(".")
+            ranges, trouble = [], error.what.rstrip(".")
         except ValueError as error:
-            ranges, trouble = None, str(error)
-        if ranges is not None:
-            different = dict.fromkeys(ranges.ids)
-            found = dict(zip(different, self._soundness.sizes(b"".join(different)), strict=True))
-            for one, plain in found.items():
-                if plain < 0:
-                    causes.update(self._soundness.causes(one))
-            sizes = map(found.__getitem__, ranges.ids)
-            ends = map(add, ranges.offsets, ranges.lengths)
-            if any(0 <= plain < end for plain, end in zip(sizes, ends, strict=True)):
-                trouble = "it asks for more than a block has"
+            ranges, trouble = [], str(error)
+        different = dict.fromkeys(one.id for one in ranges)
+        sizes = dict(zip(different, self._soundness.sizes(b"".join(different)), strict=True))
+        for one, plain in sizes.items():
+            if plain < 0:
+                causes.update(self._soundness.causes(one))
+        if any(0 <= sizes[one.id] < one.offset + one.length for one in ranges):
+            trouble = "it asks for more than a block has"
         if trouble:
             self._findings.damage(place.file, f"a list of pieces in it cannot be followed ({trouble})")
             causes.add(place.file)
