@@ -67,14 +67,15 @@ _NO_ROOM_TO_WORK = (
     "Close other programs and run it again.",
     Exit.FAILED,
 )
-#: How libraries say that they got no memory, where they raise something else than ``MemoryError``; last how
-#: the interpreter does where there is no room for one more call (seen in CPython 3.11).
+#: How libraries say that they got no memory, where they raise something else than ``MemoryError``. The last
+#: two are the interpreter's, where there is no room for one more call or module (seen in CPython 3.11).
 _NO_MEMORY = (
     "failed to map segment",
     "cannot allocate memory",
     "can't start new thread",
     "not enough memory",
     "error return without exception set",
+    "returned null without setting an exception",
 )
 
 

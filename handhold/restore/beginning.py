@@ -14,6 +14,7 @@ from typing import NamedTuple, Protocol
 
 from handhold.beside import end, started
 from handhold.messages import Told, tell
+from handhold.threads import room_for_thread
 
 #: The places in a batch of what could not be begun, with the reason, and whether the archive is hurt.
 Troubles = dict[int, tuple[str, bool]]
@@ -62,6 +63,7 @@ class InThread:
     def __init__(self, work: Work, making: Making) -> None:
         self._closed = False
         self._steps = work(Hooks(self._go_on, making))
+        room_for_thread()
         self._thread = ThreadPoolExecutor(1, "handhold-beginning")
         self._asked: deque[Future[Troubles]] = deque()
 

@@ -25,6 +25,7 @@ from handhold.restore.room import BATCH_BYTES
 from handhold.restore.steps import Action, Step
 from handhold.restore.supply import Supply
 from handhold.restore.unchanged import Failed, read_back
+from handhold.threads import room_for_thread
 
 BATCH_FILES = 1024
 #: So few files are flushed one by one, more all at once.
@@ -132,6 +133,7 @@ class Writing:
         self, batches: Sequence[Batch], begins: Callable[[Work, Making], Beginning], total: int
     ) -> None:
         ahead: deque[Batch] = deque()  # those that are being begun
+        room_for_thread()
         beginning = begins(lambda hooks: self._begin_all(batches, hooks), self._note)
         try:
             # In a thread of its own it is not stopped between a file's name and the note of it.

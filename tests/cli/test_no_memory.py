@@ -20,6 +20,7 @@ from handhold.cli.console import Console
         ImportError("libx.so: failed to map segment from shared object"),
         RuntimeError("can't start new thread"),
         SystemError("error return without exception set"),
+        SystemError("<function _find_and_load at 0x7f> returned NULL without setting an exception"),
     ],
     ids=lambda error: type(error).__name__,
 )

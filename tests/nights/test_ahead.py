@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -231,6 +233,51 @@ def test_where_no_second_thread_is_to_be_had_one_does_all(monkeypatch: pytest.Mo
     with Ahead(tasks(list(range(20))), AS, most=3, threads=4) as ahead:
         assert list(ahead) == list(range(20))
     assert len(started) == 2
+
+
+@pytest.mark.parametrize("threads_to_be_had", [0, 1])
+def test_a_thread_that_would_find_no_memory_is_not_begun(
+    monkeypatch: pytest.MonkeyPatch, threads_to_be_had: int
+) -> None:
+    begun: list[str] = []
+    start = threading.Thread.start
+
+    def noted(self: threading.Thread) -> None:
+        begun.append(self.name)
+        start(self)
+
+    def room() -> None:
+        if len(begun) == threads_to_be_had:
+            raise MemoryError
+
+    monkeypatch.setattr(threading.Thread, "start", noted)
+    monkeypatch.setattr("handhold.ahead.room_for_thread", room)
+    if threads_to_be_had:
+        with Ahead(tasks(list(range(20))), AS, most=3, threads=4) as ahead:
+            assert list(ahead) == list(range(20))
+    else:
+        with pytest.raises(MemoryError):
+            Ahead(tasks([1]), AS, most=3, threads=4)
+    assert len(begun) == threads_to_be_had
+
+
+def test_room_for_a_thread_is_its_stack_and_more() -> None:
+    """Source: pthread_create(3): the default stack of a new thread is RLIMIT_STACK, 2 MB without one."""
+    script = (
+        "import resource, sys\n"
+        "from pathlib import Path\n"
+        "from handhold.threads import room_for_thread\n"
+        "pages = int(Path('/proc/self/statm').read_text().split()[0])\n"
+        "limit = pages * resource.getpagesize() + int(sys.argv[1]) * (1 << 20)\n"
+        "resource.setrlimit(resource.RLIMIT_AS, (limit, limit))\n"
+        "try: room_for_thread()\n"
+        "except MemoryError: print('none')\n"
+    )
+    for more, said in ((9, "none"), (64, "")):
+        done = subprocess.run(
+            (sys.executable, "-c", script, str(more)), capture_output=True, text=True, check=True
+        )
+        assert done.stdout.strip() == said
 
 
 def test_a_thread_that_has_no_memory_left_leaves_nobody_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
