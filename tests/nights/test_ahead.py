@@ -280,6 +280,22 @@ def test_room_for_a_thread_is_its_stack_and_more() -> None:
         assert done.stdout.strip() == said
 
 
+def test_room_for_a_thread_is_not_used() -> None:
+    """However often it is asked for: room that comes back to the heap is cleared, and stays in memory."""
+    script = (
+        "from pathlib import Path\n"
+        "from handhold.threads import room_for_thread\n"
+        "def peak():\n"
+        "    status = Path('/proc/self/status').read_text().splitlines()\n"
+        "    return next(int(line.split()[1]) for line in status if line.startswith('VmHWM'))\n"
+        "before = peak()\n"
+        "for _ in range(5): room_for_thread()\n"
+        "print(peak() - before)\n"
+    )
+    done = subprocess.run((sys.executable, "-c", script), capture_output=True, text=True, check=True)
+    assert int(done.stdout) < 2048  # KiB. Source: proc(5), VmHWM
+
+
 def test_a_thread_that_has_no_memory_left_leaves_nobody_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
     def nothing_left(*_: object) -> bool:
         raise MemoryError
