@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from typing import Generic, NamedTuple, TypeVar
 
-from handhold.threads import room_for_thread
+from handhold.threads import room_for_threads
 
 T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
@@ -112,7 +112,7 @@ class Ahead(Generic[T, S]):
             close()
 
     def _start(self) -> None:
-        room_for_thread()
+        room_for_threads(1)
         thread = threading.Thread(target=self._run, name="handhold-ahead", daemon=True)
         self._threads.append(thread)
         try:

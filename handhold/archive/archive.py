@@ -15,6 +15,7 @@ from handhold.archive import head as heads
 from handhold.archive import manifest as manifests
 from handhold.archive.contents import Contents
 from handhold.archive.description import ADVICE, DESCRIPTION, GUIDE, description, guide_text
+from handhold.archive.filenames import is_manifest_name
 from handhold.archive.finding import find
 from handhold.archive.head import Snapshot
 from handhold.archive.manifest import Manifest
@@ -116,7 +117,7 @@ class Archive(Contents):
             items = []
         for item in items:
             file = f"{heads.FOLDER}/{item.name}"
-            if item.is_folder or heads.FILE.fullmatch(file) is None:
+            if item.is_folder or not is_manifest_name(file):
                 continue
             try:
                 found[file] = self._heads.get(file) or self._head(file)

@@ -12,6 +12,7 @@ from handhold.archive import manifest as manifests
 from handhold.archive.archive import Archive
 from handhold.archive.branches import parted_at
 from handhold.archive.contents import PAGES_KEPT
+from handhold.archive.filenames import is_manifest_name
 from handhold.archive.head import Snapshot
 from handhold.archive.index import Index
 from handhold.archive.manifest import Manifest
@@ -167,7 +168,7 @@ def _gone(sound: list[Manifest], stock: Stock, findings: Findings) -> None:
     for one in sound:
         snapshot = one.snapshot
         if one.safety is not None and one.safety not in stock.manifests and not snapshot.let_go:
-            if head.FILE.fullmatch(one.safety) is None:
+            if not is_manifest_name(one.safety):
                 findings.damage(snapshot.file, "it names a safety snapshot that cannot be")
                 continue
             findings.damage(

@@ -16,7 +16,7 @@ from handhold.archive.shares import Piece, Share
 from handhold.archive.storage import Storage
 from handhold.archive.wholes import Part, Passing, Wholes
 from handhold.errors import NotNow, OwnerError
-from handhold.threads import room_for_thread
+from handhold.threads import pool
 
 if TYPE_CHECKING:
     from concurrent.futures import ThreadPoolExecutor
@@ -111,10 +111,7 @@ class Judging:
     @property
     def _executor(self) -> ThreadPoolExecutor:
         if self._threads_begun is None:
-            from concurrent.futures import ThreadPoolExecutor  # where nothing is read it is not needed
-
-            room_for_thread()
-            self._threads_begun = ThreadPoolExecutor(max(1, self._threads), "handhold-judging")
+            self._threads_begun = pool(max(1, self._threads), "handhold-judging")
             # A system that has seen so large a piece come and go keeps what a run leaves for the next one:
             # pages that are asked for anew have to be cleared.
             bytes(4 * RUN)

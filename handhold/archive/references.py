@@ -16,7 +16,7 @@ from handhold.archive.soundness import Meter, Soundness
 from handhold.archive.wholes import Wholes
 from handhold.errors import Damaged, NotNow, OwnerError
 from handhold.model import Entry
-from handhold.threads import room_for_thread
+from handhold.threads import pool
 
 _EMPTY = hashlib.sha256(b"").hexdigest()
 _SIZES = 1 << 16  # about so many are kept
@@ -278,10 +278,7 @@ class References:
             return
         self._meter.total += sum(entry.size for entry in new.values())
         next(self._archive.index.places(bytes(32)), None)  # what hurt bundles hold is read by one thread only
-        from concurrent.futures import ThreadPoolExecutor  # most checks need none
-
-        room_for_thread()
-        with ThreadPoolExecutor(_threads()) as executor:
+        with pool(_threads(), "handhold-proving") as executor:
             coming_out = executor.map(self._archive.comes_out, new.values())
             for entry, sound in zip(new.values(), coming_out, strict=True):
                 self._files[_file(entry)] = sound

@@ -33,7 +33,7 @@ from handhold.archive.spare import use_spares
 from handhold.archive.storage import is_temporary
 from handhold.errors import Damaged, OwnerError
 from handhold.model import Entry, Gap, Kind, Part, Site
-from handhold.threads import room_for_thread
+from handhold.threads import pool
 
 if TYPE_CHECKING:
     from concurrent.futures import Future, ThreadPoolExecutor
@@ -288,11 +288,7 @@ class Writer(Putting):
         self._closed()
         assert self._bundle is not None
         if self._closer is None:
-            # Few nights fill a bundle, and it takes a while to load.
-            from concurrent.futures import ThreadPoolExecutor
-
-            room_for_thread()
-            self._closer = ThreadPoolExecutor(1, "handhold-closing")
+            self._closer = pool(1, "handhold-closing")  # few nights fill a bundle
         self._closing = self._bundle, self._closer.submit(self._bundle.close)
         self._bundle = None
         self._put_before, self._put = self._put, set()

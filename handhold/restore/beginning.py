@@ -9,12 +9,12 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Callable, Generator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from typing import NamedTuple, Protocol
 
 from handhold.beside import end, started
 from handhold.messages import Told, tell
-from handhold.threads import room_for_thread
+from handhold.threads import pool
 
 #: The places in a batch of what could not be begun, with the reason, and whether the archive is hurt.
 Troubles = dict[int, tuple[str, bool]]
@@ -63,8 +63,7 @@ class InThread:
     def __init__(self, work: Work, making: Making) -> None:
         self._closed = False
         self._steps = work(Hooks(self._go_on, making))
-        room_for_thread()
-        self._thread = ThreadPoolExecutor(1, "handhold-beginning")
+        self._thread = pool(1, "handhold-beginning")
         self._asked: deque[Future[Troubles]] = deque()
 
     def ask(self) -> None:

@@ -6,7 +6,7 @@ import os
 import stat
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import wait
 from contextlib import closing
 from functools import partial
 from itertools import count
@@ -25,7 +25,7 @@ from handhold.restore.room import BATCH_BYTES
 from handhold.restore.steps import Action, Step
 from handhold.restore.supply import Supply
 from handhold.restore.unchanged import Failed, read_back
-from handhold.threads import room_for_thread
+from handhold.threads import pool
 
 BATCH_FILES = 1024
 #: So few files are flushed one by one, more all at once.
@@ -133,13 +133,12 @@ class Writing:
         self, batches: Sequence[Batch], begins: Callable[[Work, Making], Beginning], total: int
     ) -> None:
         ahead: deque[Batch] = deque()  # those that are being begun
-        room_for_thread()
         beginning = begins(lambda hooks: self._begin_all(batches, hooks), self._note)
         try:
             # In a thread of its own it is not stopped between a file's name and the note of it.
             with (
                 closing(Naming(self._folders, self.outcomes)) as naming,
-                ThreadPoolExecutor(1, "handhold-naming") as thread,
+                pool(1, "handhold-naming") as thread,
             ):
 
                 def end_but(most: int) -> None:

@@ -246,12 +246,12 @@ def test_a_thread_that_would_find_no_memory_is_not_begun(
         begun.append(self.name)
         start(self)
 
-    def room() -> None:
+    def room(_: int) -> None:
         if len(begun) == threads_to_be_had:
             raise MemoryError
 
     monkeypatch.setattr(threading.Thread, "start", noted)
-    monkeypatch.setattr("handhold.ahead.room_for_thread", room)
+    monkeypatch.setattr("handhold.ahead.room_for_threads", room)
     if threads_to_be_had:
         with Ahead(tasks(list(range(20))), AS, most=3, threads=4) as ahead:
             assert list(ahead) == list(range(20))
@@ -266,16 +266,19 @@ def test_room_for_a_thread_is_its_stack_and_more() -> None:
     script = (
         "import resource, sys\n"
         "from pathlib import Path\n"
-        "from handhold.threads import room_for_thread\n"
+        "from handhold.threads import room_for_threads\n"
         "pages = int(Path('/proc/self/statm').read_text().split()[0])\n"
         "limit = pages * resource.getpagesize() + int(sys.argv[1]) * (1 << 20)\n"
         "resource.setrlimit(resource.RLIMIT_AS, (limit, limit))\n"
-        "try: room_for_thread()\n"
+        "try: room_for_threads(int(sys.argv[2]))\n"
         "except MemoryError: print('none')\n"
     )
-    for more, said in ((9, "none"), (64, "")):
+    for more, threads, said in ((9, 1, "none"), (64, 1, ""), (64, 5, "none")):
         done = subprocess.run(
-            (sys.executable, "-c", script, str(more)), capture_output=True, text=True, check=True
+            (sys.executable, "-c", script, str(more), str(threads)),
+            capture_output=True,
+            text=True,
+            check=True,
         )
         assert done.stdout.strip() == said
 
@@ -284,12 +287,12 @@ def test_room_for_a_thread_is_not_used() -> None:
     """However often it is asked for: room that comes back to the heap is cleared, and stays in memory."""
     script = (
         "from pathlib import Path\n"
-        "from handhold.threads import room_for_thread\n"
+        "from handhold.threads import room_for_threads\n"
         "def peak():\n"
         "    status = Path('/proc/self/status').read_text().splitlines()\n"
         "    return next(int(line.split()[1]) for line in status if line.startswith('VmHWM'))\n"
         "before = peak()\n"
-        "for _ in range(5): room_for_thread()\n"
+        "for _ in range(5): room_for_threads(1)\n"
         "print(peak() - before)\n"
     )
     done = subprocess.run((sys.executable, "-c", script), capture_output=True, text=True, check=True)

@@ -14,6 +14,7 @@ from handhold.archive import bundle, head
 from handhold.archive import manifest as manifests
 from handhold.archive.archive import Archive
 from handhold.archive.description import DESCRIPTION, GUIDE
+from handhold.archive.filenames import is_manifest_name
 from handhold.archive.mending import own
 from handhold.archive.mending.bundles import Remains, is_untouched, remains
 from handhold.archive.mending.filling import Filling
@@ -136,7 +137,7 @@ class _Run:
     def manifests(self) -> None:
         """Manifests: just as they were, for their names carry a digest."""
         for file in sorted(self._hurt):
-            if head.FILE.fullmatch(file) is None:
+            if not is_manifest_name(file):
                 continue
             view = self._view(file)
             if not view.repair.hurt and _is_manifest(file, self._raw(file)):

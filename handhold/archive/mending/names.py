@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from handhold.archive import head
-from handhold.archive.filenames import is_bundle_name
+from handhold.archive.filenames import is_bundle_name, is_manifest_name
 from handhold.archive.report import Findings
 from handhold.archive.spare import digest_of, put_spare, runs_of, use_spares
 from handhold.archive.stock import take_stock
@@ -50,7 +50,7 @@ def own_names(storage: Storage, hurt: Collection[str], *, dry: bool) -> list[tup
 def _own(storage: Storage, file: str, size: int) -> str | None:
     """The name that a file's bytes prove; None where they prove none."""
     try:
-        if head.FILE.fullmatch(file) or not is_bundle_name(file):
+        if is_manifest_name(file) or not is_bundle_name(file):
             packed = storage.read(file, 0, head.LARGEST + 1) if size <= head.LARGEST else b""
             if (manifest := rightful_manifest(packed)) is not None:
                 return manifest.snapshot.file

@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable
 from handhold.archive import head
 from handhold.archive import manifest as manifests
 from handhold.archive.description import DESCRIPTION, GUIDE
+from handhold.archive.filenames import is_manifest_name
 from handhold.archive.parity.keeping import keeps_parity
 from handhold.archive.parity.mended import Mended
 from handhold.archive.parity.reading import read_parity
@@ -59,7 +60,7 @@ def _lost(storage: Storage, file: str, stock: Stock) -> bool:
     Where a power cut kept only the second of these steps of a thinning, what is remembered of the night is
     there, by the same device and time.
     """
-    if head.FILE.fullmatch(file) is None:
+    if not is_manifest_name(file):
         return False
     night = file.rsplit(".", 2)[0] + "."
     if any(one.startswith(night) for one in stock.manifests):
